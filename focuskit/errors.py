@@ -1,0 +1,9 @@
+"""The one exception of focuskit: a single line that a user can act on."""
+
+
+class FocuskitError(Exception):
+    """Something in the input or the request stops the work.
+
+    The message is one line: which file or argument, what is wrong with it,
+    and what to do. The command line prints it and ends with status 1.
+    """

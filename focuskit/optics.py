@@ -1,0 +1,98 @@
+"""The telescope as numbers: rig, critical focus zone, donut geometry, seeing.
+
+All lengths along the optical axis are in micrometres at the focal plane.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, fields, replace
+
+ARCSEC_PER_RADIAN = 180.0 * 3600.0 / math.pi
+
+# Effective wavelengths in nm. Lines: H-alpha and [O III] as listed in the rvsao emission line
+# list, [S II] as the mean of the doublet in A&A 2007 (6110, table 3). Broad bands: the middle
+# of the customary pass bands (common practice, no source).
+WAVELENGTH_NM = {
+    "L": 550.0, "R": 640.0, "G": 535.0, "B": 455.0,
+    "HA": 656.3, "OIII": 500.7, "SII": 672.4, "HB": 486.1, "NII": 658.4,
+}  # fmt: skip
+DEFAULT_WAVELENGTH_NM = 550.0
+
+
+def wavelength_nm(filter_name: str | None) -> float:
+    """Return the effective wavelength of a filter by its customary name, else 550 nm."""
+    key = "".join(c for c in (filter_name or "").upper() if c.isalnum())
+    long_names = {"LUM": "L", "LUMINANCE": "L", "RED": "R", "GREEN": "G", "BLUE": "B", "CLEAR": "L",
+                  "HALPHA": "HA", "H": "HA", "O3": "OIII", "O": "OIII", "S2": "SII", "S": "SII",
+                  "HBETA": "HB", "N2": "NII"}  # fmt: skip
+    return WAVELENGTH_NM.get(long_names.get(key, key), DEFAULT_WAVELENGTH_NM)
+
+
+@dataclass(frozen=True)
+class Rig:
+    """A telescope with its camera and focuser; what is not known is None.
+
+    Parameters
+    ----------
+    name : str or None
+    focal_length_mm, aperture_mm : float or None
+    obstruction : float or None
+        Diameter of the central obstruction over that of the aperture, 0 to 1.
+    pixel_um : float or None
+        Size of a pixel of the image as stored, that is after binning.
+    um_per_step : float or None
+        Way of the focal plane for one step of the focuser.
+    travel : (float, float) or None
+        Lowest and highest position the focuser may be sent to.
+    """
+
+    name: str | None = None
+    focal_length_mm: float | None = None
+    aperture_mm: float | None = None
+    obstruction: float | None = None
+    pixel_um: float | None = None
+    um_per_step: float | None = None
+    travel: tuple[float, float] | None = None
+
+    @property
+    def f_ratio(self) -> float | None:
+        """Focal length over aperture."""
+        if self.focal_length_mm and self.aperture_mm:
+            return self.focal_length_mm / self.aperture_mm
+        return None
+
+    @property
+    def scale_arcsec_per_px(self) -> float | None:
+        """Angle on the sky of one image pixel at the centre of the field."""
+        if self.focal_length_mm and self.pixel_um:
+            return ARCSEC_PER_RADIAN * self.pixel_um * 1e-3 / self.focal_length_mm
+        return None
+
+    def filled_from(self, other: Rig) -> Rig:
+        """Return this rig with what it does not know taken from ``other``."""
+        gaps = {f.name: getattr(other, f.name) for f in fields(self) if getattr(self, f.name) is None}
+        return replace(self, **gaps)
+
+
+def critical_focus_zone_um(f_ratio: float, wavelength_nm: float = DEFAULT_WAVELENGTH_NM) -> float:
+    """Half width of the critical focus zone, 2 λ N², in µm.
+
+    A quarter wave of defocus at the edge of the pupil (Smith, Modern Optical Engineering).
+    """
+    return 2.0 * wavelength_nm * 1e-3 * f_ratio**2
+
+
+def donut_hfd(outer_diameter: float, obstruction: float = 0.0) -> float:
+    """Half-flux diameter of an evenly lit annulus: D √((1+ε²)/2), in the unit of D."""
+    return outer_diameter * math.sqrt((1.0 + obstruction**2) / 2.0)
+
+
+def wing_slope(f_ratio: float, obstruction: float = 0.0) -> float:
+    """Growth of the half-flux diameter per defocus far from focus, µm per µm."""
+    return donut_hfd(1.0, obstruction) / f_ratio
+
+
+def um_per_step(slope_px_per_step: float, pixel_um: float, f_ratio: float, obstruction: float = 0.0) -> float:
+    """Way of the focal plane per step, in µm, from the slope of the far wings of the curve."""
+    return slope_px_per_step * pixel_um / wing_slope(f_ratio, obstruction)
