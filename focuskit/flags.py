@@ -67,6 +67,11 @@ _add(
     "Read the reason given with the chosen method; repeat the run if it matters.",
 )
 _add(
+    "unsure_position",
+    "The error of the best position is larger than the move that costs 5 % in size.",
+    "Repeat the run with more frames, more stars or a wider sweep.",
+)
+_add(
     "frames_set_aside",
     "One or more frames of the run were set aside; each is named with its reason.",
     "Nothing, if the rest of the curve looks sound.",
@@ -75,6 +80,146 @@ _add(
     "few_stars",
     "The frames share fewer than five stars.",
     "Expose longer, or point where there are more stars.",
+)
+
+# When to refocus -------------------------------------------------------------------------
+_add(
+    "no_drift",
+    "Focus does not move with temperature: no run after the first of the night pays.",
+    "Nothing, if the drift is known to be zero; otherwise log runs at different temperatures.",
+)
+_add(
+    "drift_unproven",
+    "The drift is less than twice its error: it may be none, and temperature is no guide yet.",
+    "Log runs over a wider range of temperatures.",
+)
+_add(
+    "temperature_flat",
+    "The temperature in the log hardly changes over a night: no run after the first pays.",
+    "Give a log of more typical nights if these were unusual.",
+)
+_add(
+    "once_is_enough",
+    "The best interval is longer than the night: the run at its start is enough.",
+    "Refocus at the start of the night only.",
+)
+_add(
+    "run_at_each_change",
+    "The offset of a filter in the plan is not known: each change of filter needs a run.",
+    "Log a few runs in each filter of the plan.",
+)
+_add(
+    "few_nights",
+    "The log holds fewer than three nights: other nights may ask for another interval.",
+    "Give a log of more nights.",
+)
+_add(
+    "run_cost_assumed",
+    "What a focus run takes was not logged: nine frames of 2 s (40 s in narrowband) and 8 s each were taken.",
+    "Give it with --run-cost, or analyse focus runs into the logbook.",
+)
+_add(
+    "beyond_travel",
+    "The planned sweep would leave the focuser's travel and was made smaller.",
+    "Shift the focuser in the drawtube so that best focus is further from the end.",
+)
+
+
+# Drift and filter offsets ----------------------------------------------------------------
+_add(
+    "wild_runs",
+    "Runs more than 3.5 standard errors off were set aside; each is named.",
+    "Look at those runs: a cloud, a slipping focuser or a wrong filter name.",
+)
+_add(
+    "rebuild_found",
+    "The base jumped between two runs and stayed: a rebuild was found in the data.",
+    "If the camera was taken off then, declare it with --rebuild; if not, look for what slipped.",
+)
+_add(
+    "jump_unknown",
+    "How far the base jumped at a rebuild cannot be told: no filter or temperature links the two sides.",
+    "Log runs after it in a filter that was used before.",
+)
+_add(
+    "too_few_runs",
+    "There are no more runs than unknowns: values have no tested error.",
+    "Log more runs, first those that the advice names.",
+)
+_add(
+    "one_temperature",
+    "The runs do not tell a drift with temperature: they lie at one temperature, or change with the rebuilds.",
+    "Log runs on a night at least 5 °C warmer or colder.",
+)
+_add(
+    "one_run_filter",
+    "A filter has one run only: its offset carries the full error of that run, and nothing checks it.",
+    "Log two more runs in that filter.",
+)
+_add(
+    "filter_disputed",
+    "As many runs of a filter were set aside as agree: which are right is open, so its offset is not given.",
+    "Log three more runs in that filter.",
+)
+_add(
+    "offset_unknown",
+    "The offset of a filter cannot be told from a rebuild or another filter.",
+    "Log runs in it and in the reference filter on one night.",
+)
+_add(
+    "offset_tied",
+    "A filter was used at other temperatures than the rest: its offset hangs on the drift.",
+    "Log runs in it at the temperatures of the other filters; the advice names one.",
+)
+_add(
+    "scatter_over_tolerance",
+    "Single runs scatter by more than the tolerance.",
+    "Take more or longer frames in a run before trusting single runs.",
+)
+_add(
+    "mixed_runs",
+    "The runs fall into two groups, as if two rigs or two temperature sensors were mixed.",
+    "Name the rig of each run, use one sensor, and fit them apart.",
+)
+_add(
+    "several_rigs",
+    "The table holds runs of several rigs: those of the rig with most runs were used.",
+    "Choose another with --rig.",
+)
+_add(
+    "temperature_missing",
+    "Runs without a temperature were set aside.",
+    "Fill it in, or give a log with --temps.",
+)
+_add(
+    "temperature_from_log",
+    "Missing temperatures of runs were taken from the log.",
+    "Nothing, if log and focuser sensor agree.",
+)
+_add(
+    "filter_missing",
+    "Runs without a filter were set aside.",
+    "Fill in the filter.",
+)
+_add(
+    "filters_drift_apart",
+    "Filters drift differently with temperature: offsets hold at the reference temperature, in the middle.",
+    "Use the coefficient given for each filter.",
+)
+_add(
+    "drift_bends",
+    "The drift changes with temperature: steps per °C are the mean over the runs.",
+    "Do not extend the drift beyond the range of the runs.",
+)
+_add(
+    "tube_lags",
+    "The tube follows the air with a lag: the drift counts from the lagged temperature.",
+    "Refocus more often while the air changes fast.",
+)
+_add(
+    "nights_shift",
+    "Focus shifts from night to night by more than the runs scatter.",
+    "Make one focus run at the start of each night.",
 )
 
 

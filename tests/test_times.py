@@ -34,9 +34,7 @@ def test_a_repeated_hour_in_autumn_is_told_apart_by_fold():
     assert (second - first).total_seconds() == 3600
 
 
-@pytest.mark.parametrize(
-    "text", ["", "yesterday", "2031-13-04", "2031-03-04T25:00", "20:10:00", "2031-03-04T20:10:99"]
-)
+@pytest.mark.parametrize("text", ["", "yesterday", "2031-13-04", "2031-03-04T25:00", "20:10:00", "2031-03-04T20:10:99"])
 def test_says_what_is_not_a_time(text):
     with pytest.raises(FocuskitError, match="is not a time"):
         parse_time(text)

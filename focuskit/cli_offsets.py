@@ -1,0 +1,407 @@
+"""The commands ``offsets`` (drift and filter offsets) and ``logbook`` (all runs ever)."""
+
+from __future__ import annotations
+
+import argparse
+import csv
+import dataclasses
+import json
+import math
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from focuskit.drift import Drift, fit_drift
+from focuskit.errors import FocuskitError
+from focuskit.flags import describe
+from focuskit.logbook import Logbook
+from focuskit.rigfile import RigFile, read_rig_file
+from focuskit.tables import COLUMNS, LoggedRun, read_runs, write_csv, write_ecsv
+from focuskit.times import format_time, parse_time
+
+OFFSETS_EXAMPLE = """example: the season in sample_data, and where Ha focuses at 4.5 °C
+  focuskit offsets --runs sample_data/season/runs.csv --at 4.5 --filter Ha
+"""
+LOGBOOK_EXAMPLE = """example: take the sample season into a logbook, look at it, set a run aside
+  focuskit logbook import sample_data/season/runs.csv --logbook my.sqlite
+  focuskit logbook list --logbook my.sqlite
+  focuskit logbook exclude 17 --logbook my.sqlite
+"""
+CAUTION = (
+    "Before typing an offset or a position into a control program: check its sign convention, and keep "
+    "every position within the travel that the maker of the focuser allows."
+)
+
+
+def default_logbook() -> Path:
+    """Return where the logbook is kept unless the user says otherwise."""
+    from platformdirs import user_data_path
+
+    return user_data_path("focuskit", appauthor=False) / "logbook.sqlite"
+
+
+def add_commands(subparsers: Any) -> None:
+    """Register ``offsets`` and ``logbook`` with an argparse subparsers object."""
+    _add_offsets(subparsers)
+    _add_logbook(subparsers)
+
+
+def _add_offsets(subparsers: Any) -> None:
+    parser = subparsers.add_parser(
+        "offsets",
+        help="steps per °C, and how far apart the filters focus",
+        description="Learn focus against temperature, and the filter offsets, from logged focus runs.",
+        epilog=OFFSETS_EXAMPLE,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    source = parser.add_argument_group("runs")
+    source.add_argument("--runs", metavar="FILE.csv", help="logged runs; without it the logbook is read")
+    _add_source(source)
+    source.add_argument("--logbook", metavar="FILE", help="the logbook, if it is not in its usual place")
+    source.add_argument("--rig", metavar="NAME", help="use the runs of this rig")
+    model = parser.add_argument_group("model")
+    model.add_argument("--reference-filter", metavar="NAME", help="offsets count from this filter (L)")
+    model.add_argument("--rebuild", type=_time, action="append", default=[], metavar="TIME",
+                       help="when the optical train was taken apart, UTC; may be repeated")  # fmt: skip
+    model.add_argument("--declared-only", action="store_true", help="do not look for more rebuilds")
+    model.add_argument("--temps", nargs="+", metavar="LOG.csv", help="air temperatures: fills gaps, tries a lag")
+    answer = parser.add_argument_group("answer")
+    answer.add_argument("--at", type=_celsius, metavar="CELSIUS", help="predict the best position")
+    answer.add_argument("--filter", metavar="NAME", help="the filter to predict for; all without it")
+    answer.add_argument("--table", metavar="FILE.csv", help="write whole-step offsets to copy elsewhere")
+    answer.add_argument("--plots", metavar="FOLDER", help="draw drift, residuals and offsets as PNG files")
+    answer.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    parser.set_defaults(func=run_offsets)
+
+
+def _add_source(group: Any) -> None:
+    known = ", ".join(COLUMNS[:6])
+    group.add_argument(
+        "--columns",
+        type=_pairs,
+        default={},
+        metavar="time=NAME,position=NAME",
+        help=f"names that columns have in the table: of {known} and others",
+    )
+    group.add_argument("--zone", type=_zone, metavar="ZONE", help="of times without offset, like Europe/Oslo (UTC)")
+    group.add_argument("--rig-file", metavar="FILE.toml", help="names of columns and filters, and rebuilds")
+
+
+def _add_logbook(subparsers: Any) -> None:
+    parser = subparsers.add_parser(
+        "logbook",
+        help="list, note, exclude, export and import logged runs",
+        description="All focus runs ever, in one file. Nothing is ever deleted: a run can be excluded.",
+        epilog=LOGBOOK_EXAMPLE,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    actions = parser.add_subparsers(dest="action", required=True, metavar="ACTION")
+
+    def add(name: str, what: str, func: Any, example: str) -> argparse.ArgumentParser:
+        one: argparse.ArgumentParser = actions.add_parser(
+            name,
+            help=what,
+            description=what[0].upper() + what[1:] + ".",
+            epilog=f"example:\n  focuskit logbook {example}",
+            formatter_class=argparse.RawDescriptionHelpFormatter,
+        )
+        one.add_argument("--logbook", metavar="FILE", help="the logbook, if it is not in its usual place")
+        one.set_defaults(func=func)
+        return one
+
+    shown = add("list", "list the runs in order of time", run_list, "list --rig Heron")
+    shown.add_argument("--rig", metavar="NAME", help="of this rig only")
+    shown.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    one = add("show", "show all that is known of a run", run_show, "show 17")
+    one.add_argument("number", type=int)
+    one.add_argument("--json", action="store_true", help="one JSON object on standard output")
+    note = add("note", "write a note on a run", run_note, 'note 17 "wind from the north"')
+    note.add_argument("number", type=int)
+    note.add_argument("text")
+    for name, what, func in (
+        ("exclude", "set a run aside; it stays in the book", run_exclude),
+        ("include", "bring an excluded run back", run_include),
+    ):
+        add(name, what, func, f"{name} 17").add_argument("number", type=int)
+    out = add("export", "write the runs as CSV or ECSV", run_export, "export season.ecsv --rig Heron")
+    out.add_argument("file", help="ends in .csv or .ecsv")
+    out.add_argument("--rig", metavar="NAME", help="of this rig only")
+    into = add("import", "take runs from a CSV table", run_import,
+               "import sample_data/season/runs.csv --columns position=position")  # fmt: skip
+    into.add_argument("file")
+    into.add_argument("--rig", metavar="NAME", help="rig of the runs whose table names none")
+    _add_source(into)
+
+
+def run_offsets(args: argparse.Namespace) -> int:
+    """Answer ``focuskit offsets``; returns the exit status."""
+    rig_file = read_rig_file(args.rig_file) if args.rig_file else RigFile()
+    if args.runs:
+        runs = _read(args.runs, args, rig_file)
+    else:
+        path = Path(args.logbook) if args.logbook else default_logbook()
+        if not path.exists():
+            raise FocuskitError(f"{path}: there is no logbook yet; give a table with --runs FILE.csv")
+        runs = Logbook(path).runs()
+    log = None
+    if args.temps:
+        from focuskit.temperatures import read_temperatures
+
+        read = read_temperatures(args.temps, zone=args.zone, night="all")
+        log = (read.time_s, read.temperature_c)
+    drift = fit_drift(
+        runs,
+        rig=args.rig,
+        reference_filter=args.reference_filter,
+        rebuilds=[*rig_file.rebuilds, *args.rebuild],
+        search_rebuilds=not args.declared_only,
+        temperatures=log,
+    )
+    predictions = _predict(drift, args)
+    if args.table:
+        write_offset_table(Path(args.table), drift)
+    if args.plots:
+        from focuskit.plots_drift import save_plots
+
+        save_plots(drift, Path(args.plots))
+    if args.json:
+        answer = drift.to_json() | {"predictions": predictions}
+        print(json.dumps(answer, allow_nan=False, ensure_ascii=False))
+    else:
+        print(offsets_as_text(drift, predictions))
+    return 0
+
+
+def _predict(drift: Drift, args: argparse.Namespace) -> list[dict[str, Any]]:
+    if args.at is None:
+        return []
+    names = [args.filter] if args.filter else [one.filter for one in drift.filters]
+    spelled = {(one.filter or "").casefold(): one.filter for one in drift.filters}
+    found = []
+    for name in names:
+        name = spelled.get((name or "").casefold(), name)
+        position, err = drift.predict(name, args.at)
+        found.append({"filter": name, "temperature_c": args.at, "position": position, "err": err})
+    return found
+
+
+def write_offset_table(path: Path, drift: Drift) -> None:
+    """Write whole-step offsets and their errors as CSV; unknown ones are left empty."""
+    try:
+        with path.open("w", newline="", encoding="utf-8") as stream:
+            writer = csv.writer(stream)
+            writer.writerow(["filter", f"offset_steps_from_{drift.reference_filter}", "err_steps"])
+            for one in drift.filters:
+                known = one.offset_steps is not None
+                writer.writerow([
+                    one.filter,
+                    round(one.offset_steps) if one.offset_steps is not None and known else "",
+                    "" if one.err is None else math.ceil(one.err),
+                ])  # fmt: skip
+    except OSError as problem:
+        raise FocuskitError(f"{path}: cannot be written ({problem.strerror})") from problem
+
+
+def with_err(value: float | None, err: float | None, sign: bool = False) -> str:
+    """Write ``-6.48 ± 0.05``: the error to two digits, or one if it is above 10, the value to match."""
+    if value is None:
+        return "not known"
+    plus = "+" if sign else ""
+    if err is None:
+        return f"{value:{plus}.1f} ± ?"
+    decimals = min(max(1 - math.floor(math.log10(err)), 0), 6) if err > 0.0 else 1
+    return f"{value:{plus}.{decimals}f} ± {err:.{decimals}f}"
+
+
+def offsets_as_text(drift: Drift, predictions: list[dict[str, Any]]) -> str:
+    """The answer as text for a terminal."""
+    low, high = drift.range_c
+    rig = f" of {drift.rig}" if drift.rig else ""
+    lines = [
+        f"Drift and filter offsets{rig}, from {len(drift.used)} runs; {len(drift.set_aside)} set aside",
+        "",
+    ]
+    lines.append(f"Drift      {with_err(drift.steps_per_c, drift.steps_per_c_err, True)} steps per °C, "
+                 f"from {low:.1f} to {high:.1f} °C")  # fmt: skip
+    if drift.steps_per_c is not None:
+        steps = -5.0 * drift.steps_per_c
+        way = "outward" if steps > 0 else "inward"
+        assumed = "a higher position is taken as outward"
+        lines.append(f"           It cools by 5 °C: move {abs(steps):.0f} steps {way} ({assumed}).")
+    tolerance = "" if drift.tolerance_steps is None else f"; the tolerance is {drift.tolerance_steps:.0f} steps"
+    scatter = "not known" if drift.scatter_steps is None else f"{drift.scatter_steps:.1f} steps"
+    lines += [f"Scatter    {scatter} from run to run{tolerance}", ""]
+    if len(drift.filters) > 1:
+        name = drift.reference_filter
+        lines.append(f"Offsets    position in the filter less position in {name}, at one temperature")
+        width = max(6, *(len(str(one.filter)) for one in drift.filters))
+        lines.append(f"  {'filter':<{width}}  {'steps':>16}  {'runs':>5}   temperatures")
+        for i, one in enumerate(drift.filters):
+            value = "0" if i == 0 else with_err(one.offset_steps, one.err, True)
+            span = f"{one.range_c[0]:.1f} to {one.range_c[1]:.1f} °C" if one.range_c else "-"
+            own = "" if one.steps_per_c is None else f"   {one.steps_per_c:+.2f} steps per °C"
+            lines.append(f"  {one.filter!s:<{width}}  {value:>16}  {one.runs:>5}   {span}{own}")
+        lines.append("")
+    for rebuild in drift.rebuilds:
+        how = "declared" if rebuild.declared else f"found (gain {rebuild.evidence or 0.0:.0f} in -2 log likelihood)"
+        step = with_err(rebuild.jump_steps, rebuild.err, True)
+        lines.append(f"Rebuild    {format_time(rebuild.time)}  {step} steps, {how}")
+    if drift.rebuilds:
+        lines.append("")
+    for p in predictions:
+        name = f"in {p['filter']} " if p["filter"] else ""
+        beyond = "" if low <= p["temperature_c"] <= high else " (outside the range of the runs)"
+        position = with_err(p["position"], p["err"])
+        lines.append(f"Best focus {name}at {p['temperature_c']:g} °C: {position}{beyond}")
+    if predictions:
+        lines.append("")
+    if drift.set_aside:
+        lines.append("Set aside")
+        lines += [f"  {format_time(s.run.time)}  {s.run.filter or '-':<5} {s.why}" for s in drift.set_aside[:20]]
+        if len(drift.set_aside) > 20:
+            lines.append(f"  and {len(drift.set_aside) - 20} more (see --json)")
+        lines.append("")
+    words = {"own_coefficients": "own drift for each filter", "bend": "bend with temperature",
+             "lag": "lag of the tube", "night_shifts": "shifts from night to night"}  # fmt: skip
+    lines.append("Richer models (AICc against the plain one; taken if well below 0)")
+    for model in drift.models:
+        change = "not tried" if model.aicc_change is None else f"{model.aicc_change:+.1f}"
+        lines.append(f"  {words[model.name]:<28} {change:>9}{'   taken' if model.taken else ''}")
+    lines.append("")
+    if drift.advice:
+        lines.append("What would settle most")
+        for a in drift.advice:
+            name = f" in {a.filter}" if a.filter else ""
+            lines.append(f"  {a.runs} runs{name} at about {a.temperature_c:.0f} °C ({a.settles})")
+        lines.append("")
+    for flag in map(describe, drift.flags):
+        lines.append(f"{flag.name}: {flag.meaning} {flag.advice}")
+    lines += ["", CAUTION]
+    return "\n".join(lines)
+
+
+def _read(path: str, args: argparse.Namespace, rig_file: RigFile) -> list[LoggedRun]:
+    runs = read_runs(path, {**rig_file.columns, **args.columns}, args.zone)
+    named = [dataclasses.replace(run, filter=rig_file.filter_name(run.filter)) for run in runs]
+    return named if rig_file.rig.name is None else [
+        dataclasses.replace(run, rig=run.rig or rig_file.rig.name) for run in named
+    ]  # fmt: skip
+
+
+def _book(args: argparse.Namespace) -> Logbook:
+    return Logbook(args.logbook or default_logbook())
+
+
+def _as_dict(run: LoggedRun) -> dict[str, Any]:
+    values = dataclasses.asdict(run) | {"time": format_time(run.time)}
+    values["details"] = None if run.details is None else json.loads(run.details)
+    return values
+
+
+def run_list(args: argparse.Namespace) -> int:
+    """List the runs of the logbook."""
+    runs = _book(args).runs(args.rig)
+    if args.json:
+        shown = [{k: v for k, v in _as_dict(run).items() if k != "details"} for run in runs]
+        print(json.dumps({"schema": "focuskit.logbook/1", "runs": shown}, allow_nan=False, ensure_ascii=False))
+        return 0
+    form = "{:>6}  {:<20.20}  {:<10} {:<6} {:>6} {:>9} {:>6}  {}"
+    print(form.format("number", "time", "rig", "filter", "°C", "position", "error", "verdict"))
+    for run in runs:
+        remark = "  ".join(filter(None, ("excluded" if run.excluded else run.verdict, run.note)))
+        numbers = [_cell(v, 1) for v in (run.temperature_c, run.position, run.position_err)]
+        row = (run.number, format_time(run.time), run.rig or "-", run.filter or "-", *numbers, remark)
+        print(form.format(*row))
+    return 0
+
+
+def _cell(value: float | None, decimals: int) -> str:
+    return "-" if value is None else f"{value:.{decimals}f}"
+
+
+def run_show(args: argparse.Namespace) -> int:
+    """Show one run."""
+    values = _as_dict(_book(args).run(args.number))
+    if args.json:
+        print(json.dumps(values, allow_nan=False, ensure_ascii=False))
+        return 0
+    for name, value in values.items():
+        if value is not None and name != "details":
+            print(f"{name:<22} {value}")
+    return 0
+
+
+def run_note(args: argparse.Namespace) -> int:
+    """Write a note on a run."""
+    _book(args).write_note(args.number, args.text)
+    return 0
+
+
+def run_exclude(args: argparse.Namespace) -> int:
+    """Set a run aside."""
+    _book(args).exclude(args.number)
+    return 0
+
+
+def run_include(args: argparse.Namespace) -> int:
+    """Bring a run back."""
+    _book(args).include(args.number)
+    return 0
+
+
+def run_export(args: argparse.Namespace) -> int:
+    """Write the runs to a file."""
+    writers = {".csv": write_csv, ".ecsv": write_ecsv}
+    kind = Path(args.file).suffix.lower()
+    if kind not in writers:
+        raise FocuskitError(f"{args.file}: name a file that ends in .csv or .ecsv")
+    runs = _book(args).runs(args.rig)
+    writers[kind](args.file, runs)
+    print(f"{len(runs)} runs written to {args.file}")
+    return 0
+
+
+def run_import(args: argparse.Namespace) -> int:
+    """Take runs from a table."""
+    rig_file = read_rig_file(args.rig_file) if args.rig_file else RigFile()
+    runs = [dataclasses.replace(run, rig=run.rig or args.rig) for run in _read(args.file, args, rig_file)]
+    new = _book(args).record(runs)
+    print(f"{new} new runs; {len(runs) - new} were known")
+    return 0
+
+
+def _time(text: str) -> datetime:
+    try:
+        return parse_time(text)
+    except FocuskitError as problem:
+        raise argparse.ArgumentTypeError(str(problem)) from None
+
+
+def _celsius(text: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"'{text}' is not a number") from None
+    if not -100.0 <= value <= 100.0:
+        raise argparse.ArgumentTypeError(f"{text} °C is not a temperature of a night")
+    return value
+
+
+def _zone(text: str) -> Any:
+    from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+    try:
+        return ZoneInfo(text)
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        raise argparse.ArgumentTypeError(f"'{text}' is not a time zone; write it like Europe/Oslo") from None
+
+
+def _pairs(text: str) -> dict[str, str]:
+    found = [part.partition("=") for part in text.split(",")]
+    if not all(sign and name.strip() and value.strip() for name, sign, value in found):
+        raise argparse.ArgumentTypeError(f"'{text}' is not of the form NAME=VALUE,NAME=VALUE")
+    pairs = {name.strip(): value.strip() for name, _, value in found}
+    unknown = [name for name in pairs if name not in COLUMNS]
+    if unknown:
+        raise argparse.ArgumentTypeError(f"no column is called '{unknown[0]}'; known are {', '.join(COLUMNS)}")
+    return pairs

@@ -1,0 +1,484 @@
+"""FITS files as they come from other people's cameras: the header and the pixels of one image.
+
+A file is only ever read, and forward only. The limits keep a file that claims or unpacks to too
+much from taking the machine with it.
+"""
+
+from __future__ import annotations
+
+import bz2
+import gzip
+import io
+import math
+import re
+import stat
+import warnings
+import zlib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, BinaryIO
+
+import numpy as np
+from astropy.io import fits
+from astropy.io.fits.hdu.compressed._compression import CfitsioException  # where astropy >= 6.1 has it
+from astropy.io.fits.verify import VerifyError
+
+from focuskit.errors import FocuskitError
+
+Value = str | int | float | bool
+Header = Mapping[str, Value]
+
+BLOCK = 2880
+_DTYPES = {8: "u1", 16: ">i2", 32: ">i4", 64: ">i8", -32: ">f4", -64: ">f8"}
+_MAX_HDUS = 1000
+_NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[EDed][+-]?\d+)?")
+_INTEGER = re.compile(r"[+-]?\d+")
+_QUOTED = re.compile(r"'((?:[^']|'')*)'")
+
+# What reading and inflating a file can raise when the file is at fault.
+_READ_ERRORS = (OSError, EOFError, ValueError, MemoryError, zlib.error)
+# What the unpacking of damaged tiles raises besides: found by feeding it mutated files.
+_TILE_ERRORS = (
+    *_READ_ERRORS, TypeError, LookupError, AttributeError, AssertionError, ArithmeticError, RuntimeError,
+    VerifyError, CfitsioException,
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Limits:
+    """How much a file may ask for.
+
+    Parameters
+    ----------
+    file_bytes : int
+        Largest file that is opened.
+    pixels : int
+        Largest image.
+    unpacked_bytes : int
+        Most that is unpacked from a compressed file to reach and hold the image.
+    header_bytes : int
+        Longest header.
+    """
+
+    file_bytes: int = 4 * 2**30
+    pixels: int = 300_000_000
+    unpacked_bytes: int = 3 * 2**30
+    header_bytes: int = 2**21
+
+
+@dataclass(frozen=True)
+class Pixels:
+    """The image as stored: the value of a pixel in ADU is ``zero + scale * raw``.
+
+    Parameters
+    ----------
+    raw : ndarray, shape (rows, columns)
+        Read-only; big-endian where the file was not tile-compressed.
+    zero, scale : float
+    blank : int or None
+        The raw value of integer pixels without a value; in floats those are NaN.
+    """
+
+    raw: np.ndarray
+    zero: float = 0.0
+    scale: float = 1.0
+    blank: int | None = None
+
+    def physical(self) -> np.ndarray:
+        """Return the image in ADU as native float64, NaN where a pixel has no value."""
+        image = self.raw.astype(np.float64)
+        if self.scale != 1.0:
+            image *= self.scale
+        if self.zero != 0.0:
+            image += self.zero
+        if self.blank is not None:
+            image[self.raw == self.blank] = np.nan
+        return image
+
+
+def parse_header(block: bytes) -> dict[str, Value]:
+    """Read the 80-byte cards of a FITS header into a dictionary; the first of equal keywords counts.
+
+    Reads what writers really write: ``HIERARCH`` (kept without that word), ``CONTINUE``, unquoted
+    text, ``D`` exponents. A card that makes no sense is left out.
+    """
+    text = block.decode("latin-1")
+    header: dict[str, Value] = {}
+    last = ""
+    for start in range(0, len(text), 80):
+        card = text[start : start + 80]
+        keyword = card[:8].rstrip().upper()
+        if card[8:9] == "=" and keyword not in ("COMMENT", "HISTORY"):
+            written = card[9:]
+        elif keyword == "HIERARCH" and "=" in card:
+            name, _, written = card[8:].partition("=")
+            keyword = " ".join(name.upper().split())
+        else:
+            before = header.get(last)
+            if keyword == "CONTINUE" and isinstance(before, str) and before.endswith("&"):
+                header[last] = before[:-1] + str(_parse_value(card[8:]) or "")
+            continue
+        last = ""
+        value = _parse_value(written)
+        if keyword and value is not None and keyword not in header:
+            header[keyword] = value
+            last = keyword
+    return header
+
+
+def _parse_value(written: str) -> Value | None:
+    written = written.strip()
+    if written.startswith("'"):
+        quoted = _QUOTED.match(written)
+        return (quoted[1].replace("''", "'") if quoted else written[1:]).rstrip()
+    word = written.partition("/")[0].strip()
+    if _INTEGER.fullmatch(word):
+        return int(word)
+    if _NUMBER.fullmatch(word):
+        return float(word.upper().replace("D", "E"))
+    if word in ("T", "F"):
+        return word == "T"
+    return word or None
+
+
+def number(value: Value | None) -> float | None:
+    """Return a header value as a finite number, also when written as text; else None."""
+    if value is None or isinstance(value, bool):
+        return None
+    if isinstance(value, str):
+        word = value.strip()
+        if not _NUMBER.fullmatch(word):
+            return None
+        value = float(word.upper().replace("D", "E"))
+    try:
+        result = float(value)
+    except OverflowError:
+        return None
+    return result if math.isfinite(result) else None
+
+
+@dataclass(frozen=True)
+class FitsImage:
+    """The first two-dimensional image of a file.
+
+    Parameters
+    ----------
+    header : mapping of keyword to value
+        Of the image, and what only the primary header tells.
+    shape : (int, int)
+        Rows and columns.
+    pixels : Pixels or None
+        None if only the header was asked for.
+    """
+
+    header: Header
+    shape: tuple[int, int]
+    pixels: Pixels | None
+
+
+def read_fits_image(path: str | Path, name: str, limits: Limits, with_pixels: bool = True) -> FitsImage:
+    """Read the first two-dimensional image of a file, opening it once; errors call it ``name``.
+
+    Raises
+    ------
+    FocuskitError
+        If the file is not a FITS file, is damaged or cut short, holds no image, or asks for more
+        than the limits allow.
+    """
+    try:
+        # A look before opening: to open a pipe would wait for someone to write into it.
+        status = Path(path).stat()
+        if not stat.S_ISREG(status.st_mode):
+            raise _DamageError("is not a regular file")
+        if status.st_size > limits.file_bytes:
+            raise _DamageError(f"has {status.st_size} bytes, over the limit of {limits.file_bytes}")
+        with Path(path).open("rb", buffering=0) as raw_file:
+            source = _Source(raw_file, status.st_size, limits)
+            image = _find_image(source, limits)
+            pixels = None
+            if with_pixels:
+                pixels = _read_pixels(source, image, limits)
+                source.finish()
+    except _DamageError as problem:
+        raise FocuskitError(f"{name}: {problem}") from problem
+    except _READ_ERRORS as problem:
+        raise FocuskitError(f"{name}: cannot be read ({failure(problem)})") from problem
+    return FitsImage(image.header, image.shape, pixels)
+
+
+def failure(problem: BaseException) -> str:
+    """Return what went wrong in a few printable words on one line."""
+    words = (isinstance(problem, OSError) and problem.strerror) or str(problem) or type(problem).__name__
+    return "".join(c if c.isprintable() else " " for c in words)[:120]
+
+
+class _DamageError(Exception):
+    """What is wrong with a file, before its name is put in front."""
+
+
+class _Source:
+    """A file as the stream of its unpacked bytes, read forward only and never past the limits."""
+
+    def __init__(self, raw_file: io.FileIO, size: int, limits: Limits) -> None:
+        self._raw_file = raw_file
+        self._limits = limits
+        self.position = 0
+        magic = raw_file.read(4) or b""
+        raw_file.seek(0)
+        self.size: int | None = None  # of the unpacked bytes, where known beforehand
+        self._stream: BinaryIO | Any
+        if magic[:2] == b"\x1f\x8b":
+            self._stream = gzip.GzipFile(fileobj=raw_file)
+        elif magic[:3] == b"BZh":
+            self._stream = bz2.BZ2File(raw_file)
+        else:
+            self._stream = raw_file
+            self.size = size
+
+    def read(self, count: int) -> bytes:
+        """Return ``count`` bytes, or as many as are left."""
+        self._check(count)
+        pieces = []
+        while count > 0:
+            piece = self._stream.read(min(count, 2**24))
+            if not piece:
+                break
+            pieces.append(piece)
+            count -= len(piece)
+            self.position += len(piece)
+        return pieces[0] if len(pieces) == 1 else b"".join(pieces)
+
+    def skip(self, count: int) -> None:
+        """Move forward, at most to the end."""
+        self._check(count)
+        if self.size is not None:
+            self.position = min(self.position + count, self.size)
+            self._raw_file.seek(self.position)
+            return
+        while count > 0:
+            step = len(self.read(min(count, 2**24)))
+            if step == 0:
+                return
+            count -= step
+
+    def read_array(self, dtype: np.dtype, count: int) -> np.ndarray:
+        """Return ``count`` items; straight from the file where it is not packed."""
+        nbytes = count * dtype.itemsize
+        left = nbytes if self.size is None else self.size - self.position
+        if left >= nbytes:
+            if self.size is not None:
+                array = np.fromfile(self._raw_file, dtype, count)
+            else:
+                data = self.read(nbytes)
+                array = np.frombuffer(data, dtype, len(data) // dtype.itemsize)
+            if array.size == count:
+                return array
+            left = array.size * dtype.itemsize
+        raise _DamageError(f"is cut short: the image needs {nbytes} bytes, {max(left, 0)} are there")
+
+    def finish(self) -> None:
+        """Read what little is left of a packed file, so that its checksum is compared."""
+        if self.size is None:
+            self._stream.read(2**22)
+
+    def _check(self, count: int) -> None:
+        if self.size is None and self.position + count > self._limits.unpacked_bytes:
+            raise _DamageError(f"unpacks to more than the limit of {self._limits.unpacked_bytes} bytes")
+
+
+@dataclass(frozen=True)
+class _Found:
+    """The image of a file: the header that describes it, the facts' header, and what it holds."""
+
+    own: Mapping[str, Value]
+    header: Mapping[str, Value]  # with what only the primary header tells
+    block: bytes  # the bytes of its own header
+    shape: tuple[int, int]
+    bitpix: int
+    is_tiled: bool
+
+
+def _find_image(source: _Source, limits: Limits) -> _Found:
+    """Walk the file's headers to the first two-dimensional image; leave the source at its data."""
+    primary: dict[str, Value] = {}
+    kinds = []
+    for index in range(_MAX_HDUS):
+        block = _read_header_block(source, index, limits)
+        if block is None:
+            break
+        own = parse_header(block)
+        is_tiled = index > 0 and own.get("ZIMAGE") is True and own.get("XTENSION") == "BINTABLE"
+        is_image = index == 0 or own.get("XTENSION") in ("IMAGE", "IUEIMAGE")
+        prefix = "Z" if is_tiled else ""
+        bitpix, axes = _whole(own, prefix + "BITPIX"), _axes(own, prefix)
+        if bitpix not in _DTYPES:
+            raise _DamageError(f"has BITPIX = {bitpix}, which FITS does not know")
+        shape = _image_shape(axes) if is_tiled or is_image else None
+        if shape is not None:
+            if shape[0] * shape[1] > limits.pixels:
+                raise _DamageError(f"claims {shape[1]} x {shape[0]} pixels, over the limit of {limits.pixels}")
+            return _Found(own, {**primary, **own}, block, shape, bitpix, is_tiled)
+        kinds.append(f"an image of {len(axes)} axes" if is_image and axes else "a table")
+        if is_image and not axes:
+            kinds.pop()
+        if index == 0:
+            primary = own
+        source.skip(_padded(_data_bytes(own)))
+    raise _DamageError(f"holds no two-dimensional image, only {kinds[0]}" if kinds else "holds no image")
+
+
+def _read_header_block(source: _Source, index: int, limits: Limits) -> bytes | None:
+    """Return the bytes of the next header, or None where the file ends or goes on with something else."""
+    first = source.read(BLOCK)
+    if index == 0 and not (first.startswith(b"SIMPLE  =") and first[10:80].split(b"/")[0].strip() == b"T"):
+        raise _DamageError("is empty" if not first else "is not a FITS file")
+    if index > 0 and not first.startswith(b"XTENSION="):
+        return None
+    blocks = [first]
+    while True:
+        block = blocks[-1]
+        for start in range(0, len(block), 80):
+            if block[start : start + 3] == b"END" and not block[start + 3 : start + 80].strip(b" \0"):
+                return b"".join(blocks)
+        if len(block) < BLOCK:
+            raise _DamageError("is cut short or damaged: its header has no END")
+        if len(blocks) * BLOCK >= limits.header_bytes:
+            raise _DamageError(f"has a header longer than the limit of {limits.header_bytes} bytes")
+        blocks.append(source.read(BLOCK))
+
+
+def _whole(header: Mapping[str, Value], keyword: str, default: int | None = None) -> int:
+    value = header.get(keyword, default)
+    if isinstance(value, bool) or not isinstance(value, int):
+        fault = "missing" if value is None else "no integer"
+        raise _DamageError(f"has a damaged header: {keyword} is {fault}")
+    return value
+
+
+def _axes(header: Mapping[str, Value], prefix: str) -> tuple[int, ...]:
+    """Return the lengths of the axes in the order of the header, fastest first."""
+    naxis = _whole(header, prefix + "NAXIS")
+    if not 0 <= naxis <= 999:
+        raise _DamageError(f"has a damaged header: {prefix}NAXIS = {naxis}")
+    axes = tuple(_whole(header, f"{prefix}NAXIS{i}") for i in range(1, naxis + 1))
+    if any(not 0 <= length < 2**62 for length in axes):
+        raise _DamageError(f"has a damaged header: axes of {axes[:3]} pixels")
+    return axes
+
+
+def _image_shape(axes: tuple[int, ...]) -> tuple[int, int] | None:
+    """Return rows and columns if this is one plane of pixels, else None."""
+    if len(axes) < 2 or any(length != 1 for length in axes[2:]) or 0 in axes:
+        return None
+    return axes[1], axes[0]
+
+
+def _data_bytes(header: Mapping[str, Value]) -> int:
+    axes = _axes(header, "")
+    if not axes:
+        return 0
+    groups, heap = _whole(header, "GCOUNT", 1), _whole(header, "PCOUNT", 0)
+    if groups < 0 or heap < 0:
+        raise _DamageError("has a damaged header: PCOUNT or GCOUNT is negative")
+    items = 1
+    for length in axes[1:] if axes[0] == 0 else axes:  # random groups have a first axis of 0
+        items *= length
+    return abs(_whole(header, "BITPIX")) // 8 * groups * (heap + items)
+
+
+def _padded(nbytes: int) -> int:
+    return -(-nbytes // BLOCK) * BLOCK
+
+
+def _read_pixels(source: _Source, image: _Found, limits: Limits) -> Pixels:
+    zero, scale = _scaling(image.own)
+    blank = image.own.get("ZBLANK" if image.is_tiled and "ZBLANK" in image.own else "BLANK")
+    if image.bitpix < 0 or isinstance(blank, bool) or not isinstance(blank, int):
+        blank = None
+    if image.is_tiled:
+        raw = _unpack_tiles(source, image, limits)
+    else:
+        count = image.shape[0] * image.shape[1]
+        raw = source.read_array(np.dtype(_DTYPES[image.bitpix]), count).reshape(image.shape)
+    raw.flags.writeable = False
+    return Pixels(raw, zero, scale, blank)
+
+
+def _scaling(header: Mapping[str, Value]) -> tuple[float, float]:
+    """Return BZERO and BSCALE."""
+    zero, scale = number(header.get("BZERO", 0.0)), number(header.get("BSCALE", 1.0))
+    if zero is None or not scale:
+        raise _DamageError("has a damaged header: BZERO or BSCALE is no usable number")
+    return zero, scale
+
+
+def _unpack_tiles(source: _Source, image: _Found, limits: Limits) -> np.ndarray:
+    """Unpack a tile-compressed image to its stored numbers."""
+    nbytes = _data_bytes(image.own)
+    left = limits.unpacked_bytes if source.size is None else source.size - source.position
+    data = source.read(_padded(nbytes)) if nbytes <= left else b""
+    if len(data) < nbytes:
+        raise _DamageError(f"is cut short: the compressed image needs {nbytes} bytes, {left} are there")
+    tile_pixels = _tile_pixels(image, limits)
+    # The image alone behind an empty primary header: all that the unpacking library gets to see.
+    empty = fits.PrimaryHDU().header.tostring().encode("ascii")
+    alone = empty + image.block + data.ljust(_padded(nbytes), b"\0")
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            _check_tiles(alone, image, tile_pixels)
+            with fits.open(io.BytesIO(alone), memmap=False, do_not_scale_image_data=True) as hdus:
+                raw = np.array(hdus[1].data, order="C")
+    except _TILE_ERRORS as problem:
+        raise _DamageError(f"is damaged: its tiles do not unpack ({failure(problem)})") from problem
+    if raw.size != math.prod(image.shape) or raw.dtype.kind not in "iuf":
+        raise _DamageError("is damaged: its tiles do not unpack to what its header says")
+    return raw.reshape(image.shape)
+
+
+def _tile_pixels(image: _Found, limits: Limits) -> int:
+    """Return the pixels of one tile; refuse tiles that make too much work, as each is unpacked whole."""
+    pixels, work = 1, 1
+    for i, length in enumerate(_axes(image.own, "Z"), start=1):
+        tile = _whole(image.own, f"ZTILE{i}", length if i == 1 else 1)
+        if not 1 <= tile < 2**62:
+            raise _DamageError(f"has a damaged header: ZTILE{i} = {tile}")
+        pixels *= tile
+        work *= -(-length // tile) * tile
+    if work > limits.pixels:
+        raise _DamageError(f"has tiles of {pixels} pixels, in all over the limit of {limits.pixels}")
+    return pixels
+
+
+def _check_tiles(file_bytes: bytes, image: _Found, tile_pixels: int) -> None:
+    """Refuse tiles that unpack to more than a tile holds, which two of the codecs do not look after.
+
+    A gzip tile inflates without bound. An H-compressed tile says its own size, and one that lies
+    makes the unpacking library write past its memory.
+    """
+    codec = str(image.own.get("ZCMPTYPE"))
+    columns = [value for key, value in image.own.items() if key.startswith("TTYPE")]
+    gzipped = [column for column in columns if column == "GZIP_COMPRESSED_DATA"]
+    if codec.startswith("GZIP"):
+        gzipped.append("COMPRESSED_DATA")
+    is_h = codec.startswith("HCOMPRESS")
+    if not gzipped and not is_h:
+        return
+    most = 8 * tile_pixels
+    with fits.open(io.BytesIO(file_bytes), memmap=False, disable_image_compression=True) as hdus:
+        for column in gzipped:
+            for tile in hdus[1].data[column]:
+                packed = np.asarray(tile).tobytes()
+                if packed and len(gzip.GzipFile(fileobj=io.BytesIO(packed)).read(most + 1)) > most:
+                    raise _DamageError("is damaged: a tile unpacks to more than its header says")
+        if is_h:
+            axes = _axes(image.own, "Z")
+            sizes = [_whole(image.own, f"ZTILE{i}", n if i == 1 else 1) for i, n in enumerate(axes, start=1)]
+            across = -(-axes[0] // sizes[0])
+            for i, tile in enumerate(hdus[1].data["COMPRESSED_DATA"]):
+                head = np.asarray(tile).tobytes()[:10]
+                width = min(sizes[0], axes[0] - i % across * sizes[0])
+                height = min(sizes[1], axes[1] - i // across * sizes[1])
+                if head and head != b"\xdd\x99" + height.to_bytes(4) + width.to_bytes(4):
+                    raise _DamageError("is damaged: a tile does not have the size that its header says")

@@ -1,0 +1,449 @@
+"""Best position of a run from the shape of its stars: seeing and defocus told apart.
+
+Defocus makes a ring of known diameter, seeing blurs it. All frames are fitted together with one best
+position, one way per step and one spherical term; each frame has its own seeing, brightness and sky.
+The seeings of a run are drawn from one lognormal law whose width is estimated with the rest.
+
+Brightness and sky are linear and are projected out once; the rest is solved by Gauss-Newton steps on
+the exact model, from a start that a coarse scan of |defocus| and seeing finds frame by frame.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import stats
+
+from focuskit.errors import FocuskitError
+from focuskit.optics import ARCSEC_PER_RADIAN, Rig
+from focuskit.profile_model import BINS_PER_PX, KOLMOGOROV_EXPONENT, ProfileModel, fwhm_factor, profile_model
+from focuskit.profile_solve import (
+    NO_PRIORS,
+    SCATTER_GRID,
+    SLOPE_UNKNOWN,
+    Data,
+    NormalEquations,
+    Priors,
+    Solution,
+    State,
+    coarse_grid,
+    grid_chi2,
+    least_hfd_shift,
+    linearise,
+    prepare,
+    reduce_normal,
+    scatter_weights,
+    solve,
+    start,
+)
+from focuskit.profile_stack import FrameProfile
+
+Array = NDArray[np.float64]
+
+# Before anything is known of the telescope: a well corrected one has a few hundredths of a wave.
+SPHERICAL_PRIOR = (0.0, 0.03)
+LEAST_FRAMES = 4
+_UNLIKELY = 0.01
+_RARE = 0.001
+_OUTLIER_SIGMA = 5.0
+_ODD_SHAPE = 4.0
+# Grids that close in on a peak: rounds at most, and points.
+_CLOSER = 12
+_CLOSER_POINTS = 25
+
+
+@dataclass(frozen=True)
+class FrameFit:
+    """What a run's fit says of one frame.
+
+    ``defocus_um`` is signed, positive where the position lies above the best; ``chi2`` has ``dof``
+    degrees of freedom. ``seeing_arcsec`` is the FWHM, None without a focal length. ``why_not_used`` is
+    None for a frame that took part.
+    """
+
+    position: float
+    defocus_um: float
+    defocus_err_um: float
+    seeing_um: float | None
+    seeing_arcsec: float | None
+    chi2: float | None
+    dof: int
+    used: bool
+    why_not_used: str | None
+
+
+@dataclass(frozen=True)
+class ProfileFit:
+    """Joint fit of the profiles of a run.
+
+    Parameters
+    ----------
+    best_position, err : float
+        Position of least half-flux diameter, in steps, and its standard deviation; it holds the
+        spherical term's part, and the frames' own scatter where the model does not match them.
+    um_per_step, um_per_step_err : float
+    slope_factor : float or None
+        ``um_per_step`` over the rig's; None where the rig's is not known.
+    spherical_waves, spherical_err : float
+        Noll's Z11 in waves rms; its sign holds for positions that grow outwards.
+    seeing_scatter : float
+        Standard deviation of ln(seeing) from frame to frame.
+    seeing_exponent : float
+        Exponent of the seeing's transfer function, common to the run: 5/3 for Kolmogorov.
+    chi2_reduced : float
+    matches : bool
+        False where the frames depart from the model by more than chance; ``err`` then comes from
+        their scatter.
+    frames : tuple of FrameFit
+        In the order given.
+    """
+
+    best_position: float
+    err: float
+    um_per_step: float
+    um_per_step_err: float
+    slope_factor: float | None
+    spherical_waves: float
+    spherical_err: float
+    seeing_scatter: float
+    seeing_exponent: float
+    chi2_reduced: float
+    matches: bool
+    converged: bool
+    frames: tuple[FrameFit, ...]
+
+
+@dataclass(frozen=True)
+class Defocus:
+    """Defocus of one frame by itself: its amount without sign, its seeing, and the match."""
+
+    defocus_um: float
+    defocus_err_um: float
+    seeing_um: float
+    seeing_arcsec: float | None
+    chi2_reduced: float
+
+
+@dataclass(frozen=True)
+class _Side:
+    mean: float
+    spread: float
+    log_seeing: float
+    log_evidence: float
+    chi2: float
+
+
+def fit_profiles(
+    frames: Sequence[FrameProfile],
+    rig: Rig,
+    wavelength_um: float,
+    spherical: tuple[float, float] = SPHERICAL_PRIOR,
+) -> ProfileFit:
+    """Fit the profiles of all frames of a run together.
+
+    Parameters
+    ----------
+    frames : sequence of FrameProfile
+        At least four, at four different positions.
+    rig : Rig
+        Focal length and aperture, obstruction and pixel size must be known. ``um_per_step`` is a
+        start with 10 % of freedom; without it the way per step is found from the frames.
+    wavelength_um : float
+    spherical : (float, float)
+        What is known of the telescope's spherical aberration: value and error, waves rms.
+
+    Raises
+    ------
+    FocuskitError
+        If the rig lacks a number the model needs, or frames are too few.
+    """
+    positions = np.array([frame.position for frame in frames])
+    if np.unique(positions).size < LEAST_FRAMES:
+        raise FocuskitError(
+            f"{np.unique(positions).size} positions with stars: the profile fit needs {LEAST_FRAMES} at least"
+        )
+    model = _model_for(frames, rig, wavelength_um)
+    data = prepare(model, frames)
+    state, priors = start(model, data, rig, spherical)
+    used = np.ones(len(frames), dtype=bool)
+    reasons: dict[int, str] = {}
+    solution = solve(model, data, state, priors)
+    while used.sum() > max(LEAST_FRAMES, math.ceil(0.7 * len(frames))):
+        suspects = _suspects(data.pick(used), solution, priors)
+        if not suspects:
+            break
+        # A frame far off bends the fit so that others look worse: the refit without it decides.
+        trials = {k: _without(model, data, used, solution, priors, k) for k in suspects}
+        worst = min(trials, key=lambda k: trials[k].cost)
+        index = int(np.flatnonzero(used)[worst])
+        after = trials[worst]
+        fewer = used.copy()
+        fewer[index] = False
+        gained = solution.cost - after.cost - float(data.dof[index])
+        # The scatter of few frames is itself uncertain, hence Student's t.
+        limit = stats.t.isf(_RARE / used.sum(), max(int(used.sum()) - 4, 2))
+        if gained < limit**2 * _excess(data.pick(fewer), after, priors):
+            break
+        reasons[index] = suspects[worst]
+        used, solution = fewer, after
+    return _report(data, rig, used, reasons, solution, priors)
+
+
+def measure_defocus(
+    frame: FrameProfile,
+    rig: Rig,
+    wavelength_um: float,
+    spherical: tuple[float, float] = SPHERICAL_PRIOR,
+) -> Defocus:
+    """Measure the defocus of a single frame, e.g. an ordinary light frame.
+
+    The sign stays open: an image says how far, hardly to which side. The mean and the standard
+    deviation are those of the likelihood over |distance from least HFD|, which is far from normal where
+    they are alike, with the seeing free, so that
+    they hold in focus too; the spherical term is taken as known with its error, not learnt from one frame.
+
+    Raises
+    ------
+    FocuskitError
+        If the rig lacks a number the model needs.
+    """
+    model = _model_for([frame], rig, wavelength_um)
+    data = prepare(model, [frame])
+    _, log_seeing = coarse_grid(model, data)
+    shift = model.least_hfd_waves(math.exp(float(log_seeing.mean())), 0.01) / 0.01
+    means, squares, seeings, fits = [], [], [], []
+    for node in (-math.sqrt(3.0), 0.0, math.sqrt(3.0)):
+        known = spherical[0] + node * spherical[1]
+        sides = [_one_side(model, data, side, known, shift * known) for side in (1.0, -1.0)]
+        chance = np.exp([side.log_evidence - max(s.log_evidence for s in sides) for side in sides])
+        chance /= chance.sum()
+        means.append(chance @ [side.mean for side in sides])
+        squares.append(chance @ [side.mean**2 + side.spread**2 for side in sides])
+        seeings.append(chance @ [side.log_seeing for side in sides])
+        fits.append(min(side.chi2 for side in sides))
+    # Three-point Gauss-Hermite rule over what is known of the spherical term.
+    rule = np.array([1.0, 4.0, 1.0]) / 6.0
+    mean = float(rule @ means)
+    seeing_um = math.exp(float(rule @ seeings))
+    return Defocus(
+        defocus_um=mean * model.um_per_wave,
+        defocus_err_um=math.sqrt(max(float(rule @ squares) - mean**2, 0.0)) * model.um_per_wave,
+        seeing_um=seeing_um,
+        seeing_arcsec=_arcsec(seeing_um, rig),
+        chi2_reduced=min(fits) / max(int(data.dof[0]) - 2, 1),
+    )
+
+
+def position_bound(
+    frames: Sequence[FrameProfile],
+    rig: Rig,
+    wavelength_um: float,
+    *,
+    best_position: float,
+    seeing_um: Array,
+    spherical_waves: float = 0.0,
+    spherical_err: float = 0.0,
+    seeing_scatter: float | None = None,
+) -> float:
+    """Return the least standard deviation of the best position any estimate can have (Cramér-Rao).
+
+    Of ``frames``, only bins and variances count; ``flux`` sets the scale of the brightness. The
+    seeing is free in every frame, or has the lognormal scatter given. The way per step is free, the
+    kernel of the seeing is Kolmogorov's.
+    """
+    if rig.um_per_step is None:
+        raise FocuskitError("um_per_step: the bound needs the way per step")
+    model = _model_for(frames, rig, wavelength_um)
+    data = prepare(model, frames)
+    log_seeing = np.log(seeing_um)
+    mean = float(log_seeing.mean())
+    state = State(best_position, math.log(rig.um_per_step), spherical_waves, KOLMOGOROV_EXPONENT, log_seeing, mean, 0.0)
+    state = replace(state, shift=least_hfd_shift(model, state))
+    priors = Priors(
+        (state.log_slope, SLOPE_UNKNOWN),
+        (spherical_waves, max(spherical_err, 1e-9)),
+        (KOLMOGOROV_EXPONENT, 1e-9),
+    )
+    normal = linearise(model, data, state)
+    hessian, _, _, _ = reduce_normal(normal, state, priors, seeing_scatter or 1e3)
+    return math.sqrt(float(np.linalg.inv(hessian)[1, 1]))
+
+
+def _model_for(frames: Sequence[FrameProfile], rig: Rig, wavelength_um: float) -> ProfileModel:
+    if rig.f_ratio is None or rig.obstruction is None or rig.pixel_um is None:
+        raise FocuskitError("rig: the profile fit needs focal length, aperture, obstruction and pixel size")
+    radius_px = max(frame.bins.shape[1] - 1 for frame in frames) / BINS_PER_PX
+    return profile_model(rig.f_ratio, rig.obstruction, rig.pixel_um, wavelength_um, radius_px)
+
+
+def _without(
+    model: ProfileModel, data: Data, used: NDArray[np.bool_], solution: Solution, priors: Priors, k: int
+) -> Solution:
+    """Solve again without the ``k``-th of the frames in use."""
+    fewer = used.copy()
+    fewer[np.flatnonzero(used)[k]] = False
+    state = replace(solution.state, log_seeing=np.delete(solution.state.log_seeing, k))
+    return solve(model, data.pick(fewer), state, priors)
+
+
+def _displacements(solution: Solution, priors: Priors) -> Array:
+    """Return the studentised displacement of each frame against what the other frames say of it.
+
+    It is a score test: each frame is tried with a displacement of its own.
+    """
+    state, normal, tau = solution.state, solution.normal, solution.tau
+    hessian, _, own, own_gradient = reduce_normal(normal, state, priors, tau)
+    inverse = np.linalg.inv(hessian)
+    score = np.zeros(normal.chi2.size)
+    for i in range(score.size):
+        cross = normal.matrix[i, 0].copy()
+        cross[0] = -1.0 / tau**2
+        row = normal.matrix[i, 1].copy()
+        row[0] = 0.0
+        row -= cross[1] / own[i] * cross
+        information = row[1] - row @ inverse @ row
+        # In focus a star does not move the fit, and a frame without rivals cannot be tested.
+        if information > 1e-6 * row[1] > 0.0:
+            score[i] = (normal.gradient[i, 1] - cross[1] / own[i] * own_gradient[i]) / math.sqrt(information)
+    return score
+
+
+def _suspects(data: Data, solution: Solution, priors: Priors) -> dict[int, str]:
+    """Return the frames that may not belong to the run, each with what is wrong with it."""
+    score = _displacements(solution, priors)
+    chi2 = solution.normal.chi2
+    reduced = chi2 / np.maximum(data.dof - 2, 1)
+    odd = reduced > _ODD_SHAPE**2 * max(1.0, float(np.median(reduced)))
+    reasons = {}
+    for k in {*np.argsort(-np.abs(score))[:3], *np.flatnonzero(odd)}:
+        if score[k] ** 2 > max(_OUTLIER_SIGMA**2, 0.5 * chi2[k] if odd[k] else 0.0):
+            reasons[int(k)] = "its stars put it at another position than the focuser tells"
+        elif odd[k]:
+            reasons[int(k)] = "the shape of its stars departs from the model far more than in the other frames"
+    return reasons
+
+
+def _excess(data: Data, solution: Solution, priors: Priors) -> float:
+    """Return by how much the frames scatter more than their noise: 1 or more, as chi² reduced.
+
+    Of shapes and positions the worse counts: a focuser that does not hold its positions hardly shows
+    in the shapes.
+    """
+    shape = float(solution.normal.chi2.sum()) / max(int((data.dof - 1).sum()) - 4, 1)
+    place = float(np.mean(_displacements(solution, priors) ** 2))
+    return max(1.0, shape, place)
+
+
+def _jackknife(solution: Solution, priors: Priors) -> float:
+    """Return the standard deviation of the best position from leaving out each frame in turn."""
+    normal, state, tau = solution.normal, solution.state, solution.tau
+    hessian, gradient, _, _ = reduce_normal(normal, state, priors, tau)
+    left_out = []
+    for i in range(normal.chi2.size):
+        part = NormalEquations(normal.chi2[i : i + 1], normal.matrix[i : i + 1], normal.gradient[i : i + 1])
+        one = replace(state, log_seeing=state.log_seeing[i : i + 1])
+        own_hessian, own_part, _, _ = reduce_normal(part, one, NO_PRIORS, tau)
+        left_out.append(np.linalg.solve(hessian - own_hessian, gradient - own_part)[1])
+    count = len(left_out)
+    return math.sqrt((count - 1) * float(np.var(left_out)))
+
+
+def _report(
+    data: Data, rig: Rig, used: NDArray[np.bool_], reasons: dict[int, str],
+    solution: Solution, priors: Priors,
+) -> ProfileFit:  # fmt: skip
+    state, normal = solution.state, solution.normal
+    weights = scatter_weights(normal, state, priors)
+    moves, covariances = [], []
+    for scatter in SCATTER_GRID:
+        hessian, gradient, _, _ = reduce_normal(normal, state, priors, float(scatter))
+        moves.append(np.linalg.solve(hessian, gradient))
+        covariances.append(np.linalg.inv(hessian))
+    move = weights @ np.array(moves)
+    spread = np.array(moves) - move
+    between = spread[:, :, None] * spread[:, None, :]
+    covariance = np.einsum("k,kij->ij", weights, np.array(covariances) + between)
+    best, log_slope = state.best + float(move[1]), state.log_slope + float(move[2])
+    freedom = int((data.dof[used] - 1).sum()) - 4
+    chi2 = float(normal.chi2.sum())
+    # Each studentised residual has unit variance, but only all less three are independent.
+    free = max(int(used.sum()) - 3, 1)
+    displaced = free * float(np.mean(_displacements(solution, priors) ** 2))
+    matches = bool(stats.chi2.sf(chi2, freedom) > _UNLIKELY and stats.chi2.sf(displaced, free) > _UNLIKELY)
+    err = math.sqrt(float(covariance[1, 1]))
+    if not matches:
+        students = float(stats.t.ppf(0.8413, max(int(used.sum()) - 4, 1)))
+        err = math.hypot(err, students * _jackknife(solution, priors))
+    um_per_step = math.exp(log_slope)
+    factor = fwhm_factor(state.exponent)
+    frames = []
+    place = iter(range(int(used.sum())))
+    for i, position in enumerate(data.position):
+        defocus = um_per_step * (float(position) - best)
+        by_parameter = np.array([0.0, -um_per_step, defocus, 0.0, 0.0])
+        defocus_err = math.sqrt(float(by_parameter @ covariance @ by_parameter))
+        k = next(place) if used[i] else None
+        seeing = None if k is None else factor * math.exp(state.log_seeing[k])
+        frames.append(FrameFit(
+            float(position), defocus, defocus_err, seeing, _arcsec(seeing, rig),
+            None if k is None else float(normal.chi2[k]), int(data.dof[i]) - 1, bool(used[i]), reasons.get(i),
+        ))  # fmt: skip
+    return ProfileFit(
+        best_position=best, err=err,
+        um_per_step=um_per_step, um_per_step_err=um_per_step * math.sqrt(float(covariance[2, 2])),
+        slope_factor=um_per_step / rig.um_per_step if rig.um_per_step else None,
+        spherical_waves=state.spherical + float(move[3]), spherical_err=math.sqrt(float(covariance[3, 3])),
+        seeing_scatter=float(weights @ SCATTER_GRID),
+        seeing_exponent=state.exponent,
+        chi2_reduced=chi2 / max(freedom, 1), matches=matches, converged=solution.converged,
+        frames=tuple(frames),
+    )  # fmt: skip
+
+
+def _arcsec(seeing_um: float | None, rig: Rig) -> float | None:
+    if seeing_um is None or rig.focal_length_mm is None:
+        return None
+    return seeing_um * 1e-3 / rig.focal_length_mm * ARCSEC_PER_RADIAN
+
+
+def _one_side(model: ProfileModel, data: Data, side: float, spherical: float, least: float) -> _Side:
+    """Integrate the likelihood of a frame over its seeing and its defocus on one side.
+
+    ``least`` is the defocus of least HFD, from which the distance is counted. The grid closes in on
+    the peak until it resolves it.
+    """
+    waves, log_seeing = coarse_grid(model, data)
+    for _ in range(_CLOSER):
+        chi2 = grid_chi2(model, data, 0, side * waves, log_seeing, spherical)
+        weight = np.exp(-0.5 * (chi2 - chi2.min()))
+        total = float(weight.sum())
+        weight /= total
+        step, seeing_step = waves[1] - waves[0], log_seeing[1] - log_seeing[0]
+        mean, spread = _moments(weight.sum(axis=1), np.abs(side * waves - least))
+        seeing, seeing_spread = _moments(weight.sum(axis=0), log_seeing)
+        if spread > step and seeing_spread > seeing_step:
+            break
+        at_waves, at_seeing = np.unravel_index(weight.argmax(), weight.shape)
+        waves = _closer(waves, int(at_waves), spread, 0.0)
+        log_seeing = _closer(log_seeing, int(at_seeing), seeing_spread, -math.inf)
+    evidence = math.log(total * step * seeing_step) - 0.5 * float(chi2.min())
+    return _Side(mean, spread, seeing, evidence, float(chi2.min()))
+
+
+def _moments(weight: Array, values: Array) -> tuple[float, float]:
+    mean = float(weight @ values)
+    return mean, math.sqrt(float(weight @ (values - mean) ** 2))
+
+
+def _closer(grid: Array, best: int, spread: float, least: float) -> Array:
+    """Return a narrower grid about the best node, not below ``least``.
+
+    It narrows by no more than three times, because a coarse grid misses narrow ridges, and not to
+    less than five times the spread to either side.
+    """
+    reach = max((grid[-1] - grid[0]) / 6.0, 5.0 * spread)
+    return np.linspace(max(grid[best] - reach, least), grid[best] + reach, _CLOSER_POINTS)

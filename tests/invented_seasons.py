@@ -1,0 +1,105 @@
+"""Seeded seasons of logged focus runs whose drift, offsets, rebuild and wild runs are known."""
+
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+import numpy as np
+
+from focuskit.tables import LoggedRun
+
+FILTERS = ("L", "R", "G", "B", "Ha", "OIII", "SII")
+OFFSETS = np.array([0.0, 14.5, 9.0, -11.0, 61.0, 55.0, 68.0])
+STEPS_PER_C = -6.5
+NIGHT_S = 86400.0
+
+
+@dataclass
+class Season:
+    """Runs and what is true of them."""
+
+    runs: list[LoggedRun]
+    wild: np.ndarray
+    rebuild: int | None
+    filter_index: np.ndarray
+    celsius: np.ndarray
+    position: np.ndarray
+    variance: np.ndarray
+
+
+def make_season(
+    rng,
+    nights=20,
+    per_night=8,
+    scatter=2.5,
+    wild=0.06,
+    wild_steps=(15.0, 300.0),
+    one_sided=False,
+    jump=80.0,
+    at=None,
+    late_cold=False,
+    with_err=True,
+    night_shift=0.0,
+    own=None,
+    bend=0.0,
+):
+    """A season of ``nights`` nights; ``at`` is the first run after the rebuild, by default a random night."""
+    n = nights * per_night
+    night = np.repeat(np.arange(nights), per_night)
+    hours = np.sort(rng.uniform(0.0, 9.0, (nights, per_night)), axis=1).ravel()
+    dusk, cooling = (
+        12.0 - 15.0 * np.arange(nights) / nights + rng.normal(0.0, 2.5, nights),
+        rng.uniform(2.0, 7.0, nights),
+    )
+    celsius = dusk[night] - cooling[night] * (1.0 - np.exp(-hours / 4.0)) + rng.normal(0.0, 0.05, n)
+    index = rng.integers(0, 7, n)
+    if late_cold:  # narrowband only in the last, cold third
+        late = night >= 0.7 * nights
+        narrow = late & (rng.random(n) < 0.75)
+        index = np.where(narrow, rng.integers(4, 7, n), rng.integers(0, 4, n))
+        celsius = celsius - 5.0 * late
+    err = rng.uniform(0.6, 1.4, n)
+    slope = STEPS_PER_C + (0.0 if own is None else np.asarray(own)[index])
+    position = 8000.0 + OFFSETS[index] + slope * (celsius - 5.0) + bend * (celsius - 5.0) ** 2
+    position += rng.normal(0.0, np.hypot(scatter, err)) + night_shift * rng.normal(size=nights)[night]
+    rebuild = None
+    if jump:
+        rebuild = int(rng.integers(2, nights - 2)) * per_night if at is None else at
+        position[rebuild:] += jump
+    is_wild = rng.random(n) < wild
+    size = rng.uniform(*wild_steps, n) * (1.0 if one_sided else rng.choice([-1.0, 1.0], n))
+    position = np.where(is_wild, position + size, position)
+    time_s = 1.93e9 + night * NIGHT_S + 3600.0 * hours
+    runs = [
+        LoggedRun(
+            datetime.fromtimestamp(round(t, 3), UTC),
+            float(y),
+            FILTERS[f],
+            float(c),
+            float(e) if with_err else None,
+        )
+        for t, y, f, c, e in zip(time_s, position, index, celsius, err, strict=True)
+    ]
+    return Season(runs, is_wild, rebuild, index, celsius, position, scatter**2 + err**2)
+
+
+def fit_with_knowledge(season):
+    """Offsets and drift by weighted least squares that knows wild runs, rebuild and scatter."""
+    n = len(season.runs)
+    columns = [np.ones(n), *(season.filter_index == j for j in range(1, 7)), season.celsius]
+    if season.rebuild is not None:
+        columns.append(np.arange(n) >= season.rebuild)
+    good = ~season.wild
+    weight = 1.0 / np.sqrt(season.variance[good])
+    design = np.column_stack(columns).astype(float)[good] * weight[:, None]
+    return np.linalg.lstsq(design, season.position[good] * weight, rcond=None)[0][1:8]
+
+
+def estimates(drift):
+    """Offsets of R … SII, drift, and their errors."""
+    by_name = {one.filter: one for one in drift.filters}
+    values = [by_name[name].offset_steps for name in FILTERS[1:]] + [drift.steps_per_c]
+    errors = [by_name[name].err for name in FILTERS[1:]] + [drift.steps_per_c_err]
+    return np.array(values), np.array(errors)
+
+
+TRUTH = np.append(OFFSETS[1:], STEPS_PER_C)
