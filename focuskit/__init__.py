@@ -1,3 +1,39 @@
 """focuskit: best focus from focus frames, its drift with temperature, and when to refocus."""
 
+from __future__ import annotations
+
+from importlib import import_module
+from typing import Any
+
 __version__ = "0.1.0"
+
+# Loaded when first used, so that the command line answers at once.
+_HOME = {
+    "FocuskitError": "errors",
+    "Rig": "optics",
+    "analyse": "night",
+    "fit_drift": "drift",
+    "fit_run": "curves",
+    "measure_frame": "measure",
+    "read_rig_file": "rigfile",
+    "read_runs": "tables",
+    "read_temperatures": "temperatures",
+}
+
+__all__ = [
+    "FocuskitError",
+    "Rig",
+    "analyse",
+    "fit_drift",
+    "fit_run",
+    "measure_frame",
+    "read_rig_file",
+    "read_runs",
+    "read_temperatures",
+]
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOME:
+        raise AttributeError(f"module 'focuskit' has no attribute '{name}'")
+    return getattr(import_module(f"focuskit.{_HOME[name]}"), name)

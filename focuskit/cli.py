@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import sys
 
-from focuskit import __version__, cli_interval, cli_offsets
+from focuskit import __version__, cli_analyse, cli_interval, cli_offsets
 from focuskit.errors import FocuskitError
 
 
@@ -13,11 +13,12 @@ def build_parser() -> argparse.ArgumentParser:
     """Return the parser of all commands."""
     parser = argparse.ArgumentParser(
         prog="focuskit",
-        description="Filter focus offsets, drift with temperature, and when to refocus.",
-        epilog="Next: focuskit offsets --help, focuskit interval --help",
+        description="Best focus from focus frames, its drift with temperature, and when to refocus.",
+        epilog="Try: focuskit analyse sample_data/night --rig sample_data/heron.toml",
     )
     parser.add_argument("--version", action="version", version=f"focuskit {__version__}")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND")
+    cli_analyse.add_commands(commands)
     cli_offsets.add_commands(commands)
     cli_interval.add_commands(commands)
     return parser

@@ -18,12 +18,16 @@ from focuskit.curve_shape import CurveShape
 
 Array = NDArray[np.float64]
 
-# Jitter of ln(seeing) from frame to frame in short exposures is mostly 3 % to 25 % (common practice,
-# no source). The prior is flat in ln(jitter) between and falls off outside; it keeps the error of a
-# run whose frames agree by chance from being too small.
-_JITTER_LOW, _JITTER_HIGH, _JITTER_STRENGTH = 0.05, 0.35, 1.5
-_JITTERS = np.geomspace(0.004, 1.2, 14)
-_FINE_NODES = 14
+# Jitter of ln(seeing) in the short exposures of a focus run is mostly 3 % to 25 % (common practice, no
+# source). All from the least one here are held for equally likely in ln(jitter). That frames agree
+# better than the least is mostly chance: believing it would make errors too small.
+_LEAST_JITTER = 0.037
+_GREATEST_JITTER = 1.2
+_COARSE_NODES, _FINE_NODES = 10, 10
+# Scatter that is alike in all frames comes from the focuser, or from measuring where no errors are
+# given. It may be as small as it likes.
+_LEAST_ALIKE = 0.004
+_ALIKE_PRIOR, _ALIKE_PRIOR_WITHOUT_ERRORS = 0.1, 0.5
 _ITERATIONS = 40
 _START_POSITIONS = np.linspace(-3.0, 3.0, 121)
 _CONTENTS = np.array([0.6827, 0.95])
@@ -46,6 +50,58 @@ class Points:
 
 
 @dataclass(frozen=True)
+class Nodes:
+    """Scatters to average over.
+
+    Parameters
+    ----------
+    jitter : ndarray, shape (k,)
+        Of ln(seeing); where ``alike``, of all sizes over the least.
+    alike : ndarray of bool, shape (k,)
+    prior_alike : float
+        Probability of scatter that is alike in all frames, before the frames are seen.
+    """
+
+    jitter: Array
+    alike: NDArray[np.bool_]
+    prior_alike: float
+
+    @classmethod
+    def over(cls, seeing: Array, alike: Array, prior_alike: float) -> Nodes:
+        """Join nodes of either kind."""
+        kind = np.repeat([False, True], [seeing.size, alike.size])
+        return cls(np.concatenate([seeing, alike]), kind, prior_alike)
+
+    def shares(self, log_likelihood: Array) -> Array:
+        """Return the probability of each node."""
+        density = np.where(
+            self.alike,
+            self.prior_alike / np.log(_GREATEST_JITTER / _LEAST_ALIKE),
+            (1.0 - self.prior_alike) / np.log(_GREATEST_JITTER / _LEAST_JITTER),
+        )
+        for kind in (False, True):
+            at = self.jitter[self.alike == kind]
+            if at.size:  # each node stands for its stretch of ln(jitter)
+                density[self.alike == kind] *= np.log(at[-1] / at[0]) / (at.size - 1)
+        share = density * np.exp(log_likelihood - log_likelihood.max())
+        return np.asarray(share / share.sum())
+
+    def refined(self, solution: _Solution) -> tuple[Nodes, Array]:
+        """Return nodes over the likely scatters only, and parameters to begin with."""
+        finer, begin = [np.empty(0)] * 2, []
+        for kind in np.unique(self.alike):
+            at = np.flatnonzero(self.alike == kind)
+            log_likelihood = solution.log_likelihood[at]
+            likely = np.flatnonzero(log_likelihood > log_likelihood.max() - 9.0)
+            low, high = max(likely[0] - 1, 0), min(likely[-1] + 1, at.size - 1)
+            nodes = np.geomspace(self.jitter[at[low]], self.jitter[at[high]], _FINE_NODES)
+            nearest = np.clip(np.searchsorted(self.jitter[at], nodes), 0, at.size - 1)
+            finer[int(kind)] = nodes
+            begin.append(solution.parameters[at[nearest]])
+        return Nodes.over(finer[0], finer[1], self.prior_alike), np.concatenate(begin)
+
+
+@dataclass(frozen=True)
 class Estimate:
     """A curve fitted to points, in the units of the fit, averaged over the jitter.
 
@@ -59,10 +115,11 @@ class Estimate:
         Relative scatter of the seeing from frame to frame.
     chi2 : float
         Sum of squared residuals over the errors of the sizes alone; NaN where an error is 0.
-    jitters, share : ndarray, shape (k,)
-        The jitters tried and the probability of each.
+    nodes : Nodes
+    share : ndarray, shape (k,)
+        The scatters tried, and the probability of each.
     parameters, covariance : ndarray, shape (k, 3) and (k, 3, 3)
-        Best position, ln(least size) and ln(slope) for each jitter.
+        Best position, ln(least size) and ln(slope) for each of them.
     """
 
     best: float
@@ -72,7 +129,7 @@ class Estimate:
     slope: float
     jitter: float
     chi2: float
-    jitters: Array
+    nodes: Nodes
     share: Array
     parameters: Array
     covariance: Array
@@ -136,20 +193,22 @@ def estimate_curve(points: Points, shape: CurveShape, start: tuple[float, float,
     squared : bool
         True: size², scattered as seeing scatters it. False: size, with the same scatter everywhere.
     """
+    alike = np.geomspace(_LEAST_ALIKE, _GREATEST_JITTER, _COARSE_NODES)
+    if squared:
+        prior = _ALIKE_PRIOR if np.all(points.sigma > 0.0) else _ALIKE_PRIOR_WITHOUT_ERRORS
+        nodes = Nodes.over(np.geomspace(_LEAST_JITTER, _GREATEST_JITTER, _COARSE_NODES), alike, prior)
+    else:
+        nodes = Nodes.over(np.empty(0), alike, 1.0)
     first = np.array([start[0], np.log(start[1]), np.log(start[2])])
-    coarse = _solve(points, shape, _JITTERS, np.tile(first, (_JITTERS.size, 1)), squared, 1e-3)
-    share = _shares(coarse.log_likelihood, _JITTERS)
-    likely = np.flatnonzero(share > 1e-4 * share.max())
-    low, high = max(likely[0] - 1, 0), min(likely[-1] + 1, _JITTERS.size - 1)
-    jitters = np.geomspace(_JITTERS[low], _JITTERS[high], _FINE_NODES)
-    begin = coarse.parameters[np.clip(np.searchsorted(_JITTERS, jitters), 0, _JITTERS.size - 1)]
-    fine = _solve(points, shape, jitters, begin, squared, 1e-7)
-    share = _shares(fine.log_likelihood, jitters)
+    coarse = _solve(points, shape, nodes, np.tile(first, (nodes.jitter.size, 1)), squared, 1e-3)
+    nodes, begin = nodes.refined(coarse)
+    fine = _solve(points, shape, nodes, begin, squared, 1e-7)
+    share = nodes.shares(fine.log_likelihood)
     best_k, log_least, log_slope = fine.parameters.T
     best = float(share @ best_k)
     err, err_95 = _half_widths(best_k - best, np.sqrt(fine.covariance[:, 0, 0]), share)
     # The mean of the square of lognormal seeing is that of the median seeing times exp(2 jitter²).
-    typical = log_least - jitters**2 if squared else log_least
+    typical = log_least - nodes.jitter**2 * np.where(nodes.alike, 0.5, 1.0) if squared else log_least
     with np.errstate(divide="ignore", invalid="ignore"):
         middle = int(np.argmax(share))
         factor = 2.0 * (points.size**2 - fine.residual[middle]) ** 0.5 if squared else 1.0
@@ -160,9 +219,9 @@ def estimate_curve(points: Points, shape: CurveShape, start: tuple[float, float,
         err_95=err_95,
         least=float(np.exp(share @ typical)),
         slope=float(np.exp(share @ log_slope)),
-        jitter=float(np.exp(share @ np.log(jitters))),
+        jitter=float(np.exp(share @ np.log(nodes.jitter))),
         chi2=chi2 if np.isfinite(chi2) else np.nan,
-        jitters=jitters,
+        nodes=nodes,
         share=share,
         parameters=fine.parameters,
         covariance=fine.covariance,
@@ -179,8 +238,8 @@ def compare_point(estimate: Estimate, point: Points, shape: CurveShape) -> tuple
     departure : float
         As a change of ln(seeing).
     """
-    value, jacobian, reach, spread = _model(point, shape, estimate.parameters, squared=True)
-    variance = (estimate.jitters[:, None] * reach) ** 2 + spread**2
+    value, jacobian, reach, spread = _model(point, shape, estimate.parameters, estimate.nodes, squared=True)
+    variance = (estimate.nodes.jitter[:, None] * reach) ** 2 + spread**2
     variance += np.einsum("kni,kij,knj->kn", jacobian, estimate.covariance, jacobian)
     # Seeing scatters in its logarithm, and twice a change of ln(seeing) is what size² shows: a large
     # increase is less surprising than it looks.
@@ -190,14 +249,12 @@ def compare_point(estimate: Estimate, point: Points, shape: CurveShape) -> tuple
     return float(estimate.share @ surprise), float(estimate.share @ relative[:, 0])
 
 
-def _solve(
-    points: Points, shape: CurveShape, jitters: Array, start: Array, squared: bool, precision: float
-) -> _Solution:
+def _solve(points: Points, shape: CurveShape, nodes: Nodes, start: Array, squared: bool, precision: float) -> _Solution:
     parameters = start.copy()
     limit = np.array([0.3, 0.5, 0.5])
     for _ in range(_ITERATIONS):
-        value, jacobian, reach, spread = _model(points, shape, parameters, squared)
-        variance = (jitters[:, None] * reach) ** 2 + spread**2
+        value, jacobian, reach, spread = _model(points, shape, parameters, nodes, squared)
+        variance = (nodes.jitter[:, None] * reach) ** 2 + spread**2
         residual = (points.size**2 if squared else points.size) - value
         weighted = jacobian / variance[..., None]
         normal = np.swapaxes(weighted, 1, 2) @ jacobian
@@ -215,7 +272,9 @@ def _solve(
     return _Solution(parameters, inverse, residual, log_likelihood)
 
 
-def _model(points: Points, shape: CurveShape, parameters: Array, squared: bool) -> tuple[Array, Array, Array, Array]:
+def _model(
+    points: Points, shape: CurveShape, parameters: Array, nodes: Nodes, squared: bool
+) -> tuple[Array, Array, Array, Array]:
     """Return for each jitter and point the value, its derivatives, its reach and its error."""
     best, least, slope = parameters[:, :1], np.exp(parameters[:, 1:2]), np.exp(parameters[:, 2:3])
     away = points.x - best
@@ -229,16 +288,9 @@ def _model(points: Points, shape: CurveShape, parameters: Array, squared: bool) 
     if not squared:
         return size, jacobian, np.broadcast_to(least, size.shape), np.broadcast_to(points.sigma, size.shape)
     twice = 2.0 * size
-    reach = np.maximum(twice * by_least, 0.1 * least**2)
+    seeing = np.maximum(twice * by_least, 0.1 * least**2)
+    reach = np.where(nodes.alike[:, None], twice * least, seeing)
     return size**2, jacobian * twice[..., None], reach, twice * points.sigma
-
-
-def _shares(log_likelihood: Array, jitters: Array) -> Array:
-    """Return the posterior share of each of a series of jitters, evenly spaced in ln(jitter)."""
-    ratio = (_JITTER_LOW / jitters) ** 2 + (jitters / _JITTER_HIGH) ** 2
-    log_share = log_likelihood - 0.5 * _JITTER_STRENGTH * ratio
-    share = np.exp(log_share - log_share.max())
-    return np.asarray(share / share.sum())
 
 
 def _half_widths(offset: Array, sd: Array, share: Array) -> tuple[float, float]:

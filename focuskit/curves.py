@@ -217,15 +217,16 @@ def fit_run(
         upside_down = curve_checks.is_upside_down(points)
         return _failed(why, [*raised, "upside_down" if upside_down else "flat_curve"], None)
     estimate, kept, odd = curve_checks.fit_without_gusts(points, shape, start, None if flux is None else flux[used])
-    for i, reason in zip(np.flatnonzero(used), odd, strict=True):
-        why[i] = reason
-    used[used] = kept
     points = points.only(kept)
     health = curve_checks.judge_curve(points, shape, estimate, int(np.sum(~kept)))
     raised.extend(health.flags)
+    if health.failed and "minimum_outside" not in raised:
+        return _failed(why, raised, None)  # where there is no curve, no frame is off it
+    for i, reason in zip(np.flatnonzero(used), odd, strict=True):
+        why[i] = reason
+    used[used] = kept
     if health.failed:
-        look = _bounded(estimate.best, points, rig) if "minimum_outside" in raised else None
-        return _failed(why, raised, look)
+        return _failed(why, raised, _bounded(estimate.best, points, rig))
     return _report(points, shape, estimate, width, used, why, raised, rig, wavelength_nm)
 
 

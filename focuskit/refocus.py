@@ -209,7 +209,9 @@ def set_policies(nights: Nights, plan: NightPlan, behaviour: FocusBehaviour, *, 
         every_c = matching_change_c(wander, every_min) if every_min is not None and proven else None
         clock = Policy("clock" + suffix, every_min, None, change_run, run_filter=run_filter)
         return [
-            _fit_to_plan(nights, plan, behaviour, clock) if several and not change_run else clock,
+            _fit_to_plan(nights, plan, behaviour, clock)
+            if several and run_filter is None and not change_run
+            else clock,
             Policy("temperature" + suffix, None, every_c, change_run, run_filter=run_filter),
         ]
 

@@ -1,6 +1,6 @@
 """Make a virtual environment beside this checkout, install focuskit into it, and run one job.
 
-    python scripts/setup_and_run.py demo    learn drift and filter offsets from the sample season
+    python scripts/setup_and_run.py demo    analyse the sample night
     python scripts/setup_and_run.py tests   run the linter, the type checker and the tests
 
 Needs Python 3.11 or newer and nothing else; works on Windows, macOS and Linux.
@@ -21,7 +21,7 @@ BIN = HOME / ("Scripts" if os.name == "nt" else "bin")
 PYTHON = BIN / ("python.exe" if os.name == "nt" else "python")
 
 JOBS = {
-    "demo": (".", [["-m", "focuskit", "offsets", "--runs", "sample_data/season/runs.csv"]]),
+    "demo": (".", [["-m", "focuskit", "analyse", "sample_data/night", "--rig", "sample_data/heron.toml"]]),
     "tests": (
         ".[test]",
         [

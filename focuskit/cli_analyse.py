@@ -1,0 +1,198 @@
+"""The command ``focuskit analyse``: a folder of focus frames in, best positions out."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import math
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from focuskit import flags
+from focuskit.errors import FocuskitError
+
+EXAMPLE = """example:
+  focuskit analyse sample_data/night --rig sample_data/heron.toml
+"""
+
+
+def add_commands(subparsers: Any) -> None:
+    """Register ``analyse`` with an argparse subparsers object."""
+    parser = subparsers.add_parser(
+        "analyse",
+        help="find the best focus position of every focus run in a folder",
+        description="Measure every frame below the folders, group the frames into focus runs, and find the best "
+        "focus position of each with its error.",
+        epilog=EXAMPLE,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("folders", nargs="+", metavar="FOLDER", help="where the frames are")
+    parser.add_argument("--json", action="store_true", help="write one JSON object instead of the tables")
+    parser.add_argument("--rig", metavar="FILE", help="rig file (TOML) that fills or overrides the headers")
+    parser.add_argument(
+        "--keyword",
+        action="append",
+        default=[],
+        metavar="FACT=KEYWORD",
+        help="a header keyword of your own, such as position=MYFOC; repeatable",
+    )
+    parser.add_argument(
+        "--position-pattern",
+        metavar="PATTERN",
+        help="take the position from the file name where the header lacks it, such as '*_{position}.fits'",
+    )
+    parser.add_argument("--frames", action="store_true", help="also list every frame")
+    parser.add_argument("--logbook", metavar="FILE", help="record the runs in this logbook")
+    parser.add_argument("--record", action="store_true", help="record the runs in your usual logbook")
+    parser.add_argument("--workers", type=int, metavar="N", help="processes that measure frames (default: all cores)")
+    parser.add_argument("--quiet", action="store_true", help="no progress on the terminal")
+    parser.set_defaults(func=run_analyse)
+
+
+def run_analyse(args: argparse.Namespace) -> int:
+    """Carry out ``focuskit analyse``; return the exit status."""
+    from focuskit.night import analyse
+    from focuskit.rigfile import RigFile, read_rig_file
+
+    if args.workers is not None and args.workers < 1:
+        raise FocuskitError(f"--workers {args.workers}: give 1 or more")
+    rig_file = read_rig_file(args.rig) if args.rig else RigFile()
+    requests: dict[str, str] = {}
+    for request in args.keyword:
+        fact, equals, keyword = request.partition("=")
+        if not equals:
+            raise FocuskitError(f"--keyword {request}: write it like position=MYFOC")
+        requests[fact.strip()] = keyword.strip()
+    if requests:
+        rig_file = rig_file.with_keywords(requests)
+    if args.position_pattern:
+        rig_file = rig_file.with_position_pattern(args.position_pattern)
+    night = analyse(args.folders, rig_file=rig_file, workers=args.workers, progress=_progress(args.quiet))
+    if not night.runs:
+        raise FocuskitError(_no_runs(night))
+    recorded = _record(night, args)
+    if args.json:
+        print(json.dumps(night.to_json(), ensure_ascii=False, allow_nan=False))
+    else:
+        print(_text(night, args.frames))
+        if recorded is not None:
+            print(f"\n{recorded} new runs recorded. Next: focuskit offsets")
+    return 0
+
+
+def _no_runs(night: Any) -> str:
+    reasons = [why for _, why in night.not_used]
+    common = max(sorted(set(reasons)), key=reasons.count) if reasons else "no frame could be measured"
+    return f"no focus run among {len(reasons)} files; most often: {common}"
+
+
+def _progress(quiet: bool) -> Callable[[int, int], None] | None:
+    if quiet or not sys.stderr.isatty():
+        return None
+    begun = time.monotonic()
+
+    def show(done: int, total: int) -> None:
+        left = (time.monotonic() - begun) / done * (total - done)
+        ending = "\n" if done == total else ""
+        print(f"\rmeasuring frames: {done} of {total}, {left:.0f} s left   ", end=ending, file=sys.stderr, flush=True)
+
+    return show
+
+
+def _record(night: Any, args: argparse.Namespace) -> int | None:
+    if not (args.record or args.logbook):
+        return None
+    from focuskit.cli_offsets import default_logbook
+    from focuskit.logbook import Logbook
+
+    path = Path(args.logbook) if args.logbook else default_logbook()
+    return Logbook(path).record([run.logged() for run in night.runs if run.run.start is not None])
+
+
+def printable(text: str) -> str:
+    """Return a text from a header or file name without what could steer a terminal."""
+    return "".join(c if c.isprintable() else "?" for c in text)
+
+
+def rounded(value: float | None, err: float | None) -> str:
+    """Write a value and its error, both to two digits of the error."""
+    if value is None:
+        return "-"
+    if not err or not math.isfinite(err):
+        return f"{value:.1f}"
+    digits = max(0, 1 - math.floor(math.log10(err)))
+    return f"{value:.{digits}f} ± {err:.{digits}f}"
+
+
+def _text(night: Any, frames: bool) -> str:
+    rig = night.rig
+    facts = [
+        f"{value:g} {unit}".strip()
+        for value, unit in (
+            (rig.focal_length_mm, "mm focal length"),
+            (rig.aperture_mm, "mm aperture"),
+            (rig.pixel_um, "µm pixels"),
+            (rig.um_per_step, "µm a step"),
+        )
+        if value is not None
+    ]
+    lines = [printable(rig.name or "Unnamed rig") + (": " + ", ".join(facts) if facts else ""), ""]
+    header = ("start (UTC)", "filter", "°C", "verdict", "best position", "least HFD px", "tolerance", "frames")
+    rows = [header]
+    for result in night.runs:
+        run = result.to_json()
+        used = sum(point["used"] for point in run["points"])
+        rows.append(
+            (
+                (run["start"] or "-").replace("T", " ").removesuffix("Z"),
+                printable(run["filter"] or "-"),
+                "-" if run["temperature_c"] is None else f"{run['temperature_c']:.1f}",
+                run["verdict"],
+                rounded(run["best_position"], run["best_position_err"]),
+                "-" if run["hfd_best_px"] is None else f"{run['hfd_best_px']:.2f}",
+                "-" if run["tolerance_steps"] is None else f"± {run['tolerance_steps']:.0f}",
+                f"{used} of {len(run['points'])}",
+            )
+        )
+    widths = [max(len(row[k]) for row in rows) for k in range(len(header))]
+    right = {2, 4, 5, 6, 7}
+    for row in rows:
+        cells = [c.rjust(w) if k in right else c.ljust(w) for k, (c, w) in enumerate(zip(row, widths, strict=True))]
+        lines.append("  ".join(cells).rstrip())
+    for result in night.runs:
+        lines += _remarks(result, frames)
+    if night.not_used:
+        lines += ["", "In no run:"] + [f"  {printable(name)}: {printable(why)}" for name, why in night.not_used]
+    lines += [
+        "",
+        "Positions are in steps with their standard deviation; the tolerance is the move that costs 5 % in HFD.",
+        "HFD is the diameter of the circle that holds half of a star's light.",
+        "Before you send a focuser anywhere: keep to the travel that its maker states.",
+    ]
+    return "\n".join(lines)
+
+
+def _remarks(result: Any, frames: bool) -> list[str]:
+    run = result.to_json()
+    lines = []
+    for name in run["flags"]:
+        entry = flags.describe(name)
+        lines.append(f"  {entry.meaning} {entry.advice}")
+    if run["look_near"] is not None:
+        lines.append(f"  Centre the next sweep near {run['look_near']:.0f}.")
+    for point in run["points"]:
+        if point["why_not_used"]:
+            lines.append(f"  set aside: {printable(point['file'])} at {point['position']:g}: {point['why_not_used']}")
+    if frames:
+        for point in run["points"]:
+            size = "-" if point["hfd_px"] is None else rounded(point["hfd_px"], point["hfd_err_px"])
+            lines.append(
+                f"  {point['position']:>9g}  {size:>16}  {point['stars']:>4} stars  {printable(point['file'])}"
+            )
+    if lines:
+        title = f"{(run['start'] or '-')[11:19]} {printable(run['filter'] or '-')}"
+        lines = ["", title, *lines]
+    return lines

@@ -1,0 +1,246 @@
+"""Analyse a night: from folders of frames to focus runs with their best positions."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Callable, Sequence
+from concurrent.futures import Executor
+from dataclasses import dataclass
+from pathlib import Path
+from statistics import median
+from typing import Any
+
+import numpy as np
+
+from focuskit import curves, flags
+from focuskit.curves import CurveFit
+from focuskit.errors import FocuskitError
+from focuskit.fitsfile import Limits
+from focuskit.frames import find_frames
+from focuskit.measure import CommonSizes, MeasuredFrame, compare_frames, measure_frames, run_key
+from focuskit.optics import Rig, wavelength_nm
+from focuskit.rigfile import RigFile
+from focuskit.runs import FocusRun, group_runs
+from focuskit.tables import LoggedRun
+from focuskit.times import format_time
+
+
+@dataclass(frozen=True)
+class RunResult:
+    """One focus run and what it tells.
+
+    Parameters
+    ----------
+    run : FocusRun
+    frames : tuple of MeasuredFrame
+        In order of time, as the run's frames.
+    sizes : CommonSizes
+    fit : CurveFit
+    rig : Rig
+    key : str
+        Tells this run from all others by its frames' contents.
+    """
+
+    run: FocusRun
+    frames: tuple[MeasuredFrame, ...]
+    sizes: CommonSizes
+    fit: CurveFit
+    rig: Rig
+    key: str
+
+    @property
+    def temperature_c(self) -> float | None:
+        """Median temperature of the frames."""
+        known = [f.info.temperature_c for f in self.frames if f.info.temperature_c is not None]
+        return median(known) if known else None
+
+    @property
+    def all_flags(self) -> tuple[str, ...]:
+        """Flags of the curve and of the frames, in the order of the registry."""
+        raised = list(self.fit.flags)
+        if float(np.median(self.sizes.stars)) < 5:
+            raised.append("few_stars")
+        return flags.check(raised)
+
+    def logged(self) -> LoggedRun:
+        """Return the run as the logbook keeps it; it needs a start time.
+
+        Raises
+        ------
+        FocuskitError
+            If the frames do not tell their time.
+        """
+        start, end = self.run.start, self.run.end
+        if start is None:
+            raise FocuskitError(f"{self.frames[0].info.name}: a run without a time cannot be logged")
+        return LoggedRun(
+            time=start,
+            position=self.fit.best_position,
+            filter=self.run.filter,
+            temperature_c=self.temperature_c,
+            position_err=self.fit.best_position_err,
+            rig=self.rig.name,
+            verdict=self.fit.verdict,
+            hfd_best_px=self.fit.hfd_best_px,
+            hfd_slope_px_per_step=self.fit.hfd_slope_px_per_step,
+            tolerance_steps=self.fit.tolerance_steps,
+            exposure_s=self.run.exposure_s,
+            frames=len(self.frames),
+            seconds=(end - start).total_seconds() if end else None,
+            key=self.key,
+            details=json.dumps(self.to_json(), ensure_ascii=False, allow_nan=False),
+        )
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the run as the public JSON describes it."""
+        fit, scale = self.fit, self.rig.scale_arcsec_per_px
+        zone = fit.critical_focus_zone_steps
+        return {
+            "start": format_time(self.run.start),
+            "end": format_time(self.run.end),
+            "filter": self.run.filter,
+            "instrument": self.run.instrument,
+            "exposure_s": self.run.exposure_s,
+            "temperature_c": _plain(self.temperature_c),
+            "verdict": fit.verdict,
+            "best_position": _plain(fit.best_position),
+            "best_position_err": _plain(fit.best_position_err),
+            "look_near": _plain(fit.look_near),
+            "method": fit.method,
+            "reason": fit.reason,
+            "hfd_best_px": _plain(fit.hfd_best_px),
+            "hfd_best_arcsec": _plain(fit.hfd_best_px * scale if fit.hfd_best_px and scale else None),
+            "fwhm_best_px": _plain(fit.fwhm_best_px),
+            "hfd_slope_px_per_step": _plain(fit.hfd_slope_px_per_step),
+            "tolerance_steps": _plain(fit.tolerance_steps),
+            "critical_focus_zone_steps": _plain(zone),
+            "um_per_step": _plain(fit.um_per_step),
+            "grouping": self.run.why,
+            "fits": {"hyperbola": None, "parabola": None, "profile": None}
+            | {name.replace(" ", "_"): _curve_json(curve) for name, curve in fit.fits.items()},
+            "flags": list(self.all_flags),
+            "points": [self._point(k) for k in range(len(self.frames))],
+            "field": None,
+        }
+
+    def _point(self, k: int) -> dict[str, Any]:
+        info = self.frames[k].info
+        return {
+            "file": info.name,
+            "time": format_time(info.time),
+            "position": _plain(info.position),
+            "hfd_px": _plain(self.sizes.hfd_px[k]),
+            "hfd_err_px": _plain(self.sizes.hfd_err_px[k]),
+            "fwhm_px": _plain(self.sizes.fwhm_px[k]),
+            "stars": int(self.sizes.stars[k]),
+            "defocus_um": None,
+            "defocus_err_um": None,
+            "seeing_arcsec": None,
+            "used": self.fit.used[k],
+            "why_not_used": self.fit.why_not_used[k],
+        }
+
+
+def _plain(value: float | None) -> float | int | None:
+    """Return a number as JSON can hold it: finite, and whole where it is whole."""
+    if value is None or not math.isfinite(value):
+        return None
+    return int(value) if float(value).is_integer() and abs(value) < 1e15 else float(value)
+
+
+def _curve_json(curve: curves.SizeFit) -> dict[str, Any]:
+    return {
+        "best_position": _plain(curve.best_position),
+        "best_position_err": _plain(curve.best_position_err),
+        "params": {name: _plain(value) for name, value in curve.params.items()},
+        "chi2_reduced": _plain(curve.chi2_reduced),
+        "seeing_jitter": _plain(curve.seeing_jitter),
+        "points": curve.points,
+    }
+
+
+@dataclass(frozen=True)
+class Night:
+    """All focus runs of some folders, in order of time, and the files that are in none."""
+
+    rig: Rig
+    runs: tuple[RunResult, ...]
+    not_used: tuple[tuple[str, str], ...]
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the night as the public JSON describes it (``focuskit.night/1``)."""
+        rig = self.rig
+        return {
+            "schema": "focuskit.night/1",
+            "rig": {
+                "name": rig.name,
+                "focal_length_mm": _plain(rig.focal_length_mm),
+                "aperture_mm": _plain(rig.aperture_mm),
+                "obstruction": _plain(rig.obstruction),
+                "pixel_um": _plain(rig.pixel_um),
+                "um_per_step": _plain(rig.um_per_step),
+                "scale_arcsec_per_px": _plain(rig.scale_arcsec_per_px),
+                "f_ratio": _plain(rig.f_ratio),
+            },
+            "runs": [run.to_json() for run in self.runs],
+            "not_used": [{"file": name, "why": why} for name, why in self.not_used],
+        }
+
+
+def analyse(
+    folders: str | Path | Sequence[str | Path],
+    *,
+    rig_file: RigFile | None = None,
+    limits: Limits | None = None,
+    executor: Executor | None = None,
+    workers: int | None = None,
+    progress: Callable[[int, int], None] | None = None,
+) -> Night:
+    """Measure every frame below the folders, group the frames into focus runs, fit each run.
+
+    Parameters
+    ----------
+    folders : path or sequence of paths
+    rig_file : RigFile, optional
+        What the headers do not tell, or tell wrongly.
+    executor, workers, progress
+        See `focuskit.measure.measure_frames`.
+
+    Raises
+    ------
+    FocuskitError
+        If a folder cannot be read, or there is no frame in it.
+    """
+    listed = [folders] if isinstance(folders, str | Path) else list(folders)
+    files, not_used = find_frames(listed)
+    if not files:
+        named = ", ".join(str(folder) for folder in listed)
+        raise FocuskitError(f"{named}: no FITS files (.fits, .fit, .fts, also .gz, .bz2, .fz) in there")
+    measured, unreadable = measure_frames(
+        files, rig_file=rig_file, limits=limits, executor=executor, workers=workers, progress=progress
+    )
+    by_path = {frame.info.path: frame for frame in measured}
+    groups, left = group_runs([frame.info for frame in measured])
+    results = [_fit(run, tuple(by_path[info.path] for info in run.frames), rig_file) for run in groups]
+    results.sort(key=lambda r: (format_time(r.run.start) or "", r.run.filter or "", r.frames[0].info.name))
+    rig = results[0].rig if results else (measured[0].info.rig(rig_file) if measured else Rig())
+    return Night(rig, tuple(results), tuple(sorted([*not_used, *unreadable, *left])))
+
+
+def _fit(run: FocusRun, frames: tuple[MeasuredFrame, ...], rig_file: RigFile | None) -> RunResult:
+    rig = frames[0].info.rig(rig_file)
+    sizes = compare_frames([frame.field for frame in frames])
+    known_flux = np.isfinite(sizes.flux)
+    known_width = np.isfinite(sizes.fwhm_px)
+    fit = curves.fit_run(
+        run.positions,
+        sizes.hfd_px,
+        np.where(np.isfinite(sizes.hfd_err_px), sizes.hfd_err_px, 0.0),
+        fluxes=sizes.flux if known_flux.any() else None,
+        stars=sizes.stars,
+        fwhm=sizes.fwhm_px if known_width.any() else None,
+        rig=rig,
+        wavelength_nm=wavelength_nm(run.filter),
+    )
+    return RunResult(run, frames, sizes, fit, rig, run_key(frame.digest for frame in frames))
