@@ -89,8 +89,7 @@ def _single_pixels(pixels: Pixels) -> tuple[np.ndarray, np.ndarray]:
     bad = ~np.isfinite(image)
     if bad.any():
         image[bad] = np.median(image[~bad]) if not bad.all() else 0.0
-    sky = np.median(image)
-    noise = MAD_TO_SIGMA * np.median(np.abs(image - sky))
+    sky, noise = _robust_sigma(image)
     padded = np.pad(image, 1, mode="edge")
     around = (padded[:-2, 1:-1] + padded[2:, 1:-1] + padded[1:-1, :-2] + padded[1:-1, 2:]) / 4.0
     alone = (image - around > 8.0 * noise) & (around - sky < 0.15 * (image - sky))
@@ -138,11 +137,18 @@ def _fill_bad(part: np.ndarray, pixels: Pixels) -> None:
 
 
 def _robust_sigma(image: np.ndarray) -> tuple[float, float]:
-    """Return median and standard deviation (from the median deviation) of a thinned-out image."""
+    """Return median and standard deviation of a thinned-out image without its outliers.
+
+    The median deviation finds the outliers; the standard deviation is that of the rest, since the
+    median deviation of whole numbers is itself a whole number.
+    """
     step = max(1, int((image.size / 60_000) ** 0.5))
     sample = image[::step, ::step]
     middle = float(np.median(sample))
-    return middle, MAD_TO_SIGMA * float(np.median(np.abs(sample - middle)))
+    off = sample - middle
+    rough = MAD_TO_SIGMA * float(np.median(np.abs(off))) or float(np.percentile(np.abs(off), 90))
+    rest = off[np.abs(off) <= 3.0 * rough]
+    return middle, float(np.std(rest, dtype=np.float64)) / 0.9866  # a normal law cut at 3 sigma
 
 
 def _hot_blocks(sums: np.ndarray, difference: np.ndarray) -> np.ndarray:
@@ -171,20 +177,21 @@ def _replace_by_neighbours(image: np.ndarray, bad: np.ndarray) -> None:
 
 
 def _sky_mesh(sums: np.ndarray) -> np.ndarray:
-    """Return clipped medians over cells of blocks, shape (cells down, cells across)."""
+    """Return clipped means over cells of blocks, shape (cells down, cells across)."""
     down, across = (max(1, n // CELL_BLOCKS) for n in sums.shape)
     height, width = sums.shape[0] // down, sums.shape[1] // across
     cells: Any = sums[: down * height, : across * width].reshape(down, height, across, width)
     step = 2 if height * width > 1000 else 1
     cells = cells[:, ::step, :, ::step].swapaxes(1, 2).reshape(down * across, -1)
-    return clipped_medians(cells).reshape(down, across)
+    return clipped_means(cells).reshape(down, across)
 
 
-def clipped_medians(values: np.ndarray) -> np.ndarray:
-    """Return for each row the median of what lies within 2.5 sigma of its median.
+def clipped_means(values: np.ndarray) -> np.ndarray:
+    """Return for each row the mean of the middle half of what lies within 2.5 sigma of its median.
 
     Stars only add light, so sigma is taken from the values below the median: the distance to the
-    lower quartile. NaN at the end of a row (as sorting leaves it) does not count.
+    lower quartile. A mean of the middle half is as robust as a median, and does not jump by whole
+    numbers where the noise is hardly more than one ADU. NaN does not count.
 
     Parameters
     ----------
@@ -194,15 +201,18 @@ def clipped_medians(values: np.ndarray) -> np.ndarray:
     -------
     ndarray, shape (rows,); NaN for a row without values
     """
-    ordered = np.sort(values, axis=1)
+    ordered = np.sort(values, axis=1).astype(np.float64)
     rows = np.arange(ordered.shape[0])
     count = np.sum(np.isfinite(ordered), axis=1)
     middle = ordered[rows, count // 2]
     reach = 2.5 * MAD_TO_SIGMA * (middle - ordered[rows, count // 4])
     low = np.sum(ordered < (middle - reach)[:, None], axis=1)
     high = np.maximum(np.sum(ordered <= (middle + reach)[:, None], axis=1), 1)
-    centre = 0.5 * (low + high - 1)
-    return 0.5 * (ordered[rows, np.floor(centre).astype(int)] + ordered[rows, np.ceil(centre).astype(int)])
+    quarter = (high - low) // 4
+    first, last = low + quarter, high - quarter
+    sums = np.zeros((ordered.shape[0], ordered.shape[1] + 1))
+    np.cumsum(np.where(np.isfinite(ordered), ordered - np.nan_to_num(middle)[:, None], 0.0), axis=1, out=sums[:, 1:])
+    return middle + (sums[rows, last] - sums[rows, first]) / np.maximum(last - first, 1)
 
 
 def _between(cells: int, size: int, place: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -241,14 +251,15 @@ def pyramid(blocks: BlockImage, levels: int) -> list[np.ndarray]:
     return images
 
 
-def _level_peaks(image: np.ndarray, side_px: int, sigma: float) -> Peaks:
+def _level_peaks(image: np.ndarray, side_px: int, sigma: float, white_noise: float) -> Peaks:
     """Return local maxima of the sums of 3×3 elements above ``sigma`` times their own noise."""
     lines = image[:-2] + image[1:-1]
     lines += image[2:]
     sums = lines[:, :-2] + lines[:, 1:-1]
     sums += lines[:, 2:]
-    middle, noise = _robust_sigma(sums)
-    above = np.flatnonzero(sums > middle + sigma * noise)
+    # Wide stars can fill much of the image; then the spread of the sums is not that of the sky.
+    noise = min(_robust_sigma(sums)[1], 3.0 * white_noise)
+    above = np.flatnonzero(sums > sigma * noise)
     rows, columns = np.unravel_index(above, sums.shape)
     inside = (rows > 0) & (rows < sums.shape[0] - 1) & (columns > 0) & (columns < sums.shape[1] - 1)
     rows, columns = rows[inside], columns[inside]
@@ -263,23 +274,28 @@ def _level_peaks(image: np.ndarray, side_px: int, sigma: float) -> Peaks:
     return Peaks(
         x=(columns + 1.5) * side_px - 0.5,
         y=(rows + 1.5) * side_px - 0.5,
-        significance=(values - middle) / (noise or 1.0),
+        significance=values / (noise or 1.0),
         box_px=np.full(rows.size, 3.0 * side_px),
     )
 
 
-def find_peaks(images: list[np.ndarray], side_px: int, apart: float, sigma: float = PEAK_SIGMA) -> Peaks:
+def find_peaks(images: list[np.ndarray], side_px: int, noise: float, apart: float) -> Peaks:
     """Return peaks over all levels, each with the strongest within ``apart`` boxes of it only.
 
     Parameters
     ----------
     images : list of ndarray
         Levels of a pyramid; the elements of the first have a side of ``side_px`` pixels.
+    noise : float
+        Standard deviation of the sky in one pixel.
     apart : float
         A weaker peak closer to a stronger one than this many of the stronger one's boxes is part
         of it: else the fragments of a ring would count as stars.
     """
-    levels = [_level_peaks(image, side_px * 2**k, sigma) for k, image in enumerate(images)]
+    sides = [side_px * 2**k for k in range(len(images))]
+    levels = [
+        _level_peaks(image, side, PEAK_SIGMA, 3.0 * side * noise) for image, side in zip(images, sides, strict=True)
+    ]
     x, y, significance, box = (
         np.concatenate([getattr(level, name) for level in levels]) for name in ("x", "y", "significance", "box_px")
     )

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.optimize import nnls
 
-from focuskit.detect import BlockImage, Peaks, clipped_medians, find_peaks, pyramid, sum_blocks
+from focuskit.detect import BlockImage, Peaks, clipped_means, find_peaks, pyramid, sum_blocks
 from focuskit.errors import FocuskitError
 from focuskit.fitsfile import Pixels
 from focuskit.shapes import (
@@ -184,11 +184,22 @@ def measure_pixels(
     if not blocks.noise > 0:
         return nothing
     image = _Image(pixels, blocks, pyramid(blocks, _LEVELS), saturation_adu, gain_e_per_adu, unit)
-    size = _first_size(image)
+    stars = _NO_STARS
+    first = _first_size(image)
+    # Faint fragments of rings can hide how large the stars are; then larger sizes are tried.
+    for size in (first, 2.0 * first, 4.0 * first) if first else ():
+        tried = _measure_all(image, size)
+        if int(tried.good.sum()) > int(stars.good.sum()) or not len(stars):
+            stars = tried
+        if stars.good.sum() >= 5:
+            break
+    return _summary(_in_sensor_pixels(stars, unit), nothing)
+
+
+def _measure_all(image: _Image, size: float) -> Stars:
+    """Measure all stars from a first idea of their size, again where it was far off."""
     stars = _NO_STARS
     for _ in range(3):
-        if size is None:
-            break
         stars = _measure(image, size)
         good = stars.good
         if not good.any():
@@ -196,7 +207,7 @@ def measure_pixels(
         before, size = size, float(np.median(stars.hfd_px[good]))
         if abs(math.log(size / before)) < 0.15:
             break
-    return _summary(_in_sensor_pixels(stars, unit), nothing)
+    return stars
 
 
 @dataclass(frozen=True)
@@ -278,8 +289,9 @@ def _inside(shape: tuple[int, ...], x: np.ndarray, y: np.ndarray, reach: float) 
 
 def _first_size(image: _Image) -> float | None:
     """Return a rough half-flux diameter from the most significant peaks, None without any."""
-    peaks = find_peaks(image.levels, image.blocks.side, 0.6)
+    peaks = find_peaks(image.levels, image.blocks.side, image.blocks.noise, 0.8)
     sizes: list[float] = []
+    weights: list[float] = []
     for box in np.unique(peaks.box_px[:_FIRST_LOOK]):
         chosen = np.flatnonzero(peaks.box_px[:_FIRST_LOOK] == box)
         level = max(image.level_for(box) - 1, 0)
@@ -296,15 +308,21 @@ def _first_size(image: _Image) -> float | None:
         sums = sum_in_circles(stamps, dx, dy, 0.8 * half, fine=2)
         radius, _ = half_flux_radius(sums, 0.5 * sums.flux[:, -1], np.zeros(len(stamps)))
         squared = (2.0 * radius * side) ** 2 - 0.9 * side**2
-        sizes += np.sqrt(np.maximum(squared[np.isfinite(squared)], 1.5)).tolist()
-    return float(np.median(sizes)) if sizes else None
+        known = np.isfinite(squared)
+        sizes += np.sqrt(np.maximum(squared[known], 1.5)).tolist()
+        weights += (peaks.significance[chosen[inside]][known] ** 2).tolist()
+    if not sizes:
+        return None
+    order = np.argsort(sizes)
+    share = np.cumsum(np.array(weights)[order])
+    return sizes[order[int(np.searchsorted(share, 0.5 * share[-1]))]]
 
 
 def _measure(image: _Image, size: float) -> Stars:
     """Measure all stars of an image whose half-flux diameter is about ``size`` pixels."""
     level = image.level_for(1.2 * size)
     side = image.blocks.side * 2**level
-    peaks = find_peaks([image.levels[level]], side, max(0.8 * size / (3.0 * side), 0.3))
+    peaks = find_peaks([image.levels[level]], side, image.blocks.noise, max(0.8 * size / (3.0 * side), 0.3))
     # Wide stars are measured on sums of 2×2 or 4×4 pixels: a pixel is small against them.
     bins = 1 if size < 14.0 else 2 if size < 28.0 or image.blocks.side < 4 else 4
     reach = STAMP_RADIUS * size + 3 * bins
@@ -377,7 +395,7 @@ def _ring_sky(image: _Image, x: np.ndarray, y: np.ndarray, size: float) -> np.nd
     outside = (row < 0) | (row >= data.shape[0]) | (column < 0) | (column >= data.shape[1])
     values = data[np.clip(row, 0, data.shape[0] - 1), np.clip(column, 0, data.shape[1] - 1)]
     values[outside] = np.nan
-    return clipped_medians(values) / side**2
+    return clipped_means(values) / side**2
 
 
 def _stamps(
