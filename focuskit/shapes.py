@@ -206,14 +206,31 @@ def half_maximum_width(sums: RadialSums, radius: np.ndarray, sample: np.ndarray)
     contrast = peak * math.pi * typical**2 / inner
     with np.errstate(invalid="ignore"):
         half = 0.5 * contrast * sums.at(np.nan_to_num(radius)) / (math.pi * radius**2)
-    start = int(np.searchsorted(middle, 0.5 * typical))
-    below = profile[:, start:] < half[:, None]
-    found = below.any(axis=1) & (half > 0)
-    k = np.clip(np.argmax(below, axis=1) + start, 1, profile.shape[1] - 1)
-    rows = np.arange(profile.shape[0])
-    high, low = profile[rows, k - 1], profile[rows, k]
-    share = np.clip((high - half) / np.where(high > low, high - low, np.inf), 0.0, 1.0)
-    return np.where(found, 2.0 * (middle[k - 1] + share * (middle[k] - middle[k - 1])), np.nan)
+    # A straight line through the flank: the first value below half would be pulled in by noise.
+    beyond = np.flatnonzero((middle > 0.5 * typical) & (shape < 0.5 * peak))
+    if not beyond.size:
+        return np.full(profile.shape[0], np.nan)
+    edge = int(beyond[0])
+    first, last = max(edge - 1, 0), edge + 1
+    while first > 0 and 0.5 * peak < shape[first - 1] < 0.75 * peak:
+        first -= 1
+    while last < shape.size and 0.25 * peak < shape[last] < 0.5 * peak:
+        last += 1
+    r = middle[first:last] - middle[edge]
+    solve = np.linalg.pinv(np.stack([np.ones(r.size), r], axis=1))
+
+    def crossing(flanks: np.ndarray, height: np.ndarray) -> np.ndarray:
+        level, slope = solve @ flanks.T
+        with np.errstate(invalid="ignore", divide="ignore"):
+            return np.where(slope < 0, middle[edge] + (height - level) / slope, np.nan)
+
+    # The flank is not quite straight; how far that carries is told by the mean profile.
+    before = max(edge - 1, 0)
+    drop = shape[before] - shape[edge]
+    exact = middle[edge] - (middle[edge] - middle[before]) * (0.5 * peak - shape[edge]) / (drop or 1.0)
+    bend = exact / crossing(shape[None, first:last], np.array([0.5 * peak]))[0]
+    width = 2.0 * bend * crossing(profile[:, first:last], half)
+    return np.where((width > middle[edge]) & (width < 4.0 * middle[edge]), width, np.nan)
 
 
 def _share(sums: RadialSums, radius: float) -> np.ndarray:

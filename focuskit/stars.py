@@ -592,13 +592,13 @@ def _without_pixel(hfd: np.ndarray, fwhm: np.ndarray, bins: int, unit: int) -> t
 
     Sums over an element, counted in circles as evenly filled, blur a star by the element twice;
     the sensor's pixel is to remain once. To the square of the diameter a square of side a adds
-    0.64 a² for a star in focus and 0.2 a² for a donut (measured with GalSim).
+    0.46 a² for a Gaussian, 0.64 a² for Kolmogorov seeing, 0.2 a² for a donut (measured with GalSim).
     """
     with np.errstate(invalid="ignore"):
         peaked = np.nanmedian(fwhm) < 1.05 * np.nanmedian(hfd) if np.isfinite(fwhm).any() else True
-        excess = (0.6 if peaked else 0.2) * (2.0 - 1.0 / (bins * unit) ** 2)
+        excess = (0.5 if peaked else 0.2) * (2.0 - 1.0 / (bins * unit) ** 2)
         size = hfd**2 - excess
-        width = fwhm**2 - (0.85 * excess if peaked else 0.0)
+        width = fwhm**2 - (excess if peaked else 0.0)
         return np.sqrt(np.maximum(size, 0.25)), np.where(np.isfinite(width), np.sqrt(np.maximum(width, 0.25)), np.nan)
 
 
