@@ -22,7 +22,8 @@ from focuskit.replay import Block, FloatArray, FocusBehaviour, NightPlan
 from focuskit.tables import LoggedRun
 from focuskit.temperatures import HOUR_S, NIGHT_GAP_H
 
-OUTER_SIZE = 2.75  # outermost frames over the least size: the middle of 2.5 to 3
+OUTER_SIZES = (2.5, 3.0)  # outermost frames over the least size
+OUTER_SIZE = 2.75
 FRAME_COUNTS = (7, 9, 11, 13, 15)  # odd, so that one frame is at the centre
 WANTED_ERR = 1 / 6  # of the tolerance: what a run's error should stay below
 WANTED_SNR = 20.0  # of the typical star in the outermost frames; below it stars drop out
@@ -358,13 +359,20 @@ def plan_sweep(seen: SeenRuns, *, centre: float | None = None, travel: tuple[flo
             reach = room
             flags.append("beyond_travel")
     tolerance = math.sqrt(1.05**2 - 1.0) * seen.best_hfd_px / seen.slope_px_per_step
+    sweeps = []
     for frames in FRAME_COUNTS:
         half = frames // 2
         step = max(1, math.floor(reach / half) if flags else round(reach / half))
         err = seen.position_err_steps * _leverage(seen.frames, seen.reach_steps) / _leverage(frames, half * step)
-        if err <= WANTED_ERR * tolerance:
-            break
-    outer = math.hypot(1.0, seen.slope_px_per_step * half * step / seen.best_hfd_px)
+        outer = math.hypot(1.0, seen.slope_px_per_step * half * step / seen.best_hfd_px)
+        if not flags or half * step <= reach:
+            sweeps.append((frames, step, err, outer))
+    # Whole steps of a coarse focuser may miss the wanted size: those that do not go first.
+    able = [sweep for sweep in sweeps if OUTER_SIZES[0] <= sweep[3] <= OUTER_SIZES[1]]
+    able = able or [min(sweeps, key=lambda sweep: abs(sweep[3] - OUTER_SIZE))]
+    sure = [sweep for sweep in able if sweep[2] <= WANTED_ERR * tolerance]
+    frames, step, err, outer = sure[0] if sure else min(able, key=lambda sweep: sweep[2])
+    half = frames // 2
     exposure = seen.exposure_s
     if seen.star_snr is not None:
         needed = seen.exposure_s * (WANTED_SNR * outer / seen.star_snr) ** 2

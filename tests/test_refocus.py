@@ -148,7 +148,7 @@ def test_the_interval_scales_as_the_formula_does(c_per_h, run_cost_s, steps_per_
 
 @pytest.mark.parametrize("run_cost_s, steps_per_c", [(95.0, -6.5), (300.0, 20.0)])
 def test_the_replay_of_a_long_ramp_is_best_at_the_setting(run_cost_s, steps_per_c):
-    nights = ramp(-1.0, 200.0)
+    nights = ramp(-1.0, 100.0)
     focus = exact(steps_per_c=steps_per_c, run_cost_s={"L": run_cost_s})
     tau = optimal_interval_min(run_cost_s, HFD, SLOPE, steps_per_c)
     factors = np.array([0.7, 0.8, 0.9, 1.0, 1.1, 1.2, 1.3])
@@ -332,6 +332,29 @@ def test_the_truth_is_not_beaten_by_more_than_noise():
     for policy in [AS_NOW, *set_policies(nights, THREE, focus)]:
         other = walk(nights, THREE, focus, policy, draws=100)
         assert other.effective_s.mean() <= truth.effective_s.mean() + 3.0 * sigma
+
+
+def test_settings_keep_their_gain_on_other_nights():
+    nights = weather_nights(60, np.random.default_rng(9))
+    chosen_on, used_on = nights.part(slice(0, None, 2)), nights.part(slice(1, None, 2))
+    focus = behaviour()
+    before = walk(used_on, THREE, focus, AS_NOW, draws=20).effective_s.sum()
+
+    def gain(policy):
+        return walk(used_on, THREE, focus, policy, draws=20).effective_s.sum() - before
+
+    here = {p.name: p for p in set_policies(chosen_on, THREE, focus)}
+    there = {p.name: p for p in set_policies(used_on, THREE, focus)}
+    recommended = decide_refocus(chosen_on, THREE, focus, draws=20).recommended
+    for name in (recommended, "clock_quick", "temperature", "temperature_quick"):
+        assert gain(there[name]) > 0.0
+        assert gain(here[name]) >= 0.95 * gain(there[name])
+    # Nor does a setting twice or half as large do better there by more than noise.
+    for name in ("temperature", "temperature_quick"):
+        for factor in (0.5, 2.0):
+            other = dataclasses.replace(here[name], every_c=here[name].every_c * factor)
+            assert gain(other) < gain(here[name])
+    assert decide_refocus(nights, THREE, focus, draws=20).kept_on_other_nights_pct >= 95.0
 
 
 def test_the_answer_hangs_together():
