@@ -21,6 +21,32 @@ _SEARCH_LIMIT = 4000  # peaks considered at the most
 
 
 @dataclass(frozen=True)
+class SkyMap:
+    """Sky per pixel on a mesh of cells, in the unit of the image.
+
+    Parameters
+    ----------
+    mesh : ndarray, shape (cells down, cells across)
+    shape : (int, int)
+        Rows and columns of blocks that the mesh covers.
+    side : int
+        Pixels along the side of a block.
+    """
+
+    mesh: np.ndarray
+    shape: tuple[int, int]
+    side: int
+
+    def at(self, x_px: np.ndarray, y_px: np.ndarray) -> np.ndarray:
+        """Return the sky per pixel at pixel coordinates."""
+        low_y, high_y, share_y = _between(self.mesh.shape[0], self.shape[0], (y_px + 0.5) / self.side - 0.5)
+        low_x, high_x, share_x = _between(self.mesh.shape[1], self.shape[1], (x_px + 0.5) / self.side - 0.5)
+        top = self.mesh[low_y, low_x] * (1.0 - share_x) + self.mesh[low_y, high_x] * share_x
+        bottom = self.mesh[high_y, low_x] * (1.0 - share_x) + self.mesh[high_y, high_x] * share_x
+        return top * (1.0 - share_y) + bottom * share_y
+
+
+@dataclass(frozen=True)
 class BlockImage:
     """Sums of square blocks of pixels, sky subtracted.
 
@@ -30,24 +56,15 @@ class BlockImage:
         Sum over each block less the sky.
     side : int
         Pixels along the side of a block.
-    sky : ndarray
-        Sky per pixel on a mesh of cells, in the unit of the image.
+    sky : SkyMap
     noise : float
         Standard deviation of the sky in one pixel.
     """
 
     level: np.ndarray
     side: int
-    sky: np.ndarray
+    sky: SkyMap
     noise: float
-
-    def sky_at(self, x: np.ndarray, y: np.ndarray) -> np.ndarray:
-        """Return the sky per pixel at pixel coordinates, as it was subtracted there."""
-        low_y, high_y, share_y = _between(self.sky.shape[0], self.level.shape[0], (y + 0.5) / self.side - 0.5)
-        low_x, high_x, share_x = _between(self.sky.shape[1], self.level.shape[1], (x + 0.5) / self.side - 0.5)
-        top = self.sky[low_y, low_x] * (1.0 - share_x) + self.sky[low_y, high_x] * share_x
-        bottom = self.sky[high_y, low_x] * (1.0 - share_x) + self.sky[high_y, high_x] * share_x
-        return top * (1.0 - share_y) + bottom * share_y
 
 
 @dataclass(frozen=True)
@@ -80,7 +97,7 @@ def sum_blocks(pixels: Pixels) -> BlockImage:
     _replace_by_neighbours(sums, hot)
     mesh = _sky_mesh(sums)
     sums -= _spread(mesh, sums.shape)
-    return BlockImage(sums, side, mesh / side**2, _robust_sigma(sums)[1] / side)
+    return BlockImage(sums, side, SkyMap(mesh / side**2, sums.shape, side), _robust_sigma(sums)[1] / side)
 
 
 def _single_pixels(pixels: Pixels) -> tuple[np.ndarray, np.ndarray]:

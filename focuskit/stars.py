@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.optimize import nnls
 
-from focuskit.detect import BlockImage, Peaks, clipped_means, find_peaks, pyramid, sum_blocks
+from focuskit.detect import BlockImage, Peaks, SkyMap, clipped_means, find_peaks, pyramid, sum_blocks
 from focuskit.errors import FocuskitError
 from focuskit.fitsfile import Pixels
 from focuskit.shapes import (
@@ -130,8 +130,10 @@ class StarField:
         Standard deviation of that median.
     count : int
         Number of good stars.
-    sky_adu, noise_adu : float
-        Median sky and its standard deviation per pixel.
+    sky : SkyMap
+        Sky per pixel, of the green pixels where there is a Bayer pattern.
+    noise_adu : float
+        Standard deviation of the sky in one pixel.
     """
 
     measured: Stars
@@ -140,8 +142,13 @@ class StarField:
     fwhm_px: float | None
     fwhm_err_px: float | None
     count: int
-    sky_adu: float
+    sky: SkyMap
     noise_adu: float
+
+    @property
+    def sky_adu(self) -> float:
+        """Median sky."""
+        return float(np.median(self.sky.mesh))
 
     @cached_property
     def stars(self) -> QTable:
@@ -180,7 +187,7 @@ def measure_pixels(
     if min(pixels.raw.shape) < 32:
         raise FocuskitError("the image is smaller than 32 × 32 pixels: too small for focus stars")
     blocks = sum_blocks(pixels)
-    nothing = StarField(_NO_STARS, None, None, None, None, 0, float(np.median(blocks.sky)), blocks.noise)
+    nothing = StarField(_NO_STARS, None, None, None, None, 0, blocks.sky, blocks.noise)
     if not blocks.noise > 0:
         return nothing
     image = _Image(pixels, blocks, pyramid(blocks, _LEVELS), saturation_adu, gain_e_per_adu, unit)
@@ -419,7 +426,7 @@ def _stamps(
     column, row = np.rint(x).astype(int), np.rint(y).astype(int)
     wide = half * bins + bins // 2
     raw = cut_stamps(image.pixels.raw, column, row, wide)
-    level = image.blocks.sky_at(column, row) + sky
+    level = image.blocks.sky.at(column, row) + sky
     if image.pixels.scale != 1.0:
         raw *= np.float32(image.pixels.scale)
     raw += (image.pixels.zero - level).astype(np.float32)[:, None, None]
