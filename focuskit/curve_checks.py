@@ -156,11 +156,13 @@ def judge_curve(points: Points, shape: CurveShape, estimate: Estimate, left_out:
     """Decide whether a fitted curve shows a minimum within the sweep, and how good the sweep was."""
     low, high = float(points.x.min()), float(points.x.max())
     growth = shape.at(estimate.slope * np.abs(np.array([low, high]) - estimate.best) / estimate.least)[0]
-    if not is_curve(points, shape, estimate, left_out) or growth.max() < _LEAST_GROWTH:
+    residual = np.log(points.size / estimate.fitted)
+    scatter = np.sqrt(np.sum(residual**2) / (points.x.size - 3))
+    if not is_curve(points, estimate, left_out) or growth.max() < _LEAST_GROWTH:
         return Health(True, ("flat_curve",))
     if estimate.best - estimate.err < low or estimate.best + estimate.err > high:
         return Health(True, ("minimum_outside",))
-    if _scatter(points, shape, estimate) > _HOPELESS_SCATTER:
+    if scatter > _HOPELESS_SCATTER:
         return Health(True, ("poor_fit",))
     if estimate.err > _VAGUE_SHARE:
         return Health(True, ("flat_curve",))
@@ -174,21 +176,14 @@ def judge_curve(points: Points, shape: CurveShape, estimate: Estimate, left_out:
     return Health(False, tuple(flags))
 
 
-def _scatter(points: Points, shape: CurveShape, estimate: Estimate) -> float:
-    t = estimate.slope * np.abs(points.x - estimate.best) / estimate.least
-    residual = np.log(points.size / (estimate.least * shape.at(t)[0]))
-    return float(np.sqrt(np.sum(residual**2) / (points.x.size - 3)))
-
-
-def is_curve(points: Points, shape: CurveShape, estimate: Estimate, left_out: int) -> bool:
+def is_curve(points: Points, estimate: Estimate, left_out: int) -> bool:
     """Tell a curve from sizes that do not depend on the position, by the F test of the squares.
 
     Each frame left out has made the rest look more like a curve than it is.
     """
     squares = points.size**2
-    t = estimate.slope * np.abs(points.x - estimate.best) / estimate.least
     spare = points.x.size - 3
-    left = float(np.sum((squares - (estimate.least * shape.at(t)[0]) ** 2) ** 2))
+    left = float(np.sum((squares - estimate.fitted**2) ** 2))
     whole = float(np.sum((squares - squares.mean()) ** 2))
     # Frames never agree better than a fraction of a per cent.
     ratio = 0.5 * (whole - left) / (left / spare + 1e-6)

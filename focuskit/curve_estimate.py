@@ -21,13 +21,13 @@ Array = NDArray[np.float64]
 # Jitter of ln(seeing) in the short exposures of a focus run is mostly 3 % to 25 % (common practice, no
 # source). All from the least one here are held for equally likely in ln(jitter). That frames agree
 # better than the least is mostly chance: believing it would make errors too small.
-_LEAST_JITTER = 0.037
+_LEAST_JITTER = 0.042
 _GREATEST_JITTER = 1.2
 _COARSE_NODES, _FINE_NODES = 10, 10
 # Scatter that is alike in all frames comes from the focuser, or from measuring where no errors are
 # given. It may be as small as it likes.
 _LEAST_ALIKE = 0.004
-_ALIKE_PRIOR, _ALIKE_PRIOR_WITHOUT_ERRORS = 0.1, 0.5
+_ALIKE_PRIOR, _ALIKE_PRIOR_WITHOUT_ERRORS = 0.03, 0.5
 _ITERATIONS = 40
 _START_POSITIONS = np.linspace(-3.0, 3.0, 121)
 _CONTENTS = np.array([0.6827, 0.95])
@@ -113,8 +113,10 @@ class Estimate:
         Least size in the run's typical seeing, and slope of the far wings.
     jitter : float
         Relative scatter of the seeing from frame to frame.
-    chi2 : float
-        Sum of squared residuals over the errors of the sizes alone; NaN where an error is 0.
+    fitted : ndarray, shape (n,)
+        The curve at the points, for the likeliest scatter.
+    chi2 : float or None
+        Sum of squared residuals over the errors of the sizes alone; None where an error is 0.
     nodes : Nodes
     share : ndarray, shape (k,)
         The scatters tried, and the probability of each.
@@ -128,7 +130,8 @@ class Estimate:
     least: float
     slope: float
     jitter: float
-    chi2: float
+    fitted: Array
+    chi2: float | None
     nodes: Nodes
     share: Array
     parameters: Array
@@ -209,10 +212,10 @@ def estimate_curve(points: Points, shape: CurveShape, start: tuple[float, float,
     err, err_95 = _half_widths(best_k - best, np.sqrt(fine.covariance[:, 0, 0]), share)
     # The mean of the square of lognormal seeing is that of the median seeing times exp(2 jitter²).
     typical = log_least - nodes.jitter**2 * np.where(nodes.alike, 0.5, 1.0) if squared else log_least
-    with np.errstate(divide="ignore", invalid="ignore"):
-        middle = int(np.argmax(share))
-        factor = 2.0 * (points.size**2 - fine.residual[middle]) ** 0.5 if squared else 1.0
-        chi2 = float(np.sum((fine.residual[middle] / (factor * points.sigma)) ** 2))
+    residual = fine.residual[int(np.argmax(share))]
+    fitted = points.size**2 - residual if squared else (points.size - residual) ** 2
+    spread = points.sigma * (2.0 * np.sqrt(fitted) if squared else 1.0)
+    has_errors = bool(np.all(points.sigma > 0.0))
     return Estimate(
         best=best,
         err=err,
@@ -220,7 +223,8 @@ def estimate_curve(points: Points, shape: CurveShape, start: tuple[float, float,
         least=float(np.exp(share @ typical)),
         slope=float(np.exp(share @ log_slope)),
         jitter=float(np.exp(share @ np.log(nodes.jitter))),
-        chi2=chi2 if np.isfinite(chi2) else np.nan,
+        fitted=np.sqrt(fitted),
+        chi2=float(np.sum((residual / spread) ** 2)) if has_errors else None,
         nodes=nodes,
         share=share,
         parameters=fine.parameters,

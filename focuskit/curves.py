@@ -33,6 +33,7 @@ _USUAL_OBSTRUCTION = 0.3
 _TOLERATED_GROWTH = 1.05
 _PARABOLA_GROWTHS = (1.5, 2.0, np.inf)
 _DISAGREE_SIGMA = 3.0
+_DISAGREE_TOLERANCE = 0.25  # differences that do not matter are no disagreement
 _FEW_STARS = 5
 _SPOILS_GOOD = ("poor_fit", "lopsided", "shallow_sweep", "unsure_position", "fits_disagree", "few_stars")
 
@@ -233,8 +234,9 @@ def fit_run(
 def choose_estimate(fit: CurveFit, other: Candidate) -> CurveFit:
     """Return ``fit`` with the best position of the estimate with the smaller error.
 
-    Where the two differ by more than three times their common error, the flag ``fits_disagree`` is
-    raised and the reason says which one is believed. A failed run stays as it is.
+    Where the two differ by more than three times their common error, and by more than a quarter of the
+    tolerance, the flag ``fits_disagree`` is raised and the reason says which one is believed. A failed
+    run stays as it is.
     """
     if fit.best_position is None or fit.best_position_err is None or fit.method is None:
         return fit
@@ -245,7 +247,7 @@ def choose_estimate(fit: CurveFit, other: Candidate) -> CurveFit:
         f"{worse.name}, {_steps(worse.best_position_err)}"
     )
     raised = list(fit.flags)
-    if _disagree(own, other):
+    if _disagree(own, other, fit.tolerance_steps or 0.0):
         raised.append("fits_disagree")
         reason += (
             f"; they differ by {_steps(abs(own.best_position - other.best_position))}, "
@@ -290,7 +292,7 @@ def _report(
     if squares.best_position_err > tolerance:
         raised.append("unsure_position")
     reason = "it weighs every frame by its error and by the seeing's changes"
-    apart = [name for name in ("hyperbola", "parabola") if _disagree(squares, fits[name])]
+    apart = [name for name in ("hyperbola", "parabola") if _disagree(squares, fits[name], tolerance)]
     if apart:
         raised.append("fits_disagree")
         reason += f"; the {' and the '.join(apart)} disagree, and are bent by a sweep that is not even"
@@ -325,7 +327,6 @@ def _report(
 
 def _size_fit(name: str, points: Points, shape: CurveShape, estimate: Estimate) -> SizeFit:
     steps, unit = points.half_range, points.unit
-    known = np.isfinite(estimate.chi2)
     return SizeFit(
         name=name,
         best_position=points.centre + steps * estimate.best,
@@ -334,7 +335,7 @@ def _size_fit(name: str, points: Points, shape: CurveShape, estimate: Estimate) 
         size_best=unit * estimate.least,
         slope_per_step=unit * estimate.slope / steps,
         seeing_jitter=estimate.jitter,
-        chi2_reduced=estimate.chi2 / (points.x.size - 3) if known else None,
+        chi2_reduced=None if estimate.chi2 is None else estimate.chi2 / (points.x.size - 3),
         points=points.x.size,
         shape=shape,
     )
@@ -415,9 +416,9 @@ def _bounded(best: float, points: Points, rig: Rig) -> float:
     return near
 
 
-def _disagree(one: Candidate | SizeFit, other: Candidate | SizeFit) -> bool:
+def _disagree(one: Candidate | SizeFit, other: Candidate | SizeFit, tolerance: float) -> bool:
     allowed = _DISAGREE_SIGMA * np.hypot(one.best_position_err, other.best_position_err)
-    return bool(abs(one.best_position - other.best_position) > allowed)
+    return abs(one.best_position - other.best_position) > max(allowed, _DISAGREE_TOLERANCE * tolerance)
 
 
 def _verdict(raised: Sequence[str]) -> str:

@@ -6,7 +6,7 @@ import json
 import math
 from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from statistics import median
 from typing import Any
@@ -18,8 +18,11 @@ from focuskit.curves import CurveFit
 from focuskit.errors import FocuskitError
 from focuskit.fitsfile import Limits
 from focuskit.frames import find_frames
-from focuskit.measure import CommonSizes, MeasuredFrame, compare_frames, measure_frames, run_key
+from focuskit.match import CommonSizes, StarMatch, compare_frames, match_stars
+from focuskit.measure import Crew, MeasuredFrame, StackTask, measure_frames, run_key, stack_frames
 from focuskit.optics import Rig, wavelength_nm
+from focuskit.profile_fit import ProfileFit
+from focuskit.profiles import RunProfiles, fit_night, stack_tasks
 from focuskit.rigfile import RigFile
 from focuskit.runs import FocusRun, group_runs
 from focuskit.tables import LoggedRun
@@ -35,18 +38,30 @@ class RunResult:
     run : FocusRun
     frames : tuple of MeasuredFrame
         In order of time, as the run's frames.
+    match : StarMatch
+        The stars that the frames share.
     sizes : CommonSizes
     fit : CurveFit
+    profile : ProfileFit or None
+        The joint fit of the stars' shapes; None without the optics, or where it does not converge.
+    profile_frames : tuple of int
+        The frames that ``profile.frames`` are of.
     rig : Rig
+    wavelength_nm : float
+        Effective wavelength of the filter.
     key : str
         Tells this run from all others by its frames' contents.
     """
 
     run: FocusRun
     frames: tuple[MeasuredFrame, ...]
+    match: StarMatch
     sizes: CommonSizes
     fit: CurveFit
+    profile: ProfileFit | None
+    profile_frames: tuple[int, ...]
     rig: Rig
+    wavelength_nm: float
     key: str
 
     @property
@@ -117,7 +132,7 @@ class RunResult:
             "critical_focus_zone_steps": _plain(zone),
             "um_per_step": _plain(fit.um_per_step),
             "grouping": self.run.why,
-            "fits": {"hyperbola": None, "parabola": None, "profile": None}
+            "fits": {"hyperbola": None, "parabola": None, "profile": _profile_json(self.profile)}
             | {name.replace(" ", "_"): _curve_json(curve) for name, curve in fit.fits.items()},
             "flags": list(self.all_flags),
             "points": [self._point(k) for k in range(len(self.frames))],
@@ -126,6 +141,9 @@ class RunResult:
 
     def _point(self, k: int) -> dict[str, Any]:
         info = self.frames[k].info
+        shape = None
+        if self.profile and k in self.profile_frames:
+            shape = self.profile.frames[self.profile_frames.index(k)]
         return {
             "file": info.name,
             "time": format_time(info.time),
@@ -134,9 +152,9 @@ class RunResult:
             "hfd_err_px": _plain(self.sizes.hfd_err_px[k]),
             "fwhm_px": _plain(self.sizes.fwhm_px[k]),
             "stars": int(self.sizes.stars[k]),
-            "defocus_um": None,
-            "defocus_err_um": None,
-            "seeing_arcsec": None,
+            "defocus_um": _plain(shape.defocus_um if shape else None),
+            "defocus_err_um": _plain(shape.defocus_err_um if shape else None),
+            "seeing_arcsec": _plain(shape.seeing_arcsec if shape else None),
             "used": self.fit.used[k],
             "why_not_used": self.fit.why_not_used[k],
         }
@@ -157,6 +175,25 @@ def _curve_json(curve: curves.SizeFit) -> dict[str, Any]:
         "chi2_reduced": _plain(curve.chi2_reduced),
         "seeing_jitter": _plain(curve.seeing_jitter),
         "points": curve.points,
+    }
+
+
+def _profile_json(profile: ProfileFit | None) -> dict[str, Any] | None:
+    if profile is None:
+        return None
+    return {
+        "best_position": _plain(profile.best_position),
+        "best_position_err": _plain(profile.err),
+        "params": {
+            "um_per_step": _plain(profile.um_per_step),
+            "um_per_step_err": _plain(profile.um_per_step_err),
+            "spherical_waves": _plain(profile.spherical_waves),
+            "spherical_err_waves": _plain(profile.spherical_err),
+            "seeing_scatter": _plain(profile.seeing_scatter),
+        },
+        "chi2_reduced": _plain(profile.chi2_reduced),
+        "matches_model": profile.matches,
+        "points": len(profile.frames),
     }
 
 
@@ -205,7 +242,7 @@ def analyse(
     rig_file : RigFile, optional
         What the headers do not tell, or tell wrongly.
     executor, workers, progress
-        See `focuskit.measure.measure_frames`.
+        See `focuskit.measure.Crew`; ``progress`` is called with frames done and all frames.
 
     Raises
     ------
@@ -217,30 +254,61 @@ def analyse(
     if not files:
         named = ", ".join(str(folder) for folder in listed)
         raise FocuskitError(f"{named}: no FITS files (.fits, .fit, .fts, also .gz, .bz2, .fz) in there")
-    measured, unreadable = measure_frames(
-        files, rig_file=rig_file, limits=limits, executor=executor, workers=workers, progress=progress
-    )
-    by_path = {frame.info.path: frame for frame in measured}
-    groups, left = group_runs([frame.info for frame in measured])
-    results = [_fit(run, tuple(by_path[info.path] for info in run.frames), rig_file) for run in groups]
-    results.sort(key=lambda r: (format_time(r.run.start) or "", r.run.filter or "", r.frames[0].info.name))
+    with Crew(executor, 1 if len(files) < 4 else workers) as crew:
+        measured, unreadable = measure_frames(files, crew, rig_file=rig_file, limits=limits, progress=progress)
+        by_path = {frame.info.path: frame for frame in measured}
+        groups, left = group_runs([frame.info for frame in measured])
+        results = [_fit(run, tuple(by_path[info.path] for info in run.frames), rig_file) for run in groups]
+        results.sort(key=lambda r: (format_time(r.run.start) or "", r.run.filter or "", r.frames[0].info.name))
+        results = _with_profiles(results, crew, limits)
     rig = results[0].rig if results else (measured[0].info.rig(rig_file) if measured else Rig())
     return Night(rig, tuple(results), tuple(sorted([*not_used, *unreadable, *left])))
 
 
 def _fit(run: FocusRun, frames: tuple[MeasuredFrame, ...], rig_file: RigFile | None) -> RunResult:
     rig = frames[0].info.rig(rig_file)
-    sizes = compare_frames([frame.field for frame in frames])
-    known_flux = np.isfinite(sizes.flux)
-    known_width = np.isfinite(sizes.fwhm_px)
+    fields = [frame.field for frame in frames]
+    match = match_stars(fields)
+    sizes = compare_frames(fields, match)
+    wavelength = wavelength_nm(run.filter)
+    if rig_file and run.filter and run.filter in rig_file.filters:
+        wavelength = rig_file.filters[run.filter].wavelength_nm or wavelength
     fit = curves.fit_run(
         run.positions,
         sizes.hfd_px,
         np.where(np.isfinite(sizes.hfd_err_px), sizes.hfd_err_px, 0.0),
-        fluxes=sizes.flux if known_flux.any() else None,
+        fluxes=sizes.flux if np.isfinite(sizes.flux).any() else None,
         stars=sizes.stars,
-        fwhm=sizes.fwhm_px if known_width.any() else None,
+        fwhm=sizes.fwhm_px if np.isfinite(sizes.fwhm_px).any() else None,
         rig=rig,
-        wavelength_nm=wavelength_nm(run.filter),
+        wavelength_nm=wavelength,
     )
-    return RunResult(run, frames, sizes, fit, rig, run_key(frame.digest for frame in frames))
+    key = run_key(frame.digest for frame in frames)
+    return RunResult(run, frames, match, sizes, fit, None, (), rig, wavelength, key)
+
+
+def _stack_plan(result: RunResult) -> list[tuple[int, StackTask]]:
+    if result.fit.best_position is None or not (result.rig.f_ratio and result.rig.pixel_um):
+        return []
+    return stack_tasks(result.frames, result.match, result.sizes.hfd_px)
+
+
+def _with_profiles(results: list[RunResult], crew: Crew, limits: Limits | None) -> list[RunResult]:
+    """Add the profile fit to the runs whose optics are known, and choose anew what is reported."""
+    plans = [_stack_plan(result) for result in results]
+    stacks = iter(stack_frames([task for plan in plans for _, task in plan], crew, limits))
+    runs: list[RunProfiles | None] = []
+    for result, plan in zip(results, plans, strict=True):
+        stacked = [(k, next(stacks)) for k, _ in plan]
+        usable = {k: profile for k, profile in stacked if profile is not None}
+        found = RunProfiles(tuple(usable.values()), tuple(usable), result.rig, result.wavelength_nm / 1e3)
+        runs.append(found if usable else None)
+    out = list(results)
+    for telescope in {r.run.telescope for r in results}:
+        members = [k for k, r in enumerate(results) if r.run.telescope == telescope]
+        for k, profile in zip(members, fit_night([runs[k] for k in members]), strict=True):
+            run = runs[k]
+            if profile is not None and run is not None:
+                # Reported beside the others: where the field is tilted, it is that of the bright stars.
+                out[k] = replace(results[k], profile=profile, profile_frames=run.frames)
+    return out

@@ -28,7 +28,7 @@ HERON = Rig(
 )
 UM_PER_STEP = 4.0
 TRUTH = 5012.4
-RUNS = 250
+RUNS = 200
 TABLE = json.loads((Path(__file__).parent / "data" / "seeing_donut.json").read_text())["rows"]
 
 _DIAMETERS = np.concatenate([np.linspace(0.0, 4.0, 41), np.geomspace(4.3, 20.0, 24)])
@@ -101,7 +101,9 @@ def test_weighted_fit_agrees_with_scipy(squared):
         square = np.exp(2 * log_least) + np.exp(2 * log_slope) * (position - best) ** 2
         return square if squared else np.sqrt(square)
 
-    for jitter, found, covariance in zip(estimate.jitters, estimate.parameters, estimate.covariance, strict=True):
+    nodes = estimate.nodes
+    for i in np.flatnonzero(~nodes.alike) if squared else range(nodes.jitter.size):
+        jitter, found, covariance = nodes.jitter[i], estimate.parameters[i], estimate.covariance[i]
         least = np.exp(found[1])
         if squared:
             spread = np.hypot(2 * jitter * least**2, 2 * np.sqrt(hyperbola(points.x, *found)) * points.sigma)
@@ -139,10 +141,34 @@ def test_unknown_obstruction_costs_little(obstruction):
 
 def test_typical_seeing_and_slope_are_unbiased():
     rng = np.random.default_rng(11)
-    fits = [fit_run(*focus_run(rng, jitter=0.2), rig=HERON) for _ in range(150)]
+    fits = [fit_run(*focus_run(rng, jitter=0.2), rig=HERON) for _ in range(100)]
     fits = [fit for fit in fits if fit.best_position is not None]
     assert np.mean([fit.hfd_best_px for fit in fits]) == pytest.approx(true_hfd_px(TRUTH, 2.6), rel=0.02)
     assert np.mean([fit.um_per_step for fit in fits]) == pytest.approx(UM_PER_STEP, rel=0.01)
+
+
+def test_fwhm_curve():
+    """The least FWHM is that of the run's seeing, as far as 11 frames of 8 % jitter know it (8 %)."""
+    rng = np.random.default_rng(3)
+    fits = []
+    for _ in range(20):
+        x = sweep(11)
+        seeing_um = 17.65 * np.exp(0.08 * rng.normal(size=x.size))
+        diameter = np.abs(x - TRUTH) * UM_PER_STEP / 7.0 / seeing_um
+        width = seeing_um / 3.76 * seeing_donut_sizes(diameter, 0.36, "fwhm")
+        width[2] = np.nan
+        fits.append(fit_run(x, seeing_um / 3.76 * _SIZES(diameter), fwhm=width, rig=HERON))
+    assert np.mean([fit.fwhm_best_px for fit in fits]) == pytest.approx(17.65 / 3.76, rel=0.045)
+    assert {fit.fits["fwhm"].points for fit in fits} <= {9, 10}
+    assert np.std([fit.fits["fwhm"].best_position - TRUTH for fit in fits]) * UM_PER_STEP < 4.0
+
+
+def test_scatter_in_the_wings_does_not_fail_a_clear_curve():
+    rng = np.random.default_rng(3)
+    x = sweep(11, outer=4.0)
+    fit = fit_run(x, true_hfd_px(x, 2.6) * np.exp(0.07 * rng.normal(size=x.size)))
+    assert fit.verdict == "usable"
+    assert abs(fit.best_position - TRUTH) < 3 * fit.best_position_err
 
 
 # Honest errors ---------------------------------------------------------------------------
@@ -160,7 +186,7 @@ def coverage(fits):
 def test_errors_hold_the_truth(frames, jitter):
     """68 % of true values within the error (60 to 76 %), 95 % within the wider one (90 to 99 %).
 
-    The bounds allow for 2.5 times what 250 runs know of the shares, 3 % and 1.9 %.
+    The bounds allow for 2.5 times what 200 runs know of the shares, 3.2 % and 1.9 %.
     """
     rng = np.random.default_rng(frames * 100 + int(jitter * 100))
     fits = [fit_run(*focus_run(rng, jitter=jitter, frames=frames), rig=HERON) for _ in range(RUNS)]
@@ -169,6 +195,17 @@ def test_errors_hold_the_truth(frames, jitter):
     assert two >= 0.895
     assert sum(fit.best_position is None for fit in fits) <= 5
     assert sum(not used for fit in fits for used in fit.used) < 0.015 * RUNS * frames
+
+
+def test_quiet_nights():
+    """Runs of 350 stars, 9 frames and 5 % jitter: 68 % within the error, and of 100 runs all within three."""
+    rng = np.random.default_rng(68)
+    fits = [fit_run(*focus_run(rng, jitter=0.05), rig=HERON) for _ in range(100)]
+    one, _, worst, rms = coverage(fits)
+    assert 0.6 <= one <= 0.87  # 76 % and 2.5 times what 100 runs know of it
+    assert worst < 3.0
+    assert rms * UM_PER_STEP < 2.2
+    assert all(fit.verdict == "good" for fit in fits)
 
 
 def test_squared_sizes_beat_the_hyperbola():
@@ -208,7 +245,7 @@ def test_cloud_and_starless_frames():
     assert fit.why_not_used[2] == "cloud: the stars lost 70 % of their light"
     assert fit.why_not_used[6] == "no star could be measured"
     assert fit.why_not_used[7] == "only 2 stars where the other frames have 80"
-    assert fit.verdict == "good"
+    assert fit.flags == ("frames_set_aside",) and fit.verdict == "good"
 
 
 def test_passing_clouds_leave_the_run_whole():
@@ -291,8 +328,8 @@ def test_noise_fails(frames):
     """Sizes that know nothing of the position pass at most as often as the chance allowed (2 %)."""
     rng = np.random.default_rng(frames)
     x = np.arange(frames) * 50.0
-    fits = [fit_run(x, rng.uniform(3.0, 10.0, frames)) for _ in range(150)]
-    fits += [fit_run(x, 5.0 + 0.1 * rng.normal(size=frames), np.full(frames, 0.1)) for _ in range(150)]
+    fits = [fit_run(x, rng.uniform(3.0, 10.0, frames)) for _ in range(100)]
+    fits += [fit_run(x, 5.0 + 0.1 * rng.normal(size=frames), np.full(frames, 0.1)) for _ in range(100)]
     assert sum(fit.verdict != "failed" for fit in fits) <= 6
     assert all(flags.check(fit.flags) == fit.flags for fit in fits)
 

@@ -10,7 +10,8 @@ import pytest
 
 import focuskit
 from focuskit import flags
-from focuskit.measure import compare_frames, measure_frame
+from focuskit.match import compare_frames, match_stars
+from focuskit.measure import measure_frame
 
 SAMPLE = Path(__file__).parent.parent / "sample_data"
 
@@ -66,7 +67,8 @@ def test_workers_change_nothing(night):
 
 def test_frames_are_compared_on_the_stars_they_share():
     frames = [measure_frame(SAMPLE / "night" / f"frame_000{k}.fits.fz") for k in (4, 5, 6)]
-    shared = compare_frames([frame.field for frame in frames])
+    fields = [frame.field for frame in frames]
+    shared = compare_frames(fields, match_stars(fields))
     assert np.all(shared.stars >= 20)
     # The same stars give the same light in every frame, defocused or not.
     assert shared.flux / shared.flux[0] == pytest.approx(np.ones(3), abs=0.03)

@@ -1,0 +1,129 @@
+"""The profile fit of whole nights: stack each run's frames, fit, learn the telescope's spherical term."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from focuskit.errors import FocuskitError
+from focuskit.match import StarMatch
+from focuskit.measure import MeasuredFrame, StackTask
+from focuskit.optics import Rig
+from focuskit.profile_fit import SPHERICAL_PRIOR, ProfileFit, fit_profiles
+from focuskit.profile_stack import FrameProfile
+
+_LEAST_STARS = 3
+_LEAST_RADIUS_PX = 8.0
+# An unknown obstruction is the one of these that fits the frames best.
+_OBSTRUCTIONS = (0.0, 0.2, 0.3, 0.36, 0.45)
+
+
+@dataclass(frozen=True)
+class RunProfiles:
+    """The stacked profiles of one run, and which of its frames they belong to."""
+
+    profiles: tuple[FrameProfile, ...]
+    frames: tuple[int, ...]
+    rig: Rig
+    wavelength_um: float
+
+
+def stack_tasks(frames: Sequence[MeasuredFrame], match: StarMatch, hfd_px: np.ndarray) -> list[tuple[int, StackTask]]:
+    """Return what to stack for each frame of a run, with the frame's number; empty with too few stars."""
+    sound = match.sound & (np.isfinite(match.hfd_px).sum(axis=0) >= 2) & np.isfinite(match.brightness)
+    if sound.sum() < _LEAST_STARS or any(frame.info.bayer for frame in frames):
+        return []
+    tasks = []
+    for k, frame in enumerate(frames):
+        if not (np.isfinite(match.shift_px[k]).all() and np.isfinite(hfd_px[k]) and frame.info.position is not None):
+            continue
+        x = match.x_px[sound] + match.shift_px[k, 0]
+        y = match.y_px[sound] + match.shift_px[k, 1]
+        tasks.append(
+            (
+                k,
+                StackTask(
+                    path=frame.info.path,
+                    x_px=x,
+                    y_px=y,
+                    flux=match.brightness[sound],
+                    sky=frame.field.sky.at(x, y),
+                    noise=frame.field.noise_adu,
+                    radius_px=max(_LEAST_RADIUS_PX, 2.0 * float(hfd_px[k])),
+                    position=frame.info.position,
+                    gain=frame.info.gain,
+                ),
+            )
+        )
+    return tasks
+
+
+def fit_night(runs: Sequence[RunProfiles | None]) -> list[ProfileFit | None]:
+    """Fit the profiles of all runs of one telescope.
+
+    Each run is fitted by itself first; then again with what the other runs tell of the spherical
+    aberration, which is a constant of the telescope (in length of path; in waves it goes with the
+    wavelength).
+    """
+    alone = [_fit(run, SPHERICAL_PRIOR) for run in runs]
+    known = [
+        (fit.spherical_waves * run.wavelength_um, fit.spherical_err * run.wavelength_um, run.wavelength_um)
+        for run, fit in zip(runs, alone, strict=True)
+        if run and fit and fit.converged
+    ]
+    if len(known) < 2:
+        return alone
+    again: list[ProfileFit | None] = []
+    for run, fit in zip(runs, alone, strict=True):
+        if run is None or fit is None:
+            again.append(None)
+            continue
+        others = list(known)
+        own = (fit.spherical_waves * run.wavelength_um, fit.spherical_err * run.wavelength_um, run.wavelength_um)
+        if own in others:
+            others.remove(own)
+        again.append(_fit(run, _pooled(others, run.wavelength_um)) or fit)
+    return again
+
+
+def _pooled(known: Sequence[tuple[float, float, float]], wavelength_um: float) -> tuple[float, float]:
+    """Return value and error of the spherical term from other runs, in waves at one wavelength.
+
+    What each run took from the wide prior is taken out first, and the prior put in once; runs that
+    disagree by more than their errors widen the error.
+    """
+    value, precision = 0.0, 0.0
+    parts = []
+    for path, err, wave in known:
+        prior = SPHERICAL_PRIOR[1] * wave
+        own = max(1.0 / err**2 - 1.0 / prior**2, 1e-9)
+        parts.append((path / err**2 / own, own))
+        value += path / err**2
+        precision += own
+    middle = value / precision
+    excess = sum(own * (path - middle) ** 2 for path, own in parts) / max(len(parts) - 1, 1)
+    precision /= max(1.0, excess)
+    wide = 1.0 / (SPHERICAL_PRIOR[1] * wavelength_um) ** 2
+    total = precision + wide
+    return middle * precision / total / wavelength_um, 1.0 / math.sqrt(total) / wavelength_um
+
+
+def _fit(run: RunProfiles | None, spherical: tuple[float, float]) -> ProfileFit | None:
+    if run is None:
+        return None
+    rigs = [run.rig]
+    if run.rig.obstruction is None:
+        rigs = [replace(run.rig, obstruction=share) for share in _OBSTRUCTIONS]
+    fits = []
+    for rig in rigs:
+        try:
+            fits.append(fit_profiles(run.profiles, rig, run.wavelength_um, spherical))
+        except FocuskitError:
+            return None
+    best = min(fits, key=lambda fit: fit.chi2_reduced)
+    sampled = [profile.position for profile in run.profiles]
+    inside = min(sampled) < best.best_position < max(sampled)
+    return best if best.converged and inside and math.isfinite(best.err) and best.err > 0 else None
