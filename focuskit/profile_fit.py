@@ -190,7 +190,7 @@ def fit_profiles(
             break
         reasons[index] = suspects[worst]
         used, solution = fewer, after
-    return _report(data, rig, used, reasons, solution, priors)
+    return _report(model, data, rig, used, reasons, solution, priors)
 
 
 def measure_defocus(
@@ -353,7 +353,7 @@ def _jackknife(solution: Solution, priors: Priors) -> float:
 
 
 def _report(
-    data: Data, rig: Rig, used: NDArray[np.bool_], reasons: dict[int, str],
+    model: ProfileModel, data: Data, rig: Rig, used: NDArray[np.bool_], reasons: dict[int, str],
     solution: Solution, priors: Priors,
 ) -> ProfileFit:  # fmt: skip
     state, normal = solution.state, solution.normal
@@ -379,6 +379,12 @@ def _report(
         students = float(stats.t.ppf(0.8413, max(int(used.sum()) - 4, 1)))
         err = math.hypot(err, students * _jackknife(solution, priors))
     um_per_step = math.exp(log_slope)
+    # Aberrated light has its least HFD elsewhere in other seeing, and a run's few frames tell the
+    # typical seeing only so well.
+    scatter = float(weights @ SCATTER_GRID)
+    other = replace(state, mean_log_seeing=state.mean_log_seeing + 0.1)
+    wander = (least_hfd_shift(model, other) - least_hfd_shift(model, state)) / 0.1 * state.spherical
+    err = math.hypot(err, wander * model.um_per_wave / um_per_step * scatter / math.sqrt(used.sum()))
     factor = fwhm_factor(state.exponent)
     frames = []
     place = iter(range(int(used.sum())))
@@ -397,7 +403,7 @@ def _report(
         um_per_step=um_per_step, um_per_step_err=um_per_step * math.sqrt(float(covariance[2, 2])),
         slope_factor=um_per_step / rig.um_per_step if rig.um_per_step else None,
         spherical_waves=state.spherical + float(move[3]), spherical_err=math.sqrt(float(covariance[3, 3])),
-        seeing_scatter=float(weights @ SCATTER_GRID),
+        seeing_scatter=scatter,
         seeing_exponent=state.exponent,
         chi2_reduced=chi2 / max(freedom, 1), matches=matches, converged=solution.converged,
         frames=tuple(frames),
