@@ -17,8 +17,8 @@ from focuskit.profile_stack import FrameProfile
 
 _LEAST_STARS = 3
 _LEAST_RADIUS_PX = 8.0
-# An unknown obstruction is the one of these that fits the frames best.
-_OBSTRUCTIONS = (0.0, 0.2, 0.3, 0.36, 0.45)
+# Where the obstruction is not known, the one that fits the frames best is sought between these.
+_OBSTRUCTIONS = (0.0, 0.15, 0.3, 0.45)
 
 
 @dataclass(frozen=True)
@@ -68,6 +68,7 @@ def fit_night(runs: Sequence[RunProfiles | None]) -> list[ProfileFit | None]:
     aberration, which is a constant of the telescope (in length of path; in waves it goes with the
     wavelength).
     """
+    runs = _with_obstruction(runs)
     alone = [_fit(run, SPHERICAL_PRIOR) for run in runs]
     known = [
         (fit.spherical_waves * run.wavelength_um, fit.spherical_err * run.wavelength_um, run.wavelength_um)
@@ -111,19 +112,35 @@ def _pooled(known: Sequence[tuple[float, float, float]], wavelength_um: float) -
     return middle * precision / total / wavelength_um, 1.0 / math.sqrt(total) / wavelength_um
 
 
+def _with_obstruction(runs: Sequence[RunProfiles | None]) -> list[RunProfiles | None]:
+    """Fill in an obstruction that is not known: the one that suits the run with the most stars."""
+    unknown = [run for run in runs if run and run.rig.obstruction is None]
+    if not unknown:
+        return list(runs)
+    richest = max(unknown, key=lambda run: sum(profile.stars for profile in run.profiles))
+
+    def misfit(share: float) -> float:
+        fit = _fit(replace(richest, rig=replace(richest.rig, obstruction=share)), SPHERICAL_PRIOR)
+        return fit.chi2_reduced if fit else math.inf
+
+    tried = {share: misfit(share) for share in _OBSTRUCTIONS}
+    for gap in (0.075, 0.0375):
+        best = min(tried, key=lambda share: tried[share])
+        tried |= {share: misfit(share) for share in (best - gap, best + gap) if 0.0 <= share < 0.8}
+    found = min(tried, key=lambda share: tried[share])
+    return [
+        replace(run, rig=replace(run.rig, obstruction=found)) if run and run.rig.obstruction is None else run
+        for run in runs
+    ]
+
+
 def _fit(run: RunProfiles | None, spherical: tuple[float, float]) -> ProfileFit | None:
     if run is None:
         return None
-    rigs = [run.rig]
-    if run.rig.obstruction is None:
-        rigs = [replace(run.rig, obstruction=share) for share in _OBSTRUCTIONS]
-    fits = []
-    for rig in rigs:
-        try:
-            fits.append(fit_profiles(run.profiles, rig, run.wavelength_um, spherical))
-        except FocuskitError:
-            return None
-    best = min(fits, key=lambda fit: fit.chi2_reduced)
+    try:
+        fit = fit_profiles(run.profiles, run.rig, run.wavelength_um, spherical)
+    except FocuskitError:
+        return None
     sampled = [profile.position for profile in run.profiles]
-    inside = min(sampled) < best.best_position < max(sampled)
-    return best if best.converged and inside and math.isfinite(best.err) and best.err > 0 else None
+    inside = min(sampled) < fit.best_position < max(sampled)
+    return fit if fit.converged and inside and math.isfinite(fit.err) and fit.err > 0 else None
