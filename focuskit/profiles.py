@@ -17,6 +17,9 @@ from focuskit.profile_stack import FrameProfile
 
 _LEAST_STARS = 3
 _LEAST_RADIUS_PX = 8.0
+# Stars that add less than this share of the information are not worth the time, if enough are left.
+_NEGLIGIBLE = 0.04
+_ENOUGH_STARS = 60
 # Where the obstruction is not known, the one that fits the frames best is sought between these.
 _OBSTRUCTIONS = (0.0, 0.15, 0.3, 0.45)
 
@@ -36,6 +39,7 @@ def stack_tasks(frames: Sequence[MeasuredFrame], match: StarMatch, hfd_px: np.nd
     sound = match.sound & (np.isfinite(match.hfd_px).sum(axis=0) >= 2) & np.isfinite(match.brightness)
     if sound.sum() < _LEAST_STARS or any(frame.info.bayer for frame in frames):
         return []
+    sound[_negligible(match.brightness, sound, frames[0])] = False
     tasks = []
     for k, frame in enumerate(frames):
         if not (np.isfinite(match.shift_px[k]).all() and np.isfinite(hfd_px[k]) and frame.info.position is not None):
@@ -59,6 +63,19 @@ def stack_tasks(frames: Sequence[MeasuredFrame], match: StarMatch, hfd_px: np.nd
             )
         )
     return tasks
+
+
+def _negligible(brightness: np.ndarray, sound: np.ndarray, frame: MeasuredFrame) -> np.ndarray:
+    """Return the indices of the stars that together add next to nothing to what the others tell."""
+    candidates = np.flatnonzero(sound)
+    light = brightness[candidates]
+    area = math.pi * (frame.hfd_px or 5.0) ** 2 / 4.0
+    told = light**2 / (area * frame.field.noise_adu**2 + light / (frame.info.gain or 1.0))
+    order = np.argsort(told)
+    share = np.cumsum(told[order]) / told.sum()
+    few = share < _NEGLIGIBLE
+    few[max(candidates.size - _ENOUGH_STARS, 0) :] = False
+    return candidates[order[few]]
 
 
 def fit_night(runs: Sequence[RunProfiles | None]) -> list[ProfileFit | None]:
