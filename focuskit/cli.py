@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import io
 import sys
 
 from focuskit import __version__, cli_analyse, cli_interval, cli_offsets
@@ -26,6 +27,10 @@ def build_parser() -> argparse.ArgumentParser:
 
 def main(arguments: list[str] | None = None) -> int:
     """Run one command and return its exit status: 0 done, 1 nothing usable, 2 wrong command line."""
+    for stream in (sys.stdout, sys.stderr):
+        # A terminal that lacks a sign such as ± shows another instead of failing.
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")
     parser = build_parser()
     args = parser.parse_args(arguments)
     if args.command is None:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import math
 import sys
 import time
 from collections.abc import Callable
@@ -13,6 +12,7 @@ from typing import Any
 
 from focuskit import flags
 from focuskit.errors import FocuskitError
+from focuskit.output import plain_text, round_pair
 
 EXAMPLE = """example:
   focuskit analyse sample_data/night --rig sample_data/heron.toml
@@ -45,6 +45,9 @@ def add_commands(subparsers: Any) -> None:
         help="take the position from the file name where the header lacks it, such as '*_{position}.fits'",
     )
     parser.add_argument("--frames", action="store_true", help="also list every frame")
+    parser.add_argument("--report", metavar="FILE.html", help="write a report that any browser opens")
+    parser.add_argument("--plots", metavar="FOLDER", help="write the curves as PNG and SVG pictures")
+    parser.add_argument("--tables", metavar="FOLDER", help="write runs and frames as ECSV tables with units")
     parser.add_argument("--logbook", metavar="FILE", help="record the runs in this logbook")
     parser.add_argument("--record", action="store_true", help="record the runs in your usual logbook")
     parser.add_argument("--workers", type=int, metavar="N", help="processes that measure frames (default: all cores)")
@@ -74,10 +77,13 @@ def run_analyse(args: argparse.Namespace) -> int:
     if not night.runs:
         raise FocuskitError(_no_runs(night))
     recorded = _record(night, args)
+    written = _write(night, args)
     if args.json:
         print(json.dumps(night.to_json(), ensure_ascii=False, allow_nan=False))
     else:
         print(_text(night, args.frames))
+        for what in written:
+            print(f"\nWritten: {what}")
         if recorded is not None:
             print(f"\n{recorded} new runs recorded. Next: focuskit offsets")
     return 0
@@ -112,19 +118,26 @@ def _record(night: Any, args: argparse.Namespace) -> int | None:
     return Logbook(path).record([run.logged() for run in night.runs if run.run.start is not None])
 
 
-def printable(text: str) -> str:
-    """Return a text from a header or file name without what could steer a terminal."""
-    return "".join(c if c.isprintable() else "?" for c in text)
+def _with_error(value: float | None, err: float | None) -> str:
+    return " ± ".join(part for part in round_pair(value, err) if part)
 
 
-def rounded(value: float | None, err: float | None) -> str:
-    """Write a value and its error, both to two digits of the error."""
-    if value is None:
-        return "-"
-    if not err or not math.isfinite(err):
-        return f"{value:.1f}"
-    digits = max(0, 1 - math.floor(math.log10(err)))
-    return f"{value:.{digits}f} ± {err:.{digits}f}"
+def _write(night: Any, args: argparse.Namespace) -> list[str]:
+    """Write what was asked for beside the answer; return what to say about it."""
+    written = []
+    if args.report:
+        from focuskit.report import write_report
+
+        written.append(str(write_report(night, args.report)))
+    if args.plots:
+        from focuskit.plots import save_plots
+
+        written.append(f"{len(save_plots(night, args.plots))} pictures in {args.plots}")
+    if args.tables:
+        from focuskit.night_tables import write_tables
+
+        written.append(" and ".join(str(path) for path in write_tables(night, args.tables)))
+    return written
 
 
 def _text(night: Any, frames: bool) -> str:
@@ -139,7 +152,7 @@ def _text(night: Any, frames: bool) -> str:
         )
         if value is not None
     ]
-    lines = [printable(rig.name or "Unnamed rig") + (": " + ", ".join(facts) if facts else ""), ""]
+    lines = [plain_text(rig.name or "Unnamed rig") + (": " + ", ".join(facts) if facts else ""), ""]
     header = ("start (UTC)", "filter", "°C", "verdict", "best position", "least HFD px", "tolerance", "frames")
     rows = [header]
     for result in night.runs:
@@ -147,13 +160,13 @@ def _text(night: Any, frames: bool) -> str:
         used = sum(point["used"] for point in run["points"])
         rows.append(
             (
-                (run["start"] or "-").replace("T", " ").removesuffix("Z"),
-                printable(run["filter"] or "-"),
-                "-" if run["temperature_c"] is None else f"{run['temperature_c']:.1f}",
+                (run["start"] or "–").replace("T", " ").removesuffix("Z"),
+                plain_text(run["filter"] or "–"),
+                "–" if run["temperature_c"] is None else f"{run['temperature_c']:.1f}",
                 run["verdict"],
-                rounded(run["best_position"], run["best_position_err"]),
-                "-" if run["hfd_best_px"] is None else f"{run['hfd_best_px']:.2f}",
-                "-" if run["tolerance_steps"] is None else f"± {run['tolerance_steps']:.0f}",
+                _with_error(run["best_position"], run["best_position_err"]),
+                "–" if run["hfd_best_px"] is None else f"{run['hfd_best_px']:.2f}",
+                "–" if run["tolerance_steps"] is None else f"± {run['tolerance_steps']:.0f}",
                 f"{used} of {len(run['points'])}",
             )
         )
@@ -165,7 +178,7 @@ def _text(night: Any, frames: bool) -> str:
     for result in night.runs:
         lines += _remarks(result, frames)
     if night.not_used:
-        lines += ["", "In no run:"] + [f"  {printable(name)}: {printable(why)}" for name, why in night.not_used]
+        lines += ["", "In no run:"] + [f"  {plain_text(name)}: {plain_text(why)}" for name, why in night.not_used]
     lines += [
         "",
         "Positions are in steps with their standard deviation; the tolerance is the move that costs 5 % in HFD.",
@@ -185,14 +198,14 @@ def _remarks(result: Any, frames: bool) -> list[str]:
         lines.append(f"  Centre the next sweep near {run['look_near']:.0f}.")
     for point in run["points"]:
         if point["why_not_used"]:
-            lines.append(f"  set aside: {printable(point['file'])} at {point['position']:g}: {point['why_not_used']}")
+            lines.append(f"  set aside: {plain_text(point['file'])} at {point['position']:g}: {point['why_not_used']}")
     if frames:
         for point in run["points"]:
-            size = "-" if point["hfd_px"] is None else rounded(point["hfd_px"], point["hfd_err_px"])
+            size = _with_error(point["hfd_px"], point["hfd_err_px"])
             lines.append(
-                f"  {point['position']:>9g}  {size:>16}  {point['stars']:>4} stars  {printable(point['file'])}"
+                f"  {point['position']:>9g}  {size:>16}  {point['stars']:>4} stars  {plain_text(point['file'])}"
             )
     if lines:
-        title = f"{(run['start'] or '-')[11:19]} {printable(run['filter'] or '-')}"
+        title = f"{(run['start'] or '-')[11:19]} {plain_text(run['filter'] or '-')}"
         lines = ["", title, *lines]
     return lines

@@ -29,7 +29,7 @@ def _add(name: str, meaning: str, advice: str) -> None:
 _add(
     "minimum_outside",
     "The sizes still fall towards one end of the sweep: the best position lies beyond it.",
-    "Centre the next sweep on the position given as look_near.",
+    "Centre the next sweep where the frames point to.",
 )
 _add(
     "too_few_points",
@@ -80,6 +80,24 @@ _add(
     "few_stars",
     "The frames share fewer than five stars.",
     "Expose longer, or point where there are more stars.",
+)
+
+# The field of a focus run ----------------------------------------------------------------
+_add(
+    "tilt_seen",
+    "The best position changes across the sensor: the stars at one edge are blurred where the other is sharp.",
+    "Take another run with the camera turned by half a turn: a tilt that stays in the image lies between "
+    "the turning point and the sensor, one that changes sign lies in the tube.",
+)
+_add(
+    "curvature_seen",
+    "The corners focus at another position than the middle, by more than 5 % in size.",
+    "Check the distance from the flattener or corrector to the sensor; focus on the whole field meanwhile.",
+)
+_add(
+    "corners_blurred",
+    "Stars in a corner stay larger than in the middle even at their own best position.",
+    "Focus does not mend that: look at the shapes of the corner stars, and at the distance of the corrector.",
 )
 
 # When to refocus -------------------------------------------------------------------------
