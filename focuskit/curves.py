@@ -247,6 +247,9 @@ def choose_estimate(fit: CurveFit, other: Candidate) -> CurveFit:
         f"{worse.name}, {_steps(worse.best_position_err)}"
     )
     raised = list(fit.flags)
+    if better is other:
+        # What the scatter of the sizes says of their own estimate does not hold for the other.
+        raised = [name for name in raised if name not in ("poor_fit", "unsure_position")]
     if _disagree(own, other, fit.tolerance_steps or 0.0):
         raised.append("fits_disagree")
         reason += (

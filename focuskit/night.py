@@ -14,15 +14,17 @@ from typing import Any
 import numpy as np
 
 from focuskit import curves, flags
-from focuskit.curves import CurveFit
+from focuskit.curves import Candidate, CurveFit, choose_estimate
 from focuskit.errors import FocuskitError
+from focuskit.field import map_field
+from focuskit.field_map import FieldMap
 from focuskit.fitsfile import Limits
 from focuskit.frames import find_frames
 from focuskit.match import CommonSizes, StarMatch, compare_frames, match_stars
 from focuskit.measure import Crew, MeasuredFrame, StackTask, measure_frames, run_key, stack_frames
 from focuskit.optics import Rig, wavelength_nm
 from focuskit.profile_fit import ProfileFit
-from focuskit.profiles import RunProfiles, fit_night, stack_tasks
+from focuskit.profiles import RunProfiles, fit_night, stack_tasks, star_weights
 from focuskit.rigfile import RigFile
 from focuskit.runs import FocusRun, group_runs
 from focuskit.tables import LoggedRun
@@ -46,6 +48,8 @@ class RunResult:
         The joint fit of the stars' shapes; None without the optics, or where it does not converge.
     profile_frames : tuple of int
         The frames that ``profile.frames`` are of.
+    field : FieldMap or None
+        Tilt and curvature; None where the stars or the optics do not tell them.
     rig : Rig
     wavelength_nm : float
         Effective wavelength of the filter.
@@ -60,6 +64,7 @@ class RunResult:
     fit: CurveFit
     profile: ProfileFit | None
     profile_frames: tuple[int, ...]
+    field: FieldMap | None
     rig: Rig
     wavelength_nm: float
     key: str
@@ -76,6 +81,8 @@ class RunResult:
         raised = list(self.fit.flags)
         if float(np.median(self.sizes.stars)) < 5:
             raised.append("few_stars")
+        if self.field:
+            raised += self.field.flags
         return flags.check(raised)
 
     def logged(self) -> LoggedRun:
@@ -136,7 +143,7 @@ class RunResult:
             | {name.replace(" ", "_"): _curve_json(curve) for name, curve in fit.fits.items()},
             "flags": list(self.all_flags),
             "points": [self._point(k) for k in range(len(self.frames))],
-            "field": None,
+            "field": _plain_values(self.field.to_json()) if self.field else None,
         }
 
     def _point(self, k: int) -> dict[str, Any]:
@@ -165,6 +172,10 @@ def _plain(value: float | None) -> float | int | None:
     if value is None or not math.isfinite(value):
         return None
     return int(value) if float(value).is_integer() and abs(value) < 1e15 else float(value)
+
+
+def _plain_values(table: dict[str, Any]) -> dict[str, Any]:
+    return {name: _plain(value) if isinstance(value, float) else value for name, value in table.items()}
 
 
 def _curve_json(curve: curves.SizeFit) -> dict[str, Any]:
@@ -284,18 +295,19 @@ def _fit(run: FocusRun, frames: tuple[MeasuredFrame, ...], rig_file: RigFile | N
         wavelength_nm=wavelength,
     )
     key = run_key(frame.digest for frame in frames)
-    return RunResult(run, frames, match, sizes, fit, None, (), rig, wavelength, key)
+    return RunResult(run, frames, match, sizes, fit, None, (), None, rig, wavelength, key)
 
 
-def _stack_plan(result: RunResult) -> list[tuple[int, StackTask]]:
+def _stack_plan(result: RunResult, weights: np.ndarray) -> list[tuple[int, StackTask]]:
     if result.fit.best_position is None or not (result.rig.f_ratio and result.rig.pixel_um):
         return []
-    return stack_tasks(result.frames, result.match, result.sizes.hfd_px)
+    return stack_tasks(result.frames, result.match, result.sizes.hfd_px, weights)
 
 
 def _with_profiles(results: list[RunResult], crew: Crew, limits: Limits | None) -> list[RunResult]:
-    """Add the profile fit to the runs whose optics are known, and choose anew what is reported."""
-    plans = [_stack_plan(result) for result in results]
+    """Add the profile fit where the optics are known, map the field, and choose anew what is reported."""
+    weights = [star_weights(result.frames, result.match) for result in results]
+    plans = [_stack_plan(*pair) for pair in zip(results, weights, strict=True)]
     stacks = iter(stack_frames([task for plan in plans for _, task in plan], crew, limits))
     runs: list[RunProfiles | None] = []
     for result, plan in zip(results, plans, strict=True):
@@ -307,8 +319,50 @@ def _with_profiles(results: list[RunResult], crew: Crew, limits: Limits | None) 
     for telescope in {r.run.telescope for r in results}:
         members = [k for k, r in enumerate(results) if r.run.telescope == telescope]
         for k, profile in zip(members, fit_night([runs[k] for k in members]), strict=True):
-            run = runs[k]
-            if profile is not None and run is not None:
-                # Reported beside the others: where the field is tilted, it is that of the bright stars.
-                out[k] = replace(results[k], profile=profile, profile_frames=run.frames)
+            if results[k].fit.best_position is not None:
+                numbers = getattr(runs[k], "frames", ())
+                out[k] = _finished(replace(results[k], profile=profile, profile_frames=numbers), weights[k])
     return out
+
+
+def _finished(result: RunResult, weights: np.ndarray) -> RunResult:
+    """Map the field and report the middle of the sensor.
+
+    A profile fit finds the best position of the stars that it stacked, by their weight; in a tilted
+    or curved field that is not the middle's.
+    """
+    profile, rig = result.profile, result.rig
+    sizes = result.fit.fits["squared sizes"]
+    anchor = (profile.best_position, profile.err) if profile else (sizes.best_position, sizes.best_position_err)
+    if profile and rig.um_per_step is None:
+        rig = replace(rig, um_per_step=profile.um_per_step)
+    field = map_field(
+        result.run.positions,
+        result.match,
+        result.fit.used,
+        rig,
+        result.frames[0].info.shape,
+        best_position=anchor[0],
+        best_position_err=anchor[1],
+        slope_px_per_step=sizes.slope_per_step,
+        wavelength_nm=result.wavelength_nm,
+        weights=weights if profile else None,
+    )
+    fit = result.fit
+    if profile:
+        middle, err = anchor
+        if field:
+            middle = field.best_position_middle
+            err = math.hypot(err, _height_err_um(result, weights, field) / profile.um_per_step)
+        fit = choose_estimate(fit, Candidate("profile", middle, err))
+    return replace(result, fit=fit, field=field)
+
+
+def _height_err_um(result: RunResult, weights: np.ndarray, field: FieldMap) -> float:
+    """Return the error of the mean height of the stacked stars over the middle of the sensor."""
+    rows, columns = result.frames[0].info.shape
+    x = (result.match.x_px + 0.5) / columns - 0.5
+    y = (result.match.y_px + 0.5) / rows - 0.5
+    square = (x**2 * columns**2 + y**2 * rows**2) / (columns**2 + rows**2) * 4.0
+    mean_x, mean_y, mean_square = (float(np.sum(weights * v) / np.sum(weights)) for v in (x, y, square))
+    return math.hypot(mean_x * field.tilt_x_um_err, mean_y * field.tilt_y_um_err, mean_square * field.curvature_um_err)

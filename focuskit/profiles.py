@@ -34,12 +34,31 @@ class RunProfiles:
     wavelength_um: float
 
 
-def stack_tasks(frames: Sequence[MeasuredFrame], match: StarMatch, hfd_px: np.ndarray) -> list[tuple[int, StackTask]]:
-    """Return what to stack for each frame of a run, with the frame's number; empty with too few stars."""
+def star_weights(frames: Sequence[MeasuredFrame], match: StarMatch) -> np.ndarray:
+    """Return what each star of a run tells of its shape, shape (stars,); 0 for those not to be stacked.
+
+    Bayer frames are not stacked: half of their green light falls between the pixels that count.
+    """
     sound = match.sound & (np.isfinite(match.hfd_px).sum(axis=0) >= 2) & np.isfinite(match.brightness)
     if sound.sum() < _LEAST_STARS or any(frame.info.bayer for frame in frames):
+        return np.zeros(sound.size)
+    light = np.where(sound, match.brightness, 0.0)
+    area = math.pi * (frames[0].hfd_px or 5.0) ** 2 / 4.0
+    told = light**2 / (area * frames[0].field.noise_adu ** 2 + light / (frames[0].info.gain or 1.0))
+    order = np.argsort(told)
+    few = np.cumsum(told[order]) < _NEGLIGIBLE * told.sum()
+    few[max(few.size - _ENOUGH_STARS, 0) :] = False
+    told[order[few]] = 0.0
+    return told
+
+
+def stack_tasks(
+    frames: Sequence[MeasuredFrame], match: StarMatch, hfd_px: np.ndarray, weights: np.ndarray
+) -> list[tuple[int, StackTask]]:
+    """Return what to stack for each frame of a run, with the frame's number; empty with too few stars."""
+    sound = weights > 0
+    if not sound.any():
         return []
-    sound[_negligible(match.brightness, sound, frames[0])] = False
     tasks = []
     for k, frame in enumerate(frames):
         if not (np.isfinite(match.shift_px[k]).all() and np.isfinite(hfd_px[k]) and frame.info.position is not None):
@@ -63,19 +82,6 @@ def stack_tasks(frames: Sequence[MeasuredFrame], match: StarMatch, hfd_px: np.nd
             )
         )
     return tasks
-
-
-def _negligible(brightness: np.ndarray, sound: np.ndarray, frame: MeasuredFrame) -> np.ndarray:
-    """Return the indices of the stars that together add next to nothing to what the others tell."""
-    candidates = np.flatnonzero(sound)
-    light = brightness[candidates]
-    area = math.pi * (frame.hfd_px or 5.0) ** 2 / 4.0
-    told = light**2 / (area * frame.field.noise_adu**2 + light / (frame.info.gain or 1.0))
-    order = np.argsort(told)
-    share = np.cumsum(told[order]) / told.sum()
-    few = share < _NEGLIGIBLE
-    few[max(candidates.size - _ENOUGH_STARS, 0) :] = False
-    return candidates[order[few]]
 
 
 def fit_night(runs: Sequence[RunProfiles | None]) -> list[ProfileFit | None]:

@@ -143,7 +143,7 @@ def test_markup_is_sound(outline):
 def test_pictures_state_the_result(night, outline):
     labels = [a["aria-label"] for tag, a in outline.tags if tag == "svg" and "aria-label" in a]
     assert any("no best position" in label for label in labels)
-    first = f"{night.runs[0].fit.best_position:.0f}"
+    first = f"{int(night.runs[0].fit.best_position)}."
     assert any("least, " in label and first in label for label in labels)
 
 
