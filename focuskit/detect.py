@@ -14,10 +14,11 @@ import numpy as np
 from focuskit.fitsfile import Pixels
 
 MAD_TO_SIGMA = 1.482602218505602
-CELL_BLOCKS = 64  # side of a sky cell
+CELL_PX = (64, 256)  # least and greatest side of a sky cell: wide against a donut where the image allows it
 PEAK_SIGMA = 6.0
 _CHUNK_ROWS = 64  # rows summed at a time: the working set stays in the cache
 _SEARCH_LIMIT = 4000  # peaks considered at the most
+_SAMPLE = 20_000  # elements that tell the noise: to half a per cent
 
 
 @dataclass(frozen=True)
@@ -39,11 +40,10 @@ class SkyMap:
 
     def at(self, x_px: np.ndarray, y_px: np.ndarray) -> np.ndarray:
         """Return the sky per pixel at pixel coordinates."""
-        low_y, high_y, share_y = _between(self.mesh.shape[0], self.shape[0], (y_px + 0.5) / self.side - 0.5)
-        low_x, high_x, share_x = _between(self.mesh.shape[1], self.shape[1], (x_px + 0.5) / self.side - 0.5)
-        top = self.mesh[low_y, low_x] * (1.0 - share_x) + self.mesh[low_y, high_x] * share_x
-        bottom = self.mesh[high_y, low_x] * (1.0 - share_x) + self.mesh[high_y, high_x] * share_x
-        return top * (1.0 - share_y) + bottom * share_y
+        down = _mesh_weights(self.mesh.shape[0], self.shape[0], (np.asarray(y_px) + 0.5) / self.side - 0.5)
+        across = _mesh_weights(self.mesh.shape[1], self.shape[1], (np.asarray(x_px) + 0.5) / self.side - 0.5)
+        middle = float(np.median(self.mesh))
+        return middle + np.sum((down @ (self.mesh - middle)) * across, axis=1)
 
 
 @dataclass(frozen=True)
@@ -95,7 +95,7 @@ def sum_blocks(pixels: Pixels) -> BlockImage:
         sums, difference = _summed(pixels, side)
         hot = _hot_blocks(sums, difference)
     _replace_by_neighbours(sums, hot)
-    mesh = _sky_mesh(sums)
+    mesh = _sky_mesh(sums, side)
     sums -= _spread(mesh, sums.shape)
     return BlockImage(sums, side, SkyMap(mesh / side**2, sums.shape, side), _robust_sigma(sums)[1] / side)
 
@@ -159,11 +159,13 @@ def _robust_sigma(image: np.ndarray) -> tuple[float, float]:
     The median deviation finds the outliers; the standard deviation is that of the rest, since the
     median deviation of whole numbers is itself a whole number.
     """
-    step = max(1, int((image.size / 60_000) ** 0.5))
+    step = max(1, int((image.size / _SAMPLE) ** 0.5))
     sample = image[::step, ::step]
     middle = float(np.median(sample))
     off = sample - middle
-    rough = MAD_TO_SIGMA * float(np.median(np.abs(off))) or float(np.percentile(np.abs(off), 90))
+    half, most, nearly_all = np.percentile(np.abs(off), (50.0, 75.0, 90.0))
+    # With noise below one ADU half of all values are alike: the next larger deviations tell.
+    rough = MAD_TO_SIGMA * half if half > 0.2 * most else most / 1.15 or nearly_all
     rest = off[np.abs(off) <= 3.0 * rough]
     return middle, float(np.std(rest, dtype=np.float64)) / 0.9866  # a normal law cut at 3 sigma
 
@@ -193,9 +195,10 @@ def _replace_by_neighbours(image: np.ndarray, bad: np.ndarray) -> None:
     image[rows, columns] = np.median(around, axis=0)
 
 
-def _sky_mesh(sums: np.ndarray) -> np.ndarray:
+def _sky_mesh(sums: np.ndarray, side: int) -> np.ndarray:
     """Return clipped means over cells of blocks, shape (cells down, cells across)."""
-    down, across = (max(1, n // CELL_BLOCKS) for n in sums.shape)
+    cell = int(np.clip(min(sums.shape) // 4, CELL_PX[0] // side, CELL_PX[1] // side))
+    down, across = (max(1, n // cell) for n in sums.shape)
     height, width = sums.shape[0] // down, sums.shape[1] // across
     cells: Any = sums[: down * height, : across * width].reshape(down, height, across, width)
     step = 2 if height * width > 1000 else 1
@@ -223,36 +226,57 @@ def clipped_means(values: np.ndarray) -> np.ndarray:
     count = np.sum(np.isfinite(ordered), axis=1)
     middle = ordered[rows, count // 2]
     reach = 2.5 * MAD_TO_SIGMA * (middle - ordered[rows, count // 4])
+    # Where noise is well below one ADU a quarter of all values or more is the median: all that is near counts.
+    coarse = reach == 0
+    reach = np.where(coarse, 2.0 * (middle - ordered[rows, count // 50]), reach)
     low = np.sum(ordered < (middle - reach)[:, None], axis=1)
     high = np.maximum(np.sum(ordered <= (middle + reach)[:, None], axis=1), 1)
-    quarter = (high - low) // 4
+    quarter = np.where(coarse, 0, (high - low) // 4)
     first, last = low + quarter, high - quarter
     sums = np.zeros((ordered.shape[0], ordered.shape[1] + 1))
     np.cumsum(np.where(np.isfinite(ordered), ordered - np.nan_to_num(middle)[:, None], 0.0), axis=1, out=sums[:, 1:])
     return middle + (sums[rows, last] - sums[rows, first]) / np.maximum(last - first, 1)
 
 
-def _between(cells: int, size: int, place: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return the two cells that a place lies between and its share of the second."""
-    at = np.clip((place + 0.5) * cells / size - 0.5, 0, cells - 1)
-    low = np.minimum(at.astype(int), max(cells - 2, 0))
-    return low, np.minimum(low + 1, cells - 1), at - low
+def _mesh_weights(cells: int, size: int, place: np.ndarray) -> np.ndarray:
+    """Return the weights of cells at places along one axis, shape (places, cells), float32.
+
+    Interpolates by Catmull-Rom splines: straight lines between cells would miss the curve of a
+    vignetted sky. Beyond the outermost cells the mesh goes on as a straight line.
+    """
+    # What is left over beyond the last whole cell belongs to no cell.
+    at = np.clip((place + 0.5) / (size // cells) - 0.5, -1.0, cells)
+    low = np.clip(np.floor(at).astype(int), 0, max(cells - 2, 0))
+    t = at - low
+    inside = (t >= 0) & (t <= 1) & (cells > 1)
+    taps = np.stack(
+        [
+            np.where(inside, 0.5 * t * (-1.0 + t * (2.0 - t)), 0.0),
+            np.where(inside, 1.0 + 0.5 * t**2 * (3.0 * t - 5.0), 1.0 - t),
+            np.where(inside, 0.5 * t * (1.0 + t * (4.0 - 3.0 * t)), t),
+            np.where(inside, 0.5 * t**2 * (t - 1.0), 0.0),
+        ],
+        axis=1,
+    )
+    # One cell more on either side, on the straight line through the last two.
+    wide = np.zeros((place.size, cells + 3))
+    rows = np.arange(place.size)
+    for k in range(4):
+        wide[rows, low + k] += taps[:, k]
+    weights = wide[:, 1 : cells + 1]
+    for ghost, first, second in ((0, 0, 1), (cells + 1, cells - 1, cells - 2)):
+        weights[:, first] += wide[:, ghost] * (2.0 if cells > 1 else 1.0)
+        if cells > 1:
+            weights[:, second] -= wide[:, ghost]
+    return weights.astype(np.float32)
 
 
 def _spread(mesh: np.ndarray, shape: tuple[int, int]) -> np.ndarray:
-    """Interpolate a mesh bilinearly to all blocks, constant beyond the outermost cell centres."""
-
-    def weights(cells: int, size: int) -> np.ndarray:
-        low, high, share = _between(cells, size, np.arange(size))
-        out = np.zeros((size, cells), np.float32)
-        np.add.at(out, (np.arange(size), low), 1.0 - share)
-        np.add.at(out, (np.arange(size), high), share)
-        return out
-
+    """Interpolate a mesh to all blocks."""
     # The offset is taken out first: float32 is then exact enough for any pedestal.
     middle = float(np.median(mesh))
-    spread = weights(mesh.shape[0], shape[0]) @ (mesh - middle).astype(np.float32)
-    return spread @ weights(mesh.shape[1], shape[1]).T + np.float32(middle)
+    down, across = (_mesh_weights(cells, size, np.arange(size)) for cells, size in zip(mesh.shape, shape, strict=True))
+    return down @ (mesh - middle).astype(np.float32) @ across.T + np.float32(middle)
 
 
 def pyramid(blocks: BlockImage, levels: int) -> list[np.ndarray]:
@@ -318,17 +342,22 @@ def find_peaks(images: list[np.ndarray], side_px: int, noise: float, apart: floa
     )
     order = np.lexsort((x, y, -significance))[:_SEARCH_LIMIT]
     x, y, significance, box = x[order], y[order], significance[order], box[order]
-    fine = max(side_px, 1) * 2.0
-    taken = np.zeros((int(y.max(initial=0) / fine) + 2, int(x.max(initial=0) / fine) + 2), bool)
+    fine = 2.0 * side_px
+    rows, columns = (y / fine).astype(int), (x / fine).astype(int)
+    reaches = np.rint(apart * box / fine).astype(int)
+    margin = int(reaches.max(initial=0))
+    # A margin all around saves clipping the discs at the edges.
+    taken = np.zeros((int(rows.max(initial=0)) + 2 * margin + 1, int(columns.max(initial=0)) + 2 * margin + 1), bool)
+    discs = {reach: _disc(reach) for reach in np.unique(reaches).tolist()}
     kept = []
-    for k in range(x.size):
-        i, j = int(y[k] / fine), int(x[k] / fine)
-        if taken[i, j]:
-            continue
-        kept.append(k)
-        reach = apart * box[k] / fine
-        top, left = max(0, int(i - reach)), max(0, int(j - reach))
-        bottom, right = int(i + reach) + 1, int(j + reach) + 1
-        yy, xx = np.ogrid[top : min(bottom, taken.shape[0]), left : min(right, taken.shape[1])]
-        taken[top:bottom, left:right] |= (yy - i) ** 2 + (xx - j) ** 2 <= reach**2
+    for k, (i, j, reach) in enumerate(zip(rows.tolist(), columns.tolist(), reaches.tolist(), strict=True)):
+        if not taken[i + margin, j + margin]:
+            kept.append(k)
+            top, left = i + margin - reach, j + margin - reach
+            taken[top : top + 2 * reach + 1, left : left + 2 * reach + 1] |= discs[reach]
     return Peaks(x[kept], y[kept], significance[kept], box[kept])
+
+
+def _disc(reach: int) -> np.ndarray:
+    line = np.arange(-reach, reach + 1) ** 2
+    return np.add.outer(line, line) <= reach**2

@@ -14,17 +14,21 @@ from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.optimize import nnls
+from scipy.spatial import cKDTree
 
-from focuskit.detect import BlockImage, Peaks, SkyMap, clipped_means, find_peaks, pyramid, sum_blocks
+from focuskit.cutouts import Image, lies_inside, peak_adu, ring_sky, star_stamps
+from focuskit.detect import Peaks, SkyMap, find_peaks, pyramid, sum_blocks
 from focuskit.errors import FocuskitError
 from focuskit.fitsfile import Pixels
+from focuskit.growth import REACH_SHARP, REACH_WIDE, fit_growth, usual_growth
 from focuskit.shapes import (
+    RadialSums,
     cut_stamps,
     elongation,
     find_centroids,
     half_flux_radius,
     half_maximum_width,
+    pixel_excess,
     sum_in_circles,
 )
 
@@ -33,13 +37,12 @@ if TYPE_CHECKING:
 
 MOST_STARS = 300
 LEAST_SNR = 20.0
-# Radii in half-flux diameters: of the flux aperture, of a star's stamp, of the sky ring.
-STAMP_RADIUS = 1.35
-RING_RADII = (2.2, 3.5)
+LEAST_HFD_PX = 1.4  # what is sharper is a cosmic ray: one pixel and a seeing of one pixel make 1.4
+STAMP_RADIUS = 1.35  # of a star's stamp, in half-flux diameters; one is the radius of the flux aperture
 _LEVELS = 5
 _FIRST_LOOK = 40  # peaks that give the first idea of the size
+_DRAWN_OUT = 0.6  # ellipticity that no star has
 _BRIGHT = 40  # stars that make the growth curve at the most
-_WING_EXPONENTS = (11.0 / 3.0, 5.0, 7.0)
 
 # Stars with any of these do not enter the frame's size: bit, name, meaning.
 STAR_FLAGS = (
@@ -190,11 +193,9 @@ def measure_pixels(
     nothing = StarField(_NO_STARS, None, None, None, None, 0, blocks.sky, blocks.noise)
     if not blocks.noise > 0:
         return nothing
-    image = _Image(pixels, blocks, pyramid(blocks, _LEVELS), saturation_adu, gain_e_per_adu, unit)
+    image = Image(pixels, blocks, pyramid(blocks, _LEVELS), saturation_adu, gain_e_per_adu, unit)
     stars = _NO_STARS
-    first = _first_size(image)
-    # Faint fragments of rings can hide how large the stars are; then larger sizes are tried.
-    for size in (first, 2.0 * first, 4.0 * first) if first else ():
+    for size in _first_sizes(image):
         tried = _measure_all(image, size)
         if int(tried.good.sum()) > int(stars.good.sum()) or not len(stars):
             stars = tried
@@ -203,7 +204,7 @@ def measure_pixels(
     return _summary(_in_sensor_pixels(stars, unit), nothing)
 
 
-def _measure_all(image: _Image, size: float) -> Stars:
+def _measure_all(image: Image, size: float) -> Stars:
     """Measure all stars from a first idea of their size, again where it was far off."""
     stars = _NO_STARS
     for _ in range(3):
@@ -215,25 +216,6 @@ def _measure_all(image: _Image, size: float) -> Stars:
         if abs(math.log(size / before)) < 0.15:
             break
     return stars
-
-
-@dataclass(frozen=True)
-class _Image:
-    """One image on its way through the measurement; ``unit`` is its pixel in sensor pixels."""
-
-    pixels: Pixels
-    blocks: BlockImage
-    levels: list[np.ndarray]
-    saturation_adu: float | None
-    gain: float | None
-    unit: int
-
-    def level_for(self, span_px: float) -> int:
-        """Return the finest level whose box of 3×3 elements spans at least ``span_px`` pixels."""
-        level = 0
-        while level < len(self.levels) - 1 and 3 * self.blocks.side * 2**level < span_px:
-            level += 1
-        return level
 
 
 def _green(pixels: Pixels, bayer: str) -> Pixels:
@@ -287,15 +269,12 @@ def typical_size(sizes: np.ndarray, errors: np.ndarray) -> tuple[float, float]:
     return value, math.sqrt(math.pi / 2.0 / float(share[-1]))
 
 
-# The steps of the measurement ----------------------------------------------------------------
+def _first_sizes(image: Image) -> list[float]:
+    """Return rough half-flux diameters to try, from the most significant peaks.
 
-
-def _inside(shape: tuple[int, ...], x: np.ndarray, y: np.ndarray, reach: float) -> np.ndarray:
-    return (x >= reach) & (y >= reach) & (x <= shape[1] - 1 - reach) & (y <= shape[0] - 1 - reach)
-
-
-def _first_size(image: _Image) -> float | None:
-    """Return a rough half-flux diameter from the most significant peaks, None without any."""
+    The brightest stars tell first. A galaxy can outshine them, hence the size of most peaks next;
+    and faint fragments of rings can hide how large the stars are, hence larger sizes at last.
+    """
     peaks = find_peaks(image.levels, image.blocks.side, image.blocks.noise, 0.8)
     sizes: list[float] = []
     weights: list[float] = []
@@ -307,7 +286,7 @@ def _first_size(image: _Image) -> float | None:
         half = math.ceil(1.25 * box / side)
         column = np.rint((peaks.x[chosen] + 0.5) / side - 0.5).astype(int)
         row = np.rint((peaks.y[chosen] + 0.5) / side - 0.5).astype(int)
-        inside = _inside(data.shape, column, row, half)
+        inside = lies_inside(data.shape, column, row, half)
         stamps = cut_stamps(data, column[inside], row[inside], half)
         far = np.hypot(*np.mgrid[-half : half + 1, -half : half + 1]) > 0.8 * half
         stamps -= np.median(stamps[:, far], axis=1)[:, None, None]
@@ -315,17 +294,19 @@ def _first_size(image: _Image) -> float | None:
         sums = sum_in_circles(stamps, dx, dy, 0.8 * half, fine=2)
         radius, _ = half_flux_radius(sums, 0.5 * sums.flux[:, -1], np.zeros(len(stamps)))
         squared = (2.0 * radius * side) ** 2 - 0.9 * side**2
-        known = np.isfinite(squared)
+        # Pieces of a trail or of a ring say nothing about the size of a star.
+        known = np.isfinite(squared) & (elongation(stamps, dx, dy, 0.65 * half)[0] < _DRAWN_OUT)
         sizes += np.sqrt(np.maximum(squared[known], 1.5)).tolist()
         weights += (peaks.significance[chosen[inside]][known] ** 2).tolist()
     if not sizes:
-        return None
+        return []
     order = np.argsort(sizes)
     share = np.cumsum(np.array(weights)[order])
-    return sizes[order[int(np.searchsorted(share, 0.5 * share[-1]))]]
+    bright = sizes[order[int(np.searchsorted(share, 0.5 * share[-1]))]]
+    return [bright, float(np.median(sizes)), 2.0 * bright, 4.0 * bright]
 
 
-def _measure(image: _Image, size: float) -> Stars:
+def _measure(image: Image, size: float) -> Stars:
     """Measure all stars of an image whose half-flux diameter is about ``size`` pixels."""
     level = image.level_for(1.2 * size)
     side = image.blocks.side * 2**level
@@ -333,34 +314,44 @@ def _measure(image: _Image, size: float) -> Stars:
     # Wide stars are measured on sums of 2×2 or 4×4 pixels: a pixel is small against them.
     bins = 1 if size < 14.0 else 2 if size < 28.0 or image.blocks.side < 4 else 4
     reach = STAMP_RADIUS * size + 3 * bins
-    inside = np.flatnonzero(_inside(image.pixels.raw.shape, peaks.x, peaks.y, reach + 2 * bins))
+    inside = np.flatnonzero(lies_inside(image.pixels.raw.shape, peaks.x, peaks.y, reach + 2 * bins))
     targets = inside[: MOST_STARS + 30]
     if not targets.size:
         return _NO_STARS
     x, y = peaks.x[targets], peaks.y[targets]
-    sky = _ring_sky(image, x, y, size)
-    stamps, x0, y0 = _stamps(image, x, y, sky, reach, bins)
+    sky = ring_sky(image, x, y, size)
+    stamps, x0, y0 = star_stamps(image, x, y, sky, reach, bins)
     radius = size / bins
     dx, dy = find_centroids(stamps, radius)
     fine = max(1, math.ceil(8.0 / radius))
     sums = sum_in_circles(stamps, dx, dy, STAMP_RADIUS * radius, fine)
+    rough = _rough_sizes(sums, radius)
+    radius = _refined_radius(rough, peaks.significance[targets], radius)
+    size = radius * bins
     flux = sums.at(np.full(targets.size, radius))
     noise = image.blocks.noise * bins  # of one element, a sum of bins² pixels
     area = math.pi * radius**2
     photons = np.maximum(flux, 0.0) / image.gain if image.gain else np.zeros(targets.size)
     snr = flux / np.sqrt(noise**2 * area + photons)
     x, y = x0 + dx * bins, y0 + dy * bins
-    peak = _peak_adu(image, x0, y0, size)
+    peak = peak_adu(image, x0, y0, size)
 
     flag = np.where(snr < LEAST_SNR, _BIT["faint"], 0)
     flag |= np.where(peak >= _saturation(image, peak), _BIT["saturated"], 0)
     flag |= np.where(_crowded(peaks, targets, x, y, size), _BIT["crowded"], 0)
-    growth, pedestal = _growth(image, x, y, sky, flux, snr, flag == 0, size, bins)
+    ellipticity, angle = elongation(stamps, dx, dy, 0.8 * radius)
+    light_beyond = sums.at(np.full(flux.size, STAMP_RADIUS * radius)) / np.maximum(flux, 1e-30)
+    long, beside = _drawn_out(ellipticity, light_beyond, snr, flag == 0)
+    flag |= np.where(long, _BIT["elongated"], 0) | np.where(beside, _BIT["crowded"], 0)
+    known = np.isfinite(rough)
+    odd = _outlying(np.log(np.where(known, rough, 1.0)), known & (flag == 0), 3.5, 1.0 / np.maximum(snr, 1.0))
+    growth, pedestal = _growth(image, peaks, x, y, sky, flux, snr, (flag == 0) & ~odd, size, bins)
     whole = growth * flux
     radius_half, slope = half_flux_radius(sums, 0.5 * whole, pedestal * flux)
-    ellipticity, angle = elongation(stamps, dx, dy, 0.8 * radius)
     fwhm = half_maximum_width(sums, radius_half, flag == 0)
-    hfd, fwhm = _without_pixel(2.0 * radius_half, fwhm, bins, image.unit)
+    excess = pixel_excess(sums, radius_half, flag == 0)
+    hfd = _without_pixel(2.0 * radius_half, excess, bins, image.unit)
+    fwhm = _without_pixel(fwhm, 0.5 if excess > 0.3 else 0.0, bins, image.unit)
     # Noise of (flux in the half-flux circle - half the flux) over the slope of the curve.
     inner = math.pi * np.nan_to_num(radius_half) ** 2
     variance = noise**2 * (inner * (1.0 - growth) + 0.25 * growth**2 * area) + 0.25 * growth * photons
@@ -369,7 +360,7 @@ def _measure(image: _Image, size: float) -> Stars:
 
     sound = np.isfinite(hfd) & np.isfinite(hfd_err) & (flux > 0)
     flag |= np.where(sound, 0, _BIT["odd_size"])
-    flag |= np.where(_outlying(ellipticity, flag == 0, 6.0, 0.04) & (ellipticity > 0.2), _BIT["elongated"], 0)
+    flag |= np.where(hfd * bins < LEAST_HFD_PX, _BIT["odd_size"], 0)
     log_size = np.log(np.where(sound, hfd, 1.0))
     own = np.where(sound, hfd_err, 0.0) / np.where(sound, hfd, 1.0)
     flag |= np.where(_outlying(log_size, flag == 0, 3.5, own), _BIT["odd_size"], 0)
@@ -380,93 +371,7 @@ def _measure(image: _Image, size: float) -> Stars:
     return stars.take(kept[: np.searchsorted(np.cumsum(stars.good[kept]), MOST_STARS) + 1])
 
 
-def _ring_sky(image: _Image, x: np.ndarray, y: np.ndarray, size: float) -> np.ndarray:
-    """Return the local sky per pixel relative to the mesh, from a ring of elements about a star.
-
-    The elements are sums of pixels: from a few hundred single pixels, the error of the sky would
-    outweigh all else in a donut.
-    """
-    level = 0
-    while level < len(image.levels) - 1 and size > 6.0 * image.blocks.side * 2**level:
-        level += 1
-    side = image.blocks.side * 2**level
-    data = image.levels[level]
-    inner, outer = (r * size / side for r in RING_RADII)
-    half = math.ceil(max(outer, inner + 1.5))
-    dy, dx = np.mgrid[-half : half + 1, -half : half + 1]
-    distance = np.hypot(dx, dy)
-    ring = np.flatnonzero((distance >= inner) & (distance <= max(outer, inner + 1.5)))
-    ring = ring[:: max(1, ring.size // 250)]
-    row = np.rint((y + 0.5) / side - 0.5).astype(int)[:, None] + dy.ravel()[ring]
-    column = np.rint((x + 0.5) / side - 0.5).astype(int)[:, None] + dx.ravel()[ring]
-    outside = (row < 0) | (row >= data.shape[0]) | (column < 0) | (column >= data.shape[1])
-    values = data[np.clip(row, 0, data.shape[0] - 1), np.clip(column, 0, data.shape[1] - 1)]
-    values[outside] = np.nan
-    return clipped_means(values) / side**2
-
-
-def _stamps(
-    image: _Image, x: np.ndarray, y: np.ndarray, sky: np.ndarray, reach: float, bins: int
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Cut stars out, sky subtracted, as sums of ``bins``² pixels.
-
-    Returns
-    -------
-    stamps : ndarray, shape (n, s, s)
-    x0, y0 : ndarray, shape (n,)
-        Pixel coordinates of the middles of the stamps.
-    """
-    half = math.ceil(reach / bins)
-    if bins == image.blocks.side and bins > 1:
-        column = np.rint((x + 0.5) / bins - 0.5).astype(int)
-        row = np.rint((y + 0.5) / bins - 0.5).astype(int)
-        stamps = cut_stamps(image.blocks.level, column, row, half)
-        stamps -= (sky * bins**2).astype(np.float32)[:, None, None]
-        return stamps, (column + 0.5) * bins - 0.5, (row + 0.5) * bins - 0.5
-    column, row = np.rint(x).astype(int), np.rint(y).astype(int)
-    wide = half * bins + bins // 2
-    raw = cut_stamps(image.pixels.raw, column, row, wide)
-    level = image.blocks.sky.at(column, row) + sky
-    if image.pixels.scale != 1.0:
-        raw *= np.float32(image.pixels.scale)
-    raw += (image.pixels.zero - level).astype(np.float32)[:, None, None]
-    _clean(raw, image.blocks.noise, image.gain)
-    if bins == 1:
-        return raw, column.astype(float), row.astype(float)
-    size = 2 * half + 1
-    pairs = raw[:, : size * bins, : size * bins].reshape(len(raw), size, bins, size, bins)
-    middle = (bins - 1) / 2.0 - bins // 2
-    return pairs.sum(axis=(2, 4)), column + middle, row + middle
-
-
-def _clean(stamps: np.ndarray, noise: float, gain: float | None) -> None:
-    """Replace, in place, pixels that stand out of their neighbours as no star of this size can."""
-    bad = ~np.isfinite(stamps)
-    if bad.any():
-        stamps[bad] = 0.0
-    inner = stamps[:, 1:-1, 1:-1]
-    around = stamps[:, :-2, 1:-1] + stamps[:, 2:, 1:-1]
-    around += stamps[:, 1:-1, :-2]
-    around += stamps[:, 1:-1, 2:]
-    around *= np.float32(0.25)
-    # Even a star with a FWHM of 1.5 pixels has a third of its central value beside it.
-    hot = inner - around > np.float32(8.0 * noise) + 4.0 * np.maximum(around, 0.0)
-    inner[hot] = around[hot]
-
-
-def _peak_adu(image: _Image, x0: np.ndarray, y0: np.ndarray, size: float) -> np.ndarray:
-    """Return the brightest pixel of each star."""
-    half = max(2, math.ceil(0.75 * size))
-    step = max(1, half // 12)
-    column, row = np.rint(x0).astype(int), np.rint(y0).astype(int)
-    peak = np.empty(x0.size)
-    for k, (i, j) in enumerate(zip(row.tolist(), column.tolist(), strict=True)):
-        part = image.pixels.raw[max(i - half, 0) : i + half + 1 : step, max(j - half, 0) : j + half + 1 : step]
-        peak[k] = part.max()
-    return np.nan_to_num(peak * image.pixels.scale + image.pixels.zero)
-
-
-def _saturation(image: _Image, peak: np.ndarray) -> float:
+def _saturation(image: Image, peak: np.ndarray) -> float:
     """Return the level from which pixels count as saturated.
 
     Without a level from the header: where several stars share the very same highest value, or at
@@ -488,8 +393,6 @@ def _saturation(image: _Image, peak: np.ndarray) -> float:
 
 def _crowded(peaks: Peaks, targets: np.ndarray, x: np.ndarray, y: np.ndarray, size: float) -> np.ndarray:
     """Tell the stars that have a neighbour of more than 2 % of their light within reach."""
-    from scipy.spatial import cKDTree
-
     tree = cKDTree(np.stack([peaks.x, peaks.y], axis=1))
     crowded = np.zeros(targets.size, bool)
     pairs = tree.query_ball_point(np.stack([x, y], axis=1), 1.8 * size)
@@ -502,8 +405,36 @@ def _crowded(peaks: Peaks, targets: np.ndarray, x: np.ndarray, y: np.ndarray, si
     return crowded
 
 
+def _rough_sizes(sums: RadialSums, radius: float) -> np.ndarray:
+    """Return half-flux diameters as if a tenth of the light lay outside the aperture."""
+    half = 0.55 * sums.at(np.full(len(sums.flux), radius))
+    return 2.0 * half_flux_radius(sums, half, np.zeros(half.size))[0]
+
+
+def _refined_radius(sizes: np.ndarray, significance: np.ndarray, radius: float) -> float:
+    """Return the aperture, one half-flux diameter, from the stars themselves: the guess must not show."""
+    bright = np.isfinite(sizes) & (significance >= np.median(significance))
+    return float(np.clip(np.median(sizes[bright]), 0.75 * radius, 1.2 * radius)) if bright.any() else radius
+
+
+def _drawn_out(
+    ellipticity: np.ndarray, light_beyond: np.ndarray, snr: np.ndarray, sample: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Tell what is drawn out far more than the other stars, as trails are, and what has other light beside it.
+
+    A round aperture makes a piece of a trail look hardly longer than wide; but its light goes on beyond.
+    """
+    long = _outlying(ellipticity, sample, 6.0, 0.04) & (ellipticity > 0.2)
+    if not sample.any():
+        return long, np.zeros(sample.shape, bool)
+    usual = float(np.percentile(light_beyond[sample], 30))
+    excess = light_beyond - usual - 3.5 / np.maximum(snr, 1.0)
+    return long | ((ellipticity > 0.1) & (excess > 0.12)), excess > 0.03 + 0.3 * (usual - 1.0)
+
+
 def _growth(
-    image: _Image,
+    image: Image,
+    peaks: Peaks,
     x: np.ndarray,
     y: np.ndarray,
     sky: np.ndarray,
@@ -513,100 +444,44 @@ def _growth(
     size: float,
     bins: int,
 ) -> tuple[float, float]:
-    """Tell how much light lies beyond the aperture, from the frame's bright stars.
-
-    Beyond 1.3 half-flux diameters the mean profile is taken as a power law; the sky ring lies on
-    its tail, so what the ring took for sky is part of the model.
-
-    Returns
-    -------
-    growth : float
-        Total flux over the flux in the aperture of one half-flux diameter in radius.
-    pedestal : float
-        Surface brightness of starlight in the sky ring, per element and per aperture flux.
-    """
-    far = RING_RADII[1] * size
-    usable = clean & _inside(image.pixels.raw.shape, x, y, far + 3 * bins)
-    chosen = np.flatnonzero(usable)
-    chosen = chosen[np.argsort(-snr[chosen], kind="stable")][:_BRIGHT]
+    """Fit the growth curve of the brightest clean stars that stand alone; see `fit_growth`."""
     radius = size / bins
-    edges = np.array([1.0, 1.3, 1.5, 1.75, 2.0, 2.4, 2.9, 3.45]) * radius
-    if chosen.size:
-        stamps, x0, y0 = _stamps(image, x[chosen], y[chosen], sky[chosen], far, bins)
-        fine = 1 if radius > 4.0 else 2
-        sums = sum_in_circles(stamps, (x[chosen] - x0) / bins, (y[chosen] - y0) / bins, far / bins, fine)
-        within = np.stack([sums.at(np.full(chosen.size, r)) for r in edges], axis=1) / flux[chosen, None]
-        steps = _robust_mean(np.diff(within), flux[chosen])
-        error = image.blocks.noise * bins / math.sqrt(float(np.sum(flux[chosen] ** 2)))
-    else:
-        steps, error = np.full(edges.size - 1, 0.03), 1e3
-    return _extrapolate(steps, edges / radius, error * radius, radius)
+    brightest = np.argsort(-snr, kind="stable")
+    order = brightest[clean[brightest]][: 3 * _BRIGHT]
+    # Where all stars have neighbours, the shorter reach has fewer of them.
+    tries = [(REACH_WIDE, 3), (REACH_WIDE, 0)]
+    for reach, least in [(REACH_SHARP, 5), *tries] if bins == 1 else tries:
+        far = reach * size
+        usable = order[lies_inside(image.pixels.raw.shape, x[order], y[order], far + 3 * bins)]
+        alone = usable[_stand_alone(peaks, x[usable], y[usable], far + 0.8 * size)]
+        chosen = (alone if least else usable)[:_BRIGHT]
+        if chosen.size and chosen.size >= least:
+            stamps, x0, y0 = star_stamps(image, x[chosen], y[chosen], sky[chosen], far, bins)
+            dx, dy = (x[chosen] - x0) / bins, (y[chosen] - y0) / bins
+            sums = sum_in_circles(stamps, dx, dy, far / bins, 1 if radius > 4.0 else 2)
+            return fit_growth(sums, flux[chosen], image.blocks.noise * bins, radius)
+    return usual_growth(), 0.0
 
 
-def _robust_mean(values: np.ndarray, weight: np.ndarray) -> np.ndarray:
-    """Return weighted means down the columns without what lies far from the weighted median."""
-    out = np.empty(values.shape[1])
-    for k, column in enumerate(values.T):
-        order = np.argsort(column)
-        share = np.cumsum(weight[order])
-        middle = column[order][np.searchsorted(share, 0.5 * share[-1])]
-        off = np.abs(column - middle) * weight
-        kept = off <= 4.0 * 1.4826 * np.median(off) + 1e-12
-        out[k] = np.sum((column * weight**2)[kept]) / np.sum((weight**2)[kept])
-    return out
+def _stand_alone(peaks: Peaks, x: np.ndarray, y: np.ndarray, reach: float) -> np.ndarray:
+    """Tell the stars that have no peak of a fiftieth of their own height within reach."""
+    tree = cKDTree(np.stack([peaks.x, peaks.y], axis=1))
+    alone = np.ones(x.size, bool)
+    for k, near in enumerate(tree.query_ball_point(np.stack([x, y], axis=1), reach)):
+        heights = np.sort(peaks.significance[near])
+        alone[k] = heights.size < 2 or heights[-2] < 0.02 * heights[-1]
+    return alone
 
 
-def _extrapolate(steps: np.ndarray, edges: np.ndarray, error: float, radius: float) -> tuple[float, float]:
-    """Fit a sum of power laws, less its mean over the sky ring, to the flux between ``edges``.
-
-    The exponent 11/3 is that of the far wings of seeing (Kolmogorov turbulence; Roddier 1981, from
-    memory); the steeper ones fill in nearer the star. Amplitudes are not negative.
-
-    Parameters
-    ----------
-    steps : ndarray, shape (k,)
-        Flux between the k+1 edges over the flux in the aperture; the first step is not fitted.
-    edges : ndarray, shape (k+1,)
-        Radii in apertures, from 1.
-    error : float
-        Standard deviation of the flux in one square aperture radius.
-    radius : float
-        The aperture in elements.
-    """
-    low, high = edges[1:-1], edges[2:]
-    area = math.pi * (high**2 - low**2)
-    inner, outer = RING_RADII
-    n = np.array(_WING_EXPONENTS)
-    in_ring = 2.0 * (inner ** (2 - n) - outer ** (2 - n)) / (n - 2) / (outer**2 - inner**2)
-    light = 2.0 * math.pi * (low[:, None] ** (2 - n) - high[:, None] ** (2 - n)) / (n - 2)
-    # Besides the noise, the wings follow the power laws to a few per cent.
-    sigma = np.sqrt(error**2 * area + (0.02 * np.maximum(np.abs(steps[1:]), 0.003)) ** 2)
-    # Noisy wings are taken to be like those of seeing, in proportion to the light just outside
-    # the aperture (fractions found from exact Kolmogorov images, in focus and out).
-    near = max(float(steps[0]), 0.002)
-    guess, width = near * np.array([0.27, 0.1, 0.5]), near * np.array([0.2, 0.3, 0.5])
-    design = np.concatenate([(light - in_ring * area[:, None]) / sigma[:, None], np.diag(1.0 / width)])
-    amplitude, _ = nnls(design, np.concatenate([steps[1:] / sigma, guess / width]))
-    pedestal = float(np.sum(amplitude * in_ring))
-    start = edges[1]
-    beyond = float(np.sum(2.0 * math.pi * amplitude * start ** (2 - n) / (n - 2)))
-    growth = 1.0 + pedestal * math.pi * start**2 + float(steps[0]) + beyond
-    return growth, pedestal / radius**2
-
-
-def _without_pixel(hfd: np.ndarray, fwhm: np.ndarray, bins: int, unit: int) -> tuple[np.ndarray, np.ndarray]:
+def _without_pixel(size: np.ndarray, excess: float, bins: int, unit: int) -> np.ndarray:
     """Take out the blur of summing squares, down to that of one sensor pixel.
 
     Sums over an element, counted in circles as evenly filled, blur a star by the element twice;
-    the sensor's pixel is to remain once. To the square of the diameter a square of side a adds
-    0.46 a² for a Gaussian, 0.64 a² for Kolmogorov seeing, 0.2 a² for a donut (measured with GalSim).
+    the sensor's pixel is to remain once. A square of side a adds ``excess`` a² to the square of a
+    diameter.
     """
     with np.errstate(invalid="ignore"):
-        peaked = np.nanmedian(fwhm) < 1.05 * np.nanmedian(hfd) if np.isfinite(fwhm).any() else True
-        excess = (0.5 if peaked else 0.2) * (2.0 - 1.0 / (bins * unit) ** 2)
-        size = hfd**2 - excess
-        width = fwhm**2 - (excess if peaked else 0.0)
-        return np.sqrt(np.maximum(size, 0.25)), np.where(np.isfinite(width), np.sqrt(np.maximum(width, 0.25)), np.nan)
+        return np.sqrt(np.maximum(size**2 - excess * (2.0 - 1.0 / (bins * unit) ** 2), 0.25))
 
 
 def _outlying(values: np.ndarray, sample: np.ndarray, sigma: float, own: np.ndarray | float) -> np.ndarray:

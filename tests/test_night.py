@@ -47,7 +47,8 @@ def test_a_run_beside_focus_fails_and_invents_nothing(night):
 def test_spoiled_frames_are_named_and_the_run_goes_on(night):
     aside = {p["file"]: p["why_not_used"] for run in night.to_json()["runs"] for p in run["points"]}
     assert "cloud" in aside["frame_0025.fits.fz"]
-    assert aside["frame_0032.fits.fz"]
+    # The satellite's trail touches few stars: the frame stays.
+    assert aside["frame_0032.fits.fz"] is None
     assert "cut short" in dict(night.not_used)["frame_0065.fits.fz"]
 
 
