@@ -321,19 +321,25 @@ def _with_profiles(results: list[RunResult], crew: Crew, limits: Limits | None) 
         for k, profile in zip(members, fit_night([runs[k] for k in members]), strict=True):
             if results[k].fit.best_position is not None:
                 numbers = getattr(runs[k], "frames", ())
-                out[k] = _finished(replace(results[k], profile=profile, profile_frames=numbers), weights[k])
-    return out
+                out[k] = _with_field(replace(results[k], profile=profile, profile_frames=numbers), weights[k])
+    return [_for_the_middle(result, weights[k], _same_camera(out, result)) for k, result in enumerate(out)]
 
 
-def _finished(result: RunResult, weights: np.ndarray) -> RunResult:
-    """Map the field and report the middle of the sensor.
+def _same_camera(results: list[RunResult], like: RunResult) -> list[FieldMap]:
+    """Return the maps of all runs with the camera of one run, turned alike."""
 
-    A profile fit finds the best position of the stars that it stacked, by their weight; in a tilted
-    or curved field that is not the middle's.
-    """
+    def setting(result: RunResult) -> tuple[object, ...]:
+        info = result.frames[0].info
+        turned = None if info.rotator_deg is None else round(info.rotator_deg)
+        return info.telescope, info.instrument, info.shape, turned, info.pier_side
+
+    return [r.field for r in results if r.field and setting(r) == setting(like)]
+
+
+def _with_field(result: RunResult, weights: np.ndarray) -> RunResult:
+    """Map the field from the run's star tracks, about the surest best position."""
     profile, rig = result.profile, result.rig
     sizes = result.fit.fits["squared sizes"]
-    anchor = (profile.best_position, profile.err) if profile else (sizes.best_position, sizes.best_position_err)
     if profile and rig.um_per_step is None:
         rig = replace(rig, um_per_step=profile.um_per_step)
     field = map_field(
@@ -342,27 +348,44 @@ def _finished(result: RunResult, weights: np.ndarray) -> RunResult:
         result.fit.used,
         rig,
         result.frames[0].info.shape,
-        best_position=anchor[0],
-        best_position_err=anchor[1],
+        best_position=profile.best_position if profile else sizes.best_position,
+        best_position_err=profile.err if profile else sizes.best_position_err,
         slope_px_per_step=sizes.slope_per_step,
         wavelength_nm=result.wavelength_nm,
         weights=weights if profile else None,
     )
-    fit = result.fit
-    if profile:
-        middle, err = anchor
-        if field:
-            middle = field.best_position_middle
-            err = math.hypot(err, _height_err_um(result, weights, field) / profile.um_per_step)
-        fit = choose_estimate(fit, Candidate("profile", middle, err))
-    return replace(result, fit=fit, field=field)
+    return replace(result, field=field)
 
 
-def _height_err_um(result: RunResult, weights: np.ndarray, field: FieldMap) -> float:
-    """Return the error of the mean height of the stacked stars over the middle of the sensor."""
+def _for_the_middle(result: RunResult, weights: np.ndarray, maps: list[FieldMap]) -> RunResult:
+    """Choose what is reported, with the profile fit brought to the middle of the sensor.
+
+    A profile fit finds the best position of the stars that it stacked, by their weight; in a tilted
+    or curved field that is not the middle's. Tilt and curvature are those of all runs with the camera.
+    """
+    profile = result.profile
+    if profile is None:
+        return result
+    shift_um = variance = 0.0
     rows, columns = result.frames[0].info.shape
     x = (result.match.x_px + 0.5) / columns - 0.5
     y = (result.match.y_px + 0.5) / rows - 0.5
-    square = (x**2 * columns**2 + y**2 * rows**2) / (columns**2 + rows**2) * 4.0
-    mean_x, mean_y, mean_square = (float(np.sum(weights * v) / np.sum(weights)) for v in (x, y, square))
-    return math.hypot(mean_x * field.tilt_x_um_err, mean_y * field.tilt_y_um_err, mean_square * field.curvature_um_err)
+    square = 4.0 * ((x * columns) ** 2 + (y * rows) ** 2) / (columns**2 + rows**2)
+    for place, name in ((x, "tilt_x_um"), (y, "tilt_y_um"), (square, "curvature_um")):
+        if maps:
+            height, err = _pooled([(getattr(m, name), getattr(m, f"{name}_err")) for m in maps])
+            lever = float(np.sum(weights * place) / np.sum(weights))
+            shift_um += lever * height
+            variance += (lever * err) ** 2
+    middle = profile.best_position - shift_um / profile.um_per_step
+    err = math.hypot(profile.err, math.sqrt(variance) / profile.um_per_step)
+    return replace(result, fit=choose_estimate(result.fit, Candidate("profile", middle, err)))
+
+
+def _pooled(values: list[tuple[float, float]]) -> tuple[float, float]:
+    """Return the weighted mean and its error, widened where the values differ by more than their errors."""
+    value, err = np.array(values).T
+    weight = 1.0 / err**2
+    mean = float(np.sum(weight * value) / np.sum(weight))
+    excess = float(np.sum(weight * (value - mean) ** 2)) / max(len(values) - 1, 1)
+    return mean, math.sqrt(max(1.0, excess) / float(np.sum(weight)))

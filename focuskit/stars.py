@@ -37,6 +37,7 @@ if TYPE_CHECKING:
 
 MOST_STARS = 300
 LEAST_SNR = 20.0
+_GROWTH_ERR = 0.005  # relative, of a size: as measured on rendered frames, crowded ones too
 LEAST_HFD_PX = 1.4  # what is sharper is a cosmic ray: one pixel and a seeing of one pixel make 1.4
 STAMP_RADIUS = 1.35  # of a star's stamp, in half-flux diameters; one is the radius of the flux aperture
 _LEVELS = 5
@@ -256,7 +257,8 @@ def _summary(stars: Stars, nothing: StarField) -> StarField:
 def typical_size(sizes: np.ndarray, errors: np.ndarray) -> tuple[float, float]:
     """Return the weighted median of sizes, shape (n,), and its standard deviation.
 
-    The weights are 1/(error² + scatter²): bright stars that all see the same blur count alike.
+    The weights are 1/(error² + scatter²): bright stars that all see the same blur count alike. The
+    growth curve, which all stars share, adds half a per cent.
     """
     middle = float(np.median(sizes))
     spread = 1.4826 * float(np.median(np.abs(sizes - middle)))
@@ -266,7 +268,7 @@ def typical_size(sizes: np.ndarray, errors: np.ndarray) -> tuple[float, float]:
     share = np.cumsum(weights[order])
     value = float(np.interp(0.5 * share[-1], share - 0.5 * weights[order], sizes[order]))
     # A median has π/2 times the variance of a mean (large-sample theory).
-    return value, math.sqrt(math.pi / 2.0 / float(share[-1]))
+    return value, math.hypot(math.sqrt(math.pi / 2.0 / float(share[-1])), _GROWTH_ERR * value)
 
 
 def _first_sizes(image: Image) -> list[float]:
@@ -311,6 +313,11 @@ def _measure(image: Image, size: float) -> Stars:
     level = image.level_for(1.2 * size)
     side = image.blocks.side * 2**level
     peaks = find_peaks([image.levels[level]], side, image.blocks.noise, max(0.8 * size / (3.0 * side), 0.3))
+    # Neighbours show on a finer level, where the star itself may show as pieces of its ring.
+    finer = max(level - 1, 0)
+    fine_side = image.blocks.side * 2**finer
+    around = find_peaks([image.levels[finer]], fine_side, image.blocks.noise, 0.3) if level else peaks
+    own_reach = (1.0 if level else 0.6) * size
     # Wide stars are measured on sums of 2×2 or 4×4 pixels: a pixel is small against them.
     bins = 1 if size < 14.0 else 2 if size < 28.0 or image.blocks.side < 4 else 4
     reach = STAMP_RADIUS * size + 3 * bins
@@ -338,14 +345,16 @@ def _measure(image: Image, size: float) -> Stars:
 
     flag = np.where(snr < LEAST_SNR, _BIT["faint"], 0)
     flag |= np.where(peak >= _saturation(image, peak), _BIT["saturated"], 0)
-    flag |= np.where(_crowded(peaks, targets, x, y, size), _BIT["crowded"], 0)
+    height = peaks.significance[targets]
+    crowded = _has_neighbour(around, x, y, height, own_reach, 1.8 * size) | _doubled(x, y, 0.5 * size)
+    flag |= np.where(crowded, _BIT["crowded"], 0)
     ellipticity, angle = elongation(stamps, dx, dy, 0.8 * radius)
     light_beyond = sums.at(np.full(flux.size, STAMP_RADIUS * radius)) / np.maximum(flux, 1e-30)
     long, beside = _drawn_out(ellipticity, light_beyond, snr, flag == 0)
     flag |= np.where(long, _BIT["elongated"], 0) | np.where(beside, _BIT["crowded"], 0)
     known = np.isfinite(rough)
     odd = _outlying(np.log(np.where(known, rough, 1.0)), known & (flag == 0), 3.5, 1.0 / np.maximum(snr, 1.0))
-    growth, pedestal = _growth(image, peaks, x, y, sky, flux, snr, (flag == 0) & ~odd, size, bins)
+    growth, pedestal = _growth(image, around, height, own_reach, x, y, sky, flux, snr, (flag == 0) & ~odd, size, bins)
     whole = growth * flux
     radius_half, slope = half_flux_radius(sums, 0.5 * whole, pedestal * flux)
     fwhm = half_maximum_width(sums, radius_half, flag == 0)
@@ -391,18 +400,26 @@ def _saturation(image: Image, peak: np.ndarray) -> float:
     return limit
 
 
-def _crowded(peaks: Peaks, targets: np.ndarray, x: np.ndarray, y: np.ndarray, size: float) -> np.ndarray:
-    """Tell the stars that have a neighbour of more than 2 % of their light within reach."""
-    tree = cKDTree(np.stack([peaks.x, peaks.y], axis=1))
-    crowded = np.zeros(targets.size, bool)
-    pairs = tree.query_ball_point(np.stack([x, y], axis=1), 1.8 * size)
-    for k, near in enumerate(pairs):
-        others = [i for i in near if i != targets[k]]
-        crowded[k] = any(peaks.significance[i] > 0.02 * peaks.significance[targets[k]] for i in others)
-    # Two peaks that fell upon one star: the weaker gives way.
-    for first, second in cKDTree(np.stack([x, y], axis=1)).query_pairs(0.5 * size):
-        crowded[max(first, second)] = True
-    return crowded
+def _has_neighbour(
+    around: Peaks, x: np.ndarray, y: np.ndarray, height: np.ndarray, inner: float, outer: float
+) -> np.ndarray:
+    """Tell the stars that have a peak of more than 2 % of their own height between two distances."""
+    tree = cKDTree(np.stack([around.x, around.y], axis=1))
+    places = np.stack([x, y], axis=1)
+    found = np.zeros(x.size, bool)
+    for k, near in enumerate(tree.query_ball_point(places, outer)):
+        others = np.array(near, int)
+        others = others[around.significance[others] > 0.02 * height[k]]
+        found[k] = np.any(np.hypot(around.x[others] - x[k], around.y[others] - y[k]) > inner)
+    return found
+
+
+def _doubled(x: np.ndarray, y: np.ndarray, reach: float) -> np.ndarray:
+    """Tell of two peaks that fell upon one star the weaker, which comes later."""
+    doubled = np.zeros(x.size, bool)
+    for first, second in cKDTree(np.stack([x, y], axis=1)).query_pairs(reach):
+        doubled[max(first, second)] = True
+    return doubled
 
 
 def _rough_sizes(sums: RadialSums, radius: float) -> np.ndarray:
@@ -434,7 +451,9 @@ def _drawn_out(
 
 def _growth(
     image: Image,
-    peaks: Peaks,
+    around: Peaks,
+    height: np.ndarray,
+    own_reach: float,
     x: np.ndarray,
     y: np.ndarray,
     sky: np.ndarray,
@@ -453,7 +472,8 @@ def _growth(
     for reach, least in [(REACH_SHARP, 5), *tries] if bins == 1 else tries:
         far = reach * size
         usable = order[lies_inside(image.pixels.raw.shape, x[order], y[order], far + 3 * bins)]
-        alone = usable[_stand_alone(peaks, x[usable], y[usable], far + 0.8 * size)]
+        crowd = _has_neighbour(around, x[usable], y[usable], height[usable], own_reach, far + 0.8 * size)
+        alone = usable[~crowd]
         chosen = (alone if least else usable)[:_BRIGHT]
         if chosen.size and chosen.size >= least:
             stamps, x0, y0 = star_stamps(image, x[chosen], y[chosen], sky[chosen], far, bins)
@@ -461,16 +481,6 @@ def _growth(
             sums = sum_in_circles(stamps, dx, dy, far / bins, 1 if radius > 4.0 else 2)
             return fit_growth(sums, flux[chosen], image.blocks.noise * bins, radius)
     return usual_growth(), 0.0
-
-
-def _stand_alone(peaks: Peaks, x: np.ndarray, y: np.ndarray, reach: float) -> np.ndarray:
-    """Tell the stars that have no peak of a fiftieth of their own height within reach."""
-    tree = cKDTree(np.stack([peaks.x, peaks.y], axis=1))
-    alone = np.ones(x.size, bool)
-    for k, near in enumerate(tree.query_ball_point(np.stack([x, y], axis=1), reach)):
-        heights = np.sort(peaks.significance[near])
-        alone[k] = heights.size < 2 or heights[-2] < 0.02 * heights[-1]
-    return alone
 
 
 def _without_pixel(size: np.ndarray, excess: float, bins: int, unit: int) -> np.ndarray:
