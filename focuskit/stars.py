@@ -346,7 +346,7 @@ def _measure(image: Image, size: float) -> Stars:
     flag = np.where(snr < LEAST_SNR, _BIT["faint"], 0)
     flag |= np.where(peak >= _saturation(image, peak), _BIT["saturated"], 0)
     height = peaks.significance[targets]
-    crowded = _has_neighbour(around, x, y, height, own_reach, 1.8 * size) | _doubled(x, y, 0.5 * size)
+    crowded = _has_neighbour(peaks, x, y, height, 0.6 * size, 1.8 * size) | _doubled(x, y, 0.5 * size)
     flag |= np.where(crowded, _BIT["crowded"], 0)
     ellipticity, angle = elongation(stamps, dx, dy, 0.8 * radius)
     light_beyond = sums.at(np.full(flux.size, STAMP_RADIUS * radius)) / np.maximum(flux, 1e-30)
