@@ -3,11 +3,23 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import io
+import os
 import sys
 
 from focuskit import __version__, cli_analyse, cli_interval, cli_offsets
 from focuskit.errors import FocuskitError
+from focuskit.output import plain_text, printable
+
+WELCOME = """focuskit finds best focus, learns how it drifts, and says when to refocus.
+
+  focuskit analyse FOLDER        best positions from a folder of focus frames
+  focuskit offsets               drift per degree and filter offsets from your logged runs
+  focuskit interval --temps LOG  when to refocus, from a log of temperatures
+
+Try: focuskit analyse sample_data/night --rig sample_data/heron.toml
+More: focuskit --help"""
 
 
 def build_parser() -> argparse.ArgumentParser:
@@ -34,19 +46,51 @@ def main(arguments: list[str] | None = None) -> int:
     parser = build_parser()
     args = parser.parse_args(arguments)
     if args.command is None:
-        parser.print_help()
+        print(WELCOME)
         return 0
+    if isinstance(sys.stdout, io.TextIOWrapper) and getattr(args, "json", False):
+        sys.stdout.reconfigure(encoding="utf-8")  # JSON is UTF-8 whatever the terminal speaks
     try:
-        status: int = args.func(args)
-        sys.stdout.flush()
+        status = _run(args)
+        if sys.stdout is not None:
+            sys.stdout.flush()
         return status
     except FocuskitError as problem:
-        print(f"focuskit: {problem}", file=sys.stderr)
-        return 1
+        return _stop(str(problem))
     except BrokenPipeError:
-        # Whoever read the output has seen enough; keep Python from flushing into the closed pipe.
-        sys.stderr.close()
+        # Whoever read the output has seen enough.
+        _drop_output()
         return 0
+    except OSError as problem:
+        _drop_output()
+        name = "" if problem.filename is None else f"{problem.filename}: "
+        return _stop(f"{name}{problem.strerror or problem}")
+    except MemoryError:
+        return _stop("there is not enough memory for this")
     except KeyboardInterrupt:
-        print("focuskit: stopped", file=sys.stderr)
-        return 1
+        return _stop("stopped")
+
+
+def _run(args: argparse.Namespace) -> int:
+    """Run a command; what it prints for people passes by here, so that no header, cell or note steers a terminal."""
+    if getattr(args, "json", False) or sys.stdout is None:
+        return int(args.func(args))
+    told = io.StringIO()
+    try:
+        with contextlib.redirect_stdout(told):
+            return int(args.func(args))
+    finally:
+        print("\n".join(map(printable, told.getvalue().split("\n"))), end="")
+
+
+def _stop(why: str) -> int:
+    print(f"focuskit: {plain_text(why)}", file=sys.stderr)
+    return 1
+
+
+def _drop_output() -> None:
+    """Let what is still unwritten go nowhere: Python would try again at its end, and complain."""
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nowhere, sys.stdout.fileno())
+        os.close(nowhere)

@@ -7,6 +7,7 @@ import json
 import sys
 import time
 from collections.abc import Callable
+from dataclasses import fields
 from pathlib import Path
 from typing import Any
 
@@ -51,6 +52,13 @@ def add_commands(subparsers: Any) -> None:
     parser.add_argument("--logbook", metavar="FILE", help="record the runs in this logbook")
     parser.add_argument("--record", action="store_true", help="record the runs in your usual logbook")
     parser.add_argument("--workers", type=int, metavar="N", help="processes that measure frames (default: all cores)")
+    parser.add_argument(
+        "--limit",
+        action="append",
+        default=[],
+        metavar="NAME=N",
+        help="how much a file may ask for: file_bytes, pixels, unpacked_bytes or header_bytes; repeatable",
+    )
     parser.add_argument("--quiet", action="store_true", help="no progress on the terminal")
     parser.set_defaults(func=run_analyse)
 
@@ -73,20 +81,42 @@ def run_analyse(args: argparse.Namespace) -> int:
         rig_file = rig_file.with_keywords(requests)
     if args.position_pattern:
         rig_file = rig_file.with_position_pattern(args.position_pattern)
-    night = analyse(args.folders, rig_file=rig_file, workers=args.workers, progress=_progress(args.quiet))
+    night = analyse(
+        args.folders,
+        rig_file=rig_file,
+        limits=_limits(args.limit),
+        workers=args.workers,
+        progress=_progress(args.quiet),
+    )
     if not night.runs:
         raise FocuskitError(_no_runs(night))
-    recorded = _record(night, args)
-    written = _write(night, args)
-    if args.json:
-        print(json.dumps(night.to_json(), ensure_ascii=False, allow_nan=False))
-    else:
-        print(_text(night, args.frames))
+    try:
+        recorded = _record(night, args)
+        written = _write(night, args)
+    finally:
+        # Also where the disk is full: the answer is not lost.
+        print(
+            json.dumps(night.to_json(), ensure_ascii=False, allow_nan=False) if args.json else _text(night, args.frames)
+        )
+    if not args.json:
         for what in written:
             print(f"\nWritten: {what}")
         if recorded is not None:
             print(f"\n{recorded} new runs recorded. Next: focuskit offsets")
     return 0
+
+
+def _limits(requests: list[str]) -> Any:
+    from focuskit.fitsfile import Limits
+
+    values: dict[str, int] = {}
+    known = [field.name for field in fields(Limits)]
+    for request in requests:
+        name, _, value = request.partition("=")
+        if name not in known or not value.isdecimal() or not value.isascii() or len(value) > 15:
+            raise FocuskitError(f"--limit {request}: write it like pixels=500000000; known are {', '.join(known)}")
+        values[name] = int(value)
+    return Limits(**values)
 
 
 def _no_runs(night: Any) -> str:
@@ -111,7 +141,7 @@ def _progress(quiet: bool) -> Callable[[int, int], None] | None:
 def _record(night: Any, args: argparse.Namespace) -> int | None:
     if not (args.record or args.logbook):
         return None
-    from focuskit.cli_offsets import default_logbook
+    from focuskit.cli_options import default_logbook
     from focuskit.logbook import Logbook
 
     path = Path(args.logbook) if args.logbook else default_logbook()
@@ -200,6 +230,7 @@ def _remarks(result: Any, frames: bool) -> list[str]:
         if point["why_not_used"]:
             lines.append(f"  set aside: {plain_text(point['file'])} at {point['position']:g}: {point['why_not_used']}")
     if frames:
+        lines.append(f"  {plain_text(result.run.why)}")
         for point in run["points"]:
             size = _with_error(point["hfd_px"], point["hfd_err_px"])
             lines.append(

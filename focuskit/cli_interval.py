@@ -11,12 +11,22 @@ from typing import Any
 
 import numpy as np
 
-from focuskit.cli_offsets import default_logbook
+from focuskit.cli_options import (
+    add_log_options,
+    add_run_options,
+    by_filter,
+    celsius,
+    default_logbook,
+    finite,
+    not_negative,
+    positive,
+    read_log,
+    read_source,
+)
 from focuskit.drift import fit_drift
 from focuskit.drift_result import Drift
 from focuskit.errors import FocuskitError
 from focuskit.flags import check, describe
-from focuskit.logbook import Logbook
 from focuskit.planning import (
     Learned,
     SweepPlan,
@@ -27,11 +37,10 @@ from focuskit.planning import (
     plan_sweep,
     read_night_plan,
 )
-from focuskit.refocus import AS_NOW, RefocusAnswer, decide_refocus, describe_policy
+from focuskit.refocus import AS_NOW, TIE, RefocusAnswer, decide_refocus, describe_policy
 from focuskit.replay import Block, FocusBehaviour, NightPlan, Policy, lay_out_nights
-from focuskit.rigfile import RigFile, read_rig_file
-from focuskit.tables import LoggedRun, read_runs
-from focuskit.temperatures import TemperatureLog, as_zone, read_temperatures
+from focuskit.tables import LoggedRun
+from focuskit.temperatures import TemperatureLog
 from focuskit.wander import log_noise_c
 
 INTERVAL_EXAMPLE = """example: the season in sample_data, with its temperatures and its logged runs
@@ -40,51 +49,8 @@ without any logged run, all five values are given by hand:
   --steps-per-c -6.5 --best-hfd 5.9 --slope 0.114 --run-cost 95 --position-err 1.5
 """
 PLAN_EXAMPLE = """example: the next run in each filter of the season in sample_data, at 4.5 °C
-  focuskit plan --runs sample_data/season/runs.csv --rig-file sample_data/heron.toml --at 4.5
+  focuskit plan --runs sample_data/season/runs.csv --rig sample_data/heron.toml --at 4.5
 """
-
-
-def _positive(text: str) -> float:
-    value = _finite(text)
-    if value <= 0.0:
-        raise argparse.ArgumentTypeError(f"{text} is not above 0")
-    return value
-
-
-def _not_negative(text: str) -> float:
-    value = _finite(text)
-    if value < 0.0:
-        raise argparse.ArgumentTypeError(f"{text} is below 0")
-    return value
-
-
-def _finite(text: str) -> float:
-    try:
-        value = float(text)
-    except ValueError:
-        raise argparse.ArgumentTypeError(f"'{text}' is not a number") from None
-    if not math.isfinite(value):
-        raise argparse.ArgumentTypeError(f"'{text}' is not a finite number")
-    return value
-
-
-def _by_filter(read: Any) -> Any:
-    """A reader of ``95`` (every filter) or ``L=95,Ha=480``; the key of every filter is ''."""
-
-    def convert(text: str) -> dict[str, float]:
-        if "=" not in text:
-            return {"": read(text)}
-        return {name: read(value) for name, value in _pairs(text).items()}
-
-    return convert
-
-
-def _pairs(text: str) -> dict[str, str]:
-    """Read ``NAME=VALUE,NAME=VALUE``."""
-    found = [part.partition("=") for part in text.split(",")]
-    if not all(sign and name.strip() and value.strip() for name, sign, value in found):
-        raise argparse.ArgumentTypeError(f"'{text}' is not of the form NAME=VALUE,NAME=VALUE")
-    return {name.strip(): value.strip() for name, _, value in found}
 
 
 def add_commands(subparsers: Any) -> None:
@@ -97,48 +63,33 @@ def add_commands(subparsers: Any) -> None:
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     log = parser.add_argument_group("log of temperatures")
-    log.add_argument("--temps", nargs="+", required=True, metavar="LOG.csv", help="one or more logs")
-    log.add_argument(
-        "--temps-columns", type=_pairs, metavar="time=NAME,temperature=NAME", help="columns, where not clear"
-    )
-    log.add_argument("--unit", choices=("C", "F", "K"), help="unit of the log, where its column does not say")
-    log.add_argument("--only", type=_pairs, metavar="COLUMN=VALUE", help="rows of one station only")
+    add_log_options(log, required=True, purpose="one or more logs")
     log.add_argument("--night", metavar="19:00-05:00", help="hours of the night in a log round the clock, or all")
-    _add_runs(parser)
+    add_run_options(parser)
     focus = parser.add_argument_group("focus, where the logged runs do not tell or you know better")
-    focus.add_argument("--steps-per-c", type=_finite, metavar="K", help="drift of best focus with temperature")
-    focus.add_argument("--steps-per-c-err", type=_not_negative, metavar="ERR", help="its error (0)")
-    focus.add_argument("--best-hfd", type=_positive, metavar="PX", help="least half-flux diameter")
-    focus.add_argument("--slope", type=_positive, metavar="PX_PER_STEP", help="slope of the wings of the curve")
+    focus.add_argument("--steps-per-c", type=finite, metavar="K", help="drift of best focus with temperature")
+    focus.add_argument("--steps-per-c-err", type=not_negative, metavar="ERR", help="its error (0)")
+    focus.add_argument("--best-hfd", type=positive, metavar="PX", help="least half-flux diameter")
+    focus.add_argument("--slope", type=positive, metavar="PX_PER_STEP", help="slope of the wings of the curve")
     focus.add_argument(
-        "--run-cost", type=_by_filter(_positive), metavar="SECONDS", help="of a focus run: 95, or L=95,Ha=480"
+        "--run-cost", type=by_filter(positive), metavar="SECONDS", help="of a focus run: 95, or L=95,Ha=480"
     )
     focus.add_argument(
         "--position-err",
-        type=_by_filter(_not_negative),
+        type=by_filter(not_negative),
         metavar="STEPS",
         help="error of a run: 1.5, or L=1.5,Ha=3",
     )
     night = parser.add_argument_group("the night")
     night.add_argument("--plan", metavar="FILE", help="CSV or TOML with filter, minutes, sub_s in order")
     night.add_argument(
-        "--now-every", type=_positive, default=60.0, metavar="MIN", help="what you do now, besides runs at "
+        "--now-every", type=positive, default=60.0, metavar="MIN", help="what you do now, besides runs at "
         "filter changes (60)",
     )  # fmt: skip
     parser.add_argument("--plot", metavar="FILE", help="draw the nights and the optimum into a PNG, PDF or SVG")
     parser.add_argument("--json", action="store_true", help="one JSON object on standard output")
     parser.set_defaults(func=run_interval)
     _add_plan(subparsers)
-
-
-def _add_runs(parser: argparse.ArgumentParser) -> None:
-    group = parser.add_argument_group("logged runs")
-    group.add_argument("--runs", metavar="FILE.csv", help="logged runs; without it the logbook is read")
-    group.add_argument("--columns", type=_pairs, metavar="time=NAME,position=NAME", help="columns of --runs")
-    group.add_argument("--zone", metavar="ZONE", help="of times without offset, like Europe/Oslo (UTC)")
-    group.add_argument("--logbook", metavar="FILE", help="the logbook, if it is not in its usual place")
-    group.add_argument("--rig", metavar="NAME", help="use the runs of this rig")
-    group.add_argument("--rig-file", metavar="FILE.toml", help="columns, filters, rebuilds and travel")
 
 
 def _add_plan(subparsers: Any) -> None:
@@ -150,11 +101,11 @@ def _add_plan(subparsers: Any) -> None:
         epilog=PLAN_EXAMPLE,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
-    _add_runs(parser)
-    parser.add_argument("--at", type=_finite, metavar="CELSIUS", help="centre it by the learned drift")
+    add_run_options(parser)
+    parser.add_argument("--at", type=celsius, metavar="CELSIUS", help="centre it by the learned drift")
     parser.add_argument("--filter", metavar="NAME", help="of this filter only")
     parser.add_argument(
-        "--interval", type=_positive, default=120.0, metavar="MIN", help="time that a run is to serve (120)"
+        "--interval", type=positive, default=120.0, metavar="MIN", help="time that a run is to serve (120)"
     )
     parser.add_argument("--json", action="store_true", help="one JSON object on standard output")
     parser.set_defaults(func=run_plan)
@@ -162,14 +113,7 @@ def _add_plan(subparsers: Any) -> None:
 
 def run_interval(args: argparse.Namespace) -> int:
     """Answer ``focuskit interval``; returns the exit status."""
-    log = read_temperatures(
-        args.temps,
-        columns=args.temps_columns,
-        unit=args.unit,
-        zone=args.zone,
-        only=next(iter(args.only.items())) if args.only else None,
-        night=args.night,
-    )
+    log = read_log(args, night=args.night)
     plan, learned, lag_min = _gather(args, log)
     behaviour = learned.behaviour
     now = Policy(AS_NOW.name, args.now_every, at_filter_change=True)
@@ -200,15 +144,26 @@ def _gather(args: argparse.Namespace, log: TemperatureLog) -> tuple[NightPlan, L
         if not args.plan:
             note += " The plan is one filter with exposures of 120 s; --plan FILE tells another."
         return plan, Learned(_given(args, plan), (), (note,)), 0.0
-    rig_file, runs = _logged_runs(args)
-    drift = fit_drift(runs, rig=args.rig, rebuilds=rig_file.rebuilds, temperatures=(log.time_s, log.temperature_c))
-    from_runs = night_from_runs([run for run in runs if run.rig == drift.rig])
-    source = f"The plan of the night is {args.plan}."
+    if not args.runs and not args.logbook and not default_logbook().exists():
+        options = ("--steps-per-c", "--best-hfd", "--slope", "--run-cost", "--position-err")
+        missing = [option for option, value in zip(options, by_hand, strict=True) if value is None]
+        raise FocuskitError(
+            f"there is no logged run to learn from: give --runs FILE.csv, or by hand also {', '.join(missing)}"
+        )
+    source = read_source(args)
+    drift = fit_drift(
+        source.runs,
+        rig=source.rig_name,
+        rebuilds=source.rig_file.rebuilds,
+        temperatures=(log.time_s, log.temperature_c),
+    )
+    from_runs = night_from_runs([run for run in source.runs if run.rig == drift.rig])
+    origin = f"The plan of the night is {args.plan}."
     if plan is None:
         plan = from_runs or NightPlan((Block(drift.reference_filter or "-", 600.0, 120.0),))
-        source = "The plan of the night is as in the last night with four logged runs or more."
+        origin = "The plan of the night is as in the last night with four logged runs or more."
         if from_runs is None:
-            source = "The plan is one filter with exposures of 120 s; --plan FILE tells another."
+            origin = "The plan is one filter with exposures of 120 s; --plan FILE tells another."
     learned = learn_behaviour(
         drift,
         plan.filters,
@@ -220,21 +175,7 @@ def _gather(args: argparse.Namespace, log: TemperatureLog) -> tuple[NightPlan, L
         position_err_steps=args.position_err,
     )
     lags = [m.value for m in drift.models if m.name == "lag" and m.taken and m.value is not None]
-    return plan, dataclasses.replace(learned, notes=(*learned.notes, source)), lags[0] if lags else 0.0
-
-
-def _logged_runs(args: argparse.Namespace) -> tuple[RigFile, list[LoggedRun]]:
-    rig_file = read_rig_file(args.rig_file) if args.rig_file else RigFile()
-    if args.runs:
-        zone = None if args.zone is None else as_zone(args.zone)
-        runs = read_runs(args.runs, {**rig_file.columns, **(args.columns or {})}, zone)
-        runs = [dataclasses.replace(run, filter=rig_file.filter_name(run.filter)) for run in runs]
-    else:
-        path = Path(args.logbook) if args.logbook else default_logbook()
-        if not path.exists():
-            raise FocuskitError(f"{path}: there is no logbook yet; give a table with --runs FILE.csv")
-        runs = Logbook(path).runs()
-    return rig_file, [run for run in runs if args.rig is None or run.rig == args.rig]
+    return plan, dataclasses.replace(learned, notes=(*learned.notes, origin)), lags[0] if lags else 0.0
 
 
 def _given(args: argparse.Namespace, plan: NightPlan) -> FocusBehaviour:
@@ -370,6 +311,12 @@ def interval_as_text(answer: RefocusAnswer, behaviour: FocusBehaviour, log: Temp
             f"{w.mean_hfd_growth_pct:6.1f} / {w.worst_hfd_growth_pct:6.1f} {w.time_in_tolerance_pct:8.1f} "
             f"{w.effective_hours:10.2f} {w.depth_gained_pct:+7.1f}"
         )
+    lines += [
+        "",
+        f"* recommended: ways within {100.0 * TIE:g} % of the most effective hours count as equal, and the simpler or "
+        "safer one is taken.",
+        *(f"  {w.policy.name}: {describe_policy(w.policy, behaviour)}" for w in answer.worths),
+    ]
     lines += ["", "Over the night (mean change and its spread, °C per hour; interval by the clock):"]
     lines += [
         f"  hour {h.hour:<2d} {h.change_c_per_h:+6.2f} ± {h.spread_c_per_h:4.2f}   {_minutes(h.every_min)}"
@@ -378,7 +325,8 @@ def interval_as_text(answer: RefocusAnswer, behaviour: FocusBehaviour, log: Temp
     single = [t for t in answer.by_night_min if t is not None]
     if len(single) > 2:
         low, middle, high = np.percentile(single, [10, 50, 90])
-        lines += ["", f"From night to night: {low:.0f} to {high:.0f} min (a tenth below, a tenth above), "
+        lines += ["", "From night to night, wherever in the plan the runs fall: "
+                  f"{low:.0f} to {high:.0f} min (a tenth below, a tenth above), "
                   f"middle {middle:.0f} min."]  # fmt: skip
     if answer.kept_on_other_nights_pct is not None:
         kept = answer.kept_on_other_nights_pct
@@ -399,11 +347,12 @@ def _minutes(every_min: float | None) -> str:
 
 def run_plan(args: argparse.Namespace) -> int:
     """Answer ``focuskit plan``; returns the exit status."""
-    rig_file, runs = _logged_runs(args)
-    drift = fit_drift(runs, rig=args.rig, rebuilds=rig_file.rebuilds)
+    source = read_source(args)
+    drift = fit_drift(source.runs, rig=source.rig_name, rebuilds=source.rig_file.rebuilds)
     set_aside = {id(one.run) for one in drift.set_aside}
-    mine = [run for run in runs if run.rig == drift.rig and id(run) not in set_aside]
-    plans = plan_all(drift, mine, rig_file.rig.travel, args.at, args.interval)
+    mine = [run for run in source.runs if run.rig == drift.rig and id(run) not in set_aside]
+    travel = source.rig_file.rig.travel
+    plans = plan_all(drift, mine, travel, args.at, args.interval)
     if args.filter:
         plans = [p for p in plans if p.filter.casefold() == args.filter.casefold()]
     if not plans:
@@ -413,7 +362,7 @@ def run_plan(args: argparse.Namespace) -> int:
         values = {"schema": "focuskit.plan/1", "sweeps": [_sweep_as_json(p) for p in plans]}
         print(json.dumps(values, allow_nan=False, ensure_ascii=False))
     else:
-        print(plan_as_text(plans))
+        print(plan_as_text(plans, travel))
     return 0
 
 
@@ -437,7 +386,13 @@ def plan_all(
     if not plans:
         return []
     broad = min(plans, key=lambda p: p.cost_s)
-    behaviour = learn_behaviour(drift, [p.filter for p in plans]).behaviour
+    # The comparison rests on offsets and sizes: runs too few to tell a drift or its errors do for it.
+    behaviour = learn_behaviour(
+        drift,
+        [p.filter for p in plans],
+        steps_per_c=drift.steps_per_c or 0.0,
+        position_err_steps={p.filter: p.position_err_steps for p in plans},
+    ).behaviour
     return [compare_with_offset(p, broad, behaviour, interval_min=interval_min) for p in plans]
 
 
@@ -466,7 +421,7 @@ def _sweep_as_json(p: SweepPlan) -> dict[str, Any]:
     }
 
 
-def plan_as_text(plans: list[SweepPlan]) -> str:
+def plan_as_text(plans: list[SweepPlan], travel: tuple[float, float] | None) -> str:
     """The plans as text for a terminal."""
     lines = [
         f"{'filter':<8}{'from':>8}{'to':>8}{'step':>6}{'frames':>8}{'expose':>9}{'takes':>8}{'error':>8}"
@@ -482,15 +437,17 @@ def plan_as_text(plans: list[SweepPlan]) -> str:
             f"{p.exposure_s:>7g} s{p.cost_s:>6.0f} s{p.position_err_steps:>8.1f}{p.tolerance_steps:>7.1f}"
             f"   {offset}".rstrip()
         )
-    sizes = [p.outer_size for p in plans]
-    lines += [
-        "",
-        "Positions and errors in steps. The outermost frames are "
-        f"{min(sizes):.1f} to {max(sizes):.1f} times the least size.",
-    ]
+    sizes = sorted({f"{p.outer_size:.1f}" for p in plans}, key=float)
+    span = sizes[0] if len(sizes) == 1 else f"{sizes[0]} to {sizes[-1]}"
+    lines += ["", f"Positions and errors in steps. The outermost frames are {span} times the least size."]
     lines += [p.why for p in plans if p.broad_filter]
     for name in check([flag for p in plans for flag in p.flags]):
         flag = describe(name)
         where = ", ".join(p.filter for p in plans if name in p.flags)
         lines += ["", f"{name} ({where}): {flag.meaning} {flag.advice}"]
+    if travel is None:
+        where = "Positions are not checked against the focuser's travel: give it in a rig file, with --rig FILE."
+    else:
+        where = f"All positions lie within the travel of {travel[0]:g} to {travel[1]:g} that the rig file tells."
+    lines += ["", where]
     return "\n".join(lines)

@@ -7,17 +7,32 @@ import csv
 import dataclasses
 import json
 import math
-from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from focuskit.cli_options import (
+    add_log_options,
+    add_logbook_option,
+    add_run_options,
+    add_table_options,
+    celsius,
+    logbook_path,
+    moment,
+    open_logbook,
+    read_log,
+    read_rig,
+    read_source,
+    read_table,
+)
+from focuskit.cli_options import (
+    default_logbook as default_logbook,
+)
 from focuskit.drift import Drift, fit_drift
 from focuskit.errors import FocuskitError
 from focuskit.flags import describe
 from focuskit.logbook import Logbook
-from focuskit.rigfile import RigFile, read_rig_file
-from focuskit.tables import COLUMNS, LoggedRun, read_runs, write_csv, write_ecsv
-from focuskit.times import format_time, parse_time
+from focuskit.tables import LoggedRun, write_csv, write_ecsv
+from focuskit.times import format_time
 
 OFFSETS_EXAMPLE = """example: the season in sample_data, and where Ha focuses at 4.5 °C
   focuskit offsets --runs sample_data/season/runs.csv --at 4.5 --filter Ha
@@ -27,17 +42,11 @@ LOGBOOK_EXAMPLE = """example: take the sample season into a logbook, look at it,
   focuskit logbook list --logbook my.sqlite
   focuskit logbook exclude 17 --logbook my.sqlite
 """
+NUMBER = "of the run, as the list shows it"
 CAUTION = (
     "Before typing an offset or a position into a control program: check its sign convention, and keep "
     "every position within the travel that the maker of the focuser allows."
 )
-
-
-def default_logbook() -> Path:
-    """Return where the logbook is kept unless the user says otherwise."""
-    from platformdirs import user_data_path
-
-    return user_data_path("focuskit", appauthor=False) / "logbook.sqlite"
 
 
 def add_commands(subparsers: Any) -> None:
@@ -54,37 +63,24 @@ def _add_offsets(subparsers: Any) -> None:
         epilog=OFFSETS_EXAMPLE,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
-    source = parser.add_argument_group("runs")
-    source.add_argument("--runs", metavar="FILE.csv", help="logged runs; without it the logbook is read")
-    _add_source(source)
-    source.add_argument("--logbook", metavar="FILE", help="the logbook, if it is not in its usual place")
-    source.add_argument("--rig", metavar="NAME", help="use the runs of this rig")
+    add_run_options(parser)
+    add_log_options(
+        parser.add_argument_group("log of temperatures"),
+        required=False,
+        purpose="temperatures of the air: they fill gaps, and a lag of the tube is tried",
+    )
     model = parser.add_argument_group("model")
     model.add_argument("--reference-filter", metavar="NAME", help="offsets count from this filter (L)")
-    model.add_argument("--rebuild", type=_time, action="append", default=[], metavar="TIME",
+    model.add_argument("--rebuild", type=moment, action="append", default=[], metavar="TIME",
                        help="when the optical train was taken apart, UTC; may be repeated")  # fmt: skip
     model.add_argument("--declared-only", action="store_true", help="do not look for more rebuilds")
-    model.add_argument("--temps", nargs="+", metavar="LOG.csv", help="air temperatures: fills gaps, tries a lag")
     answer = parser.add_argument_group("answer")
-    answer.add_argument("--at", type=_celsius, metavar="CELSIUS", help="predict the best position")
+    answer.add_argument("--at", type=celsius, metavar="CELSIUS", help="predict the best position")
     answer.add_argument("--filter", metavar="NAME", help="the filter to predict for; all without it")
     answer.add_argument("--table", metavar="FILE.csv", help="write whole-step offsets to copy elsewhere")
     answer.add_argument("--plots", metavar="FOLDER", help="draw drift, residuals and offsets as PNG files")
     answer.add_argument("--json", action="store_true", help="one JSON object on standard output")
     parser.set_defaults(func=run_offsets)
-
-
-def _add_source(group: Any) -> None:
-    known = ", ".join(COLUMNS[:6])
-    group.add_argument(
-        "--columns",
-        type=_pairs,
-        default={},
-        metavar="time=NAME,position=NAME",
-        help=f"names that columns have in the table: of {known} and others",
-    )
-    group.add_argument("--zone", type=_zone, metavar="ZONE", help="of times without offset, like Europe/Oslo (UTC)")
-    group.add_argument("--rig-file", metavar="FILE.toml", help="names of columns and filters, and rebuilds")
 
 
 def _add_logbook(subparsers: Any) -> None:
@@ -105,55 +101,46 @@ def _add_logbook(subparsers: Any) -> None:
             epilog=f"example:\n  focuskit logbook {example}",
             formatter_class=argparse.RawDescriptionHelpFormatter,
         )
-        one.add_argument("--logbook", metavar="FILE", help="the logbook, if it is not in its usual place")
+        add_logbook_option(one)
         one.set_defaults(func=func)
         return one
 
-    shown = add("list", "list the runs in order of time", run_list, "list --rig Heron")
-    shown.add_argument("--rig", metavar="NAME", help="of this rig only")
+    shown = add("list", "list the runs in order of time", run_list, "list --rig-name Heron")
+    shown.add_argument("--rig-name", metavar="NAME", help="of this rig only")
     shown.add_argument("--json", action="store_true", help="one JSON object on standard output")
     one = add("show", "show all that is known of a run", run_show, "show 17")
-    one.add_argument("number", type=int)
+    one.add_argument("number", type=int, help=NUMBER)
     one.add_argument("--json", action="store_true", help="one JSON object on standard output")
     note = add("note", "write a note on a run", run_note, 'note 17 "wind from the north"')
-    note.add_argument("number", type=int)
-    note.add_argument("text")
+    note.add_argument("number", type=int, help=NUMBER)
+    note.add_argument("text", help="takes the place of the note before")
     for name, what, func in (
         ("exclude", "set a run aside; it stays in the book", run_exclude),
         ("include", "bring an excluded run back", run_include),
     ):
-        add(name, what, func, f"{name} 17").add_argument("number", type=int)
-    out = add("export", "write the runs as CSV or ECSV", run_export, "export season.ecsv --rig Heron")
+        add(name, what, func, f"{name} 17").add_argument("number", type=int, help=NUMBER)
+    out = add("export", "write the runs as CSV or ECSV", run_export, "export season.ecsv --rig-name Heron")
     out.add_argument("file", help="ends in .csv or .ecsv")
-    out.add_argument("--rig", metavar="NAME", help="of this rig only")
+    out.add_argument("--rig-name", metavar="NAME", help="of this rig only")
     into = add("import", "take runs from a CSV table", run_import,
-               "import sample_data/season/runs.csv --columns position=position")  # fmt: skip
-    into.add_argument("file")
-    into.add_argument("--rig", metavar="NAME", help="rig of the runs whose table names none")
-    _add_source(into)
+               "import sample_data/season/runs.csv --rig sample_data/heron.toml")  # fmt: skip
+    into.add_argument("file", help="the table")
+    add_table_options(into)
+    into.add_argument("--rig-name", metavar="NAME", help="rig of the runs that name none (that of the rig file)")
 
 
 def run_offsets(args: argparse.Namespace) -> int:
     """Answer ``focuskit offsets``; returns the exit status."""
-    rig_file = read_rig_file(args.rig_file) if args.rig_file else RigFile()
-    if args.runs:
-        runs = _read(args.runs, args, rig_file)
-    else:
-        path = Path(args.logbook) if args.logbook else default_logbook()
-        if not path.exists():
-            raise FocuskitError(f"{path}: there is no logbook yet; give a table with --runs FILE.csv")
-        runs = Logbook(path).runs()
+    source = read_source(args)
     log = None
     if args.temps:
-        from focuskit.temperatures import read_temperatures
-
-        read = read_temperatures(args.temps, zone=args.zone, night="all")
+        read = read_log(args, night="all")
         log = (read.time_s, read.temperature_c)
     drift = fit_drift(
-        runs,
-        rig=args.rig,
+        source.runs,
+        rig=source.rig_name,
         reference_filter=args.reference_filter,
-        rebuilds=[*rig_file.rebuilds, *args.rebuild],
+        rebuilds=[*source.rig_file.rebuilds, *args.rebuild],
         search_rebuilds=not args.declared_only,
         temperatures=log,
     )
@@ -192,10 +179,9 @@ def write_offset_table(path: Path, drift: Drift) -> None:
             writer = csv.writer(stream)
             writer.writerow(["filter", f"offset_steps_from_{drift.reference_filter}", "err_steps"])
             for one in drift.filters:
-                known = one.offset_steps is not None
                 writer.writerow([
                     one.filter,
-                    round(one.offset_steps) if one.offset_steps is not None and known else "",
+                    "" if one.offset_steps is None else round(one.offset_steps),
                     "" if one.err is None else math.ceil(one.err),
                 ])  # fmt: skip
     except OSError as problem:
@@ -272,24 +258,12 @@ def offsets_as_text(drift: Drift, predictions: list[dict[str, Any]]) -> str:
         lines.append("What would settle most")
         for a in drift.advice:
             name = f" in {a.filter}" if a.filter else ""
-            lines.append(f"  {a.runs} runs{name} at about {a.temperature_c:.0f} °C ({a.settles})")
+            lines.append(f"  {a.runs} runs{name} at about {round(a.temperature_c)} °C ({a.settles})")
         lines.append("")
     for flag in map(describe, drift.flags):
         lines.append(f"{flag.name}: {flag.meaning} {flag.advice}")
     lines += ["", CAUTION]
     return "\n".join(lines)
-
-
-def _read(path: str, args: argparse.Namespace, rig_file: RigFile) -> list[LoggedRun]:
-    runs = read_runs(path, {**rig_file.columns, **args.columns}, args.zone)
-    named = [dataclasses.replace(run, filter=rig_file.filter_name(run.filter)) for run in runs]
-    return named if rig_file.rig.name is None else [
-        dataclasses.replace(run, rig=run.rig or rig_file.rig.name) for run in named
-    ]  # fmt: skip
-
-
-def _book(args: argparse.Namespace) -> Logbook:
-    return Logbook(args.logbook or default_logbook())
 
 
 def _as_dict(run: LoggedRun) -> dict[str, Any]:
@@ -300,10 +274,16 @@ def _as_dict(run: LoggedRun) -> dict[str, Any]:
 
 def run_list(args: argparse.Namespace) -> int:
     """List the runs of the logbook."""
-    runs = _book(args).runs(args.rig)
+    path = logbook_path(args)
+    # A look at a book that is not there, as after a slip in its name, must not make one.
+    runs = Logbook(path).runs(args.rig_name) if path.exists() else []
     if args.json:
         shown = [{k: v for k, v in _as_dict(run).items() if k != "details"} for run in runs]
         print(json.dumps({"schema": "focuskit.logbook/1", "runs": shown}, allow_nan=False, ensure_ascii=False))
+        return 0
+    if not runs:
+        of_rig = f" of the rig {args.rig_name}" if args.rig_name else ""
+        print(f"no runs{of_rig} in {path}")
         return 0
     form = "{:>6}  {:<20.20}  {:<10} {:<6} {:>6} {:>9} {:>6}  {}"
     print(form.format("number", "time", "rig", "filter", "°C", "position", "error", "verdict"))
@@ -321,31 +301,32 @@ def _cell(value: float | None, decimals: int) -> str:
 
 def run_show(args: argparse.Namespace) -> int:
     """Show one run."""
-    values = _as_dict(_book(args).run(args.number))
+    values = _as_dict(open_logbook(args).run(args.number))
     if args.json:
-        print(json.dumps(values, allow_nan=False, ensure_ascii=False))
+        print(json.dumps({"schema": "focuskit.run/1", **values}, allow_nan=False, ensure_ascii=False))
         return 0
     for name, value in values.items():
         if value is not None and name != "details":
-            print(f"{name:<22} {value}")
+            shown = f"{value:.6g}" if isinstance(value, float) else value
+            print(f"{name:<22} {shown}")
     return 0
 
 
 def run_note(args: argparse.Namespace) -> int:
     """Write a note on a run."""
-    _book(args).write_note(args.number, args.text)
+    open_logbook(args).write_note(args.number, args.text)
     return 0
 
 
 def run_exclude(args: argparse.Namespace) -> int:
     """Set a run aside."""
-    _book(args).exclude(args.number)
+    open_logbook(args).exclude(args.number)
     return 0
 
 
 def run_include(args: argparse.Namespace) -> int:
     """Bring a run back."""
-    _book(args).include(args.number)
+    open_logbook(args).include(args.number)
     return 0
 
 
@@ -355,7 +336,7 @@ def run_export(args: argparse.Namespace) -> int:
     kind = Path(args.file).suffix.lower()
     if kind not in writers:
         raise FocuskitError(f"{args.file}: name a file that ends in .csv or .ecsv")
-    runs = _book(args).runs(args.rig)
+    runs = open_logbook(args).runs(args.rig_name)
     writers[kind](args.file, runs)
     print(f"{len(runs)} runs written to {args.file}")
     return 0
@@ -363,45 +344,7 @@ def run_export(args: argparse.Namespace) -> int:
 
 def run_import(args: argparse.Namespace) -> int:
     """Take runs from a table."""
-    rig_file = read_rig_file(args.rig_file) if args.rig_file else RigFile()
-    runs = [dataclasses.replace(run, rig=run.rig or args.rig) for run in _read(args.file, args, rig_file)]
-    new = _book(args).record(runs)
+    runs = read_table(args.file, args, read_rig(args))
+    new = Logbook(logbook_path(args)).record(runs)
     print(f"{new} new runs; {len(runs) - new} were known")
     return 0
-
-
-def _time(text: str) -> datetime:
-    try:
-        return parse_time(text)
-    except FocuskitError as problem:
-        raise argparse.ArgumentTypeError(str(problem)) from None
-
-
-def _celsius(text: str) -> float:
-    try:
-        value = float(text)
-    except ValueError:
-        raise argparse.ArgumentTypeError(f"'{text}' is not a number") from None
-    if not -100.0 <= value <= 100.0:
-        raise argparse.ArgumentTypeError(f"{text} °C is not a temperature of a night")
-    return value
-
-
-def _zone(text: str) -> Any:
-    from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
-
-    try:
-        return ZoneInfo(text)
-    except (ZoneInfoNotFoundError, ValueError, OSError):
-        raise argparse.ArgumentTypeError(f"'{text}' is not a time zone; write it like Europe/Oslo") from None
-
-
-def _pairs(text: str) -> dict[str, str]:
-    found = [part.partition("=") for part in text.split(",")]
-    if not all(sign and name.strip() and value.strip() for name, sign, value in found):
-        raise argparse.ArgumentTypeError(f"'{text}' is not of the form NAME=VALUE,NAME=VALUE")
-    pairs = {name.strip(): value.strip() for name, _, value in found}
-    unknown = [name for name in pairs if name not in COLUMNS]
-    if unknown:
-        raise argparse.ArgumentTypeError(f"no column is called '{unknown[0]}'; known are {', '.join(COLUMNS)}")
-    return pairs

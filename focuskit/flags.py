@@ -202,7 +202,7 @@ _add(
 _add(
     "several_rigs",
     "The table holds runs of several rigs: those of the rig with most runs were used.",
-    "Choose another with --rig.",
+    "Choose another with --rig-name.",
 )
 _add(
     "temperature_missing",

@@ -7,14 +7,18 @@ and two may write at once.
 
 from __future__ import annotations
 
+import json
+import math
 import sqlite3
 from collections.abc import Iterable, Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from dataclasses import fields
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 from focuskit.errors import FocuskitError
+from focuskit.output import harmless_text
 from focuskit.tables import LoggedRun
 
 # One script per schema version; a book is brought up to date by those it has not seen.
@@ -34,6 +38,9 @@ WAIT_S = 30.0
 _COLUMNS = tuple(f.name for f in fields(LoggedRun) if f.name != "number")
 # What the user wrote, which analysing again must not undo.
 _OF_USER = ("excluded", "note")
+_TEXTS = ("key", "rig", "filter", "verdict", "note", "details")
+_WHOLE = ("number", "frames", "excluded")
+_NEVER_NULL = ("number", "key", "time", "excluded")
 
 
 class Logbook:
@@ -52,6 +59,10 @@ class Logbook:
 
     def __init__(self, path: str | Path) -> None:
         self.path = Path(path)
+        if self.path.parts[:1] == ("~",):
+            raise FocuskitError(
+                f"{self.path}: there is no home folder to keep the logbook in; name it with --logbook FILE"
+            )
         try:
             self.path.parent.mkdir(parents=True, exist_ok=True)
         except OSError as problem:
@@ -67,6 +78,17 @@ class Logbook:
                 for script in MIGRATIONS[_version(book) :]:
                     book.execute(script)
                 book.execute(f"PRAGMA user_version = {len(MIGRATIONS)}")
+            if _objects_of_runs(book) != self._objects_expected():
+                raise FocuskitError(
+                    f"{self.path}: its table of runs was changed by another program; use a copy that is whole"
+                )
+
+    @staticmethod
+    def _objects_expected() -> list[tuple[str, ...]]:
+        with closing(sqlite3.connect(":memory:")) as model:
+            for script in MIGRATIONS:
+                model.execute(script)
+            return _objects_of_runs(model)
 
     @contextmanager
     def _open(self) -> Iterator[sqlite3.Connection]:
@@ -75,10 +97,11 @@ class Logbook:
         try:
             book = sqlite3.connect(self.path, timeout=WAIT_S, isolation_level=None)
             book.row_factory = sqlite3.Row
+            book.execute("PRAGMA trusted_schema = OFF")
             yield book
             if book.in_transaction:
                 book.execute("COMMIT")
-        except sqlite3.Error as problem:
+        except (sqlite3.Error, OverflowError, UnicodeError) as problem:
             raise FocuskitError(f"{self.path}: the logbook cannot be used ({problem})") from problem
         finally:
             if book is not None:
@@ -110,7 +133,7 @@ class Logbook:
             rows = book.execute(
                 f"SELECT * FROM runs {only} ORDER BY time, number", () if rig is None else (rig,)
             ).fetchall()
-        return [_from_row(row) for row in rows]
+        return [self._read(row) for row in rows]
 
     def run(self, number: int) -> LoggedRun:
         """Return one run by its number.
@@ -121,10 +144,20 @@ class Logbook:
             If there is no such run.
         """
         with self._open() as book:
-            row = book.execute("SELECT * FROM runs WHERE number = ?", (number,)).fetchone()
+            # SQLite counts to 2^63 - 1, and has no words for more.
+            row = None
+            if abs(number) < 2**63:
+                row = book.execute("SELECT * FROM runs WHERE number = ?", (number,)).fetchone()
         if row is None:
             raise FocuskitError(f"{self.path}: there is no run {number}; the list shows the numbers")
-        return _from_row(row)
+        return self._read(row)
+
+    def _read(self, row: sqlite3.Row) -> LoggedRun:
+        try:
+            return _from_row(row)
+        except ValueError as problem:
+            number = row["number"] if isinstance(row["number"], int) else "of unknown number"
+            raise FocuskitError(f"{self.path}: run {number} cannot be read: {problem}") from problem
 
     def write_note(self, number: int, text: str) -> None:
         """Write a note on a run, in place of the one before."""
@@ -154,7 +187,37 @@ def _to_row(run: LoggedRun) -> tuple[object, ...]:
 
 
 def _from_row(row: sqlite3.Row) -> LoggedRun:
-    values = {name: row[name] for name in (*_COLUMNS, "number")}
-    values["time"] = datetime.fromtimestamp(values["time"], UTC)
+    """Return the run of a row.
+
+    Raises
+    ------
+    ValueError
+        If a value is not what its column holds: SQLite itself does not see to it.
+    """
+    values: dict[str, Any] = {}
+    for name in (*_COLUMNS, "number"):
+        value = row[name]
+        if value is None and name not in _NEVER_NULL:
+            values[name] = None
+        elif name in _TEXTS and isinstance(value, str):
+            values[name] = value if name == "details" else harmless_text(value)
+        elif name in _WHOLE and isinstance(value, int):
+            values[name] = value
+        elif name not in (*_TEXTS, *_WHOLE) and isinstance(value, int | float) and math.isfinite(value):
+            values[name] = float(value)
+        else:
+            raise ValueError(f"{name} is damaged")
+    try:
+        values["time"] = datetime.fromtimestamp(values["time"], UTC)
+        if values["details"] is not None:
+            json.loads(values["details"], parse_constant=float)
+    except (ValueError, OverflowError, OSError, RecursionError):
+        raise ValueError("its time or its details are damaged") from None
     values["excluded"] = bool(values["excluded"])
     return LoggedRun(**values)
+
+
+def _objects_of_runs(book: sqlite3.Connection) -> list[tuple[str, ...]]:
+    """Return what makes up the table of runs: itself, its indexes, and triggers if somebody added any."""
+    found = book.execute("SELECT type, name, sql FROM sqlite_master WHERE lower(tbl_name) = 'runs'")
+    return sorted(tuple(str(value) for value in row) for row in found)

@@ -3,8 +3,14 @@
 from __future__ import annotations
 
 import hashlib
+import math
+import multiprocessing
+import os
+import signal
+import threading
+from collections import deque
 from collections.abc import Callable, Iterable, Sequence
-from concurrent.futures import Executor, ProcessPoolExecutor, as_completed
+from concurrent.futures import FIRST_COMPLETED, Executor, Future, ProcessPoolExecutor, as_completed, wait
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from functools import partial
@@ -13,9 +19,10 @@ from typing import TypeVar
 
 import numpy as np
 from astropy.table import QTable
+from numpy.typing import NDArray
 
 from focuskit.errors import FocuskitError
-from focuskit.fitsfile import Limits
+from focuskit.fitsfile import Limits, Pixels, failure
 from focuskit.frames import FoundFile, FrameInfo, read_frame, read_pixels
 from focuskit.profile_stack import FrameProfile, stack_profile
 from focuskit.rigfile import RigFile
@@ -80,10 +87,17 @@ def measure_frame(
     """
     info, pixels = read_frame(path, root, rig_file, limits)
     try:
-        field = measure_pixels(pixels, bayer=info.bayer, saturation_adu=info.saturation_adu, gain_e_per_adu=info.gain)
+        with np.errstate(
+            over="ignore", invalid="ignore"
+        ):  # what single precision cannot hold is a pixel without a value
+            field = measure_pixels(
+                pixels, bayer=info.bayer, saturation_adu=info.saturation_adu, gain_e_per_adu=info.gain
+            )
     except FocuskitError as problem:
         raise FocuskitError(f"{info.name}: {problem}") from problem
-    digest = hashlib.blake2b(np.ascontiguousarray(pixels.raw[::7]).data, digest_size=16).hexdigest()
+    # In one order of bytes, so that a compressed copy has the hash of the plain file.
+    rows = np.ascontiguousarray(pixels.raw[::7], dtype=pixels.raw.dtype.newbyteorder("<"))
+    digest = hashlib.blake2b(rows.data, digest_size=16).hexdigest()
     return MeasuredFrame(info, field, digest)
 
 
@@ -94,16 +108,25 @@ def _measure_or_say(found: FoundFile, rig_file: RigFile | None, limits: Limits |
         return measure_frame(found.path, root=root, rig_file=rig_file, limits=limits)
     except FocuskitError as problem:
         return str(problem).removeprefix(f"{found.name}: ").removeprefix(f"{found.path}: ")
+    except MemoryError:
+        return "needs more memory than there is; try again with --workers 1, or without this file"
 
 
 Task = TypeVar("Task")
 Outcome = TypeVar("Outcome")
+
+# What Windows can wait for at once; a machine with more cores elsewhere is used to the full.
+_MOST_WORKERS = 61
+# Sums over the pixels of a star still fit into single precision.
+_MOST_ADU = 1e30
 
 
 class Crew:
     """Those who do the work on frames: any executor, processes of this machine, or nobody else.
 
     Use it as a context; processes that it started end with it, an executor that was handed in stays.
+    A process that dies takes no other task with it: what it and its fellows had in hand is done again,
+    each task alone in a fresh process, and only one that ends that process too is lost.
 
     Parameters
     ----------
@@ -113,15 +136,16 @@ class Crew:
     """
 
     def __init__(self, executor: Executor | None = None, workers: int | None = None) -> None:
+        cores = os.cpu_count() or 1
         self._executor = executor
-        self._own = None if executor or workers == 1 else ProcessPoolExecutor(workers)
+        self._workers = min(workers or cores, max(cores, _MOST_WORKERS))
+        self._own: ProcessPoolExecutor | None = None
 
     def __enter__(self) -> Crew:
         return self
 
     def __exit__(self, *_: object) -> None:
-        if self._own:
-            self._own.shutdown(cancel_futures=True)
+        self._dismiss()
 
     def map(
         self,
@@ -130,8 +154,13 @@ class Crew:
         lost: Callable[[Task], Outcome],
         progress: Callable[[int, int], None] | None = None,
     ) -> list[Outcome]:
-        """Return ``work`` of each task, in the order of tasks; ``lost`` where a process died over it."""
-        pool = self._executor or self._own
+        """Return ``work`` of each task, in the order of tasks; ``lost`` of one that ends its process twice.
+
+        Raises
+        ------
+        FocuskitError
+            If no process can be started.
+        """
         results: dict[int, Outcome] = {}
 
         def keep(index: int, outcome: Outcome) -> None:
@@ -139,24 +168,110 @@ class Crew:
             if progress:
                 progress(len(results), len(tasks))
 
-        if pool is None:
+        if self._executor is not None:
+            _hand_out(self._executor, work, tasks, keep)
+        elif self._workers == 1:
             for index, task in enumerate(tasks):
                 keep(index, work(task))
-        else:
-            try:
-                jobs = {pool.submit(work, task): index for index, task in enumerate(tasks)}
-            except BrokenProcessPool:
-                return [lost(task) for task in tasks]
-            for job in as_completed(jobs):
-                try:
-                    keep(jobs[job], job.result())
-                except BrokenProcessPool:
-                    keep(jobs[job], lost(tasks[jobs[job]]))
+        waiting = deque(index for index in range(len(tasks)) if index not in results)
+        while waiting:
+            for index in self._work_off(work, tasks, waiting, keep):
+                keep(index, _do_alone(work, tasks[index], lost))
         return [results[index] for index in range(len(tasks))]
+
+    def _work_off(
+        self,
+        work: Callable[[Task], Outcome],
+        tasks: Sequence[Task],
+        waiting: deque[int],
+        keep: Callable[[int, Outcome], None],
+    ) -> list[int]:
+        """Do what waits until nothing does or a process dies; return what was in hand when it died."""
+        self._own = self._own or _start_processes(self._workers)
+        jobs: dict[Future[Outcome], int] = {}
+        try:
+            while waiting or jobs:
+                # One more than processes, so that none waits for its next task, and few are suspects.
+                while waiting and len(jobs) <= self._workers:
+                    jobs[self._own.submit(work, tasks[waiting[0]])] = waiting[0]
+                    waiting.popleft()
+                for job in wait(jobs, return_when=FIRST_COMPLETED).done:
+                    outcome = job.result()
+                    keep(jobs.pop(job), outcome)
+        except BrokenProcessPool:
+            self._dismiss()
+        return sorted(jobs.values())
+
+    def _dismiss(self) -> None:
+        if self._own:
+            self._own.shutdown(cancel_futures=True)
+        self._own = None
+
+
+def _hand_out(
+    executor: Executor,
+    work: Callable[[Task], Outcome],
+    tasks: Sequence[Task],
+    keep: Callable[[int, Outcome], None],
+) -> None:
+    """Let an executor do the tasks, as far as it gets."""
+    jobs: dict[Future[Outcome], int] = {}
+    try:
+        for index, task in enumerate(tasks):
+            jobs[executor.submit(work, task)] = index
+    except BrokenProcessPool:
+        pass  # those that it has may still be done
+    for job in as_completed(jobs):
+        if not isinstance(job.exception(), BrokenProcessPool):
+            keep(jobs[job], job.result())
+
+
+def _do_alone(work: Callable[[Task], Outcome], task: Task, lost: Callable[[Task], Outcome]) -> Outcome:
+    with _start_processes(1) as pool:
+        try:
+            return pool.submit(work, task).result()
+        except BrokenProcessPool:
+            return lost(task)
+
+
+def _start_processes(workers: int) -> ProcessPoolExecutor:
+    """Start processes and see that they live, so that one that dies later died of its task."""
+    pool = ProcessPoolExecutor(workers, initializer=_begin_process)
+    try:
+        # A stop that comes in the middle of a fork would be swallowed: it waits until the processes are there.
+        _hold_interrupts(True)
+        try:
+            first = pool.submit(os.getpid)
+        finally:
+            _hold_interrupts(False)
+        first.result()
+    except (BrokenProcessPool, OSError) as problem:
+        pool.shutdown(cancel_futures=True)
+        raise FocuskitError(f"no process can be started ({failure(problem)}); try again with --workers 1") from problem
+    return pool
+
+
+def _hold_interrupts(hold: bool) -> None:
+    if hasattr(signal, "pthread_sigmask"):
+        signal.pthread_sigmask(signal.SIG_BLOCK if hold else signal.SIG_UNBLOCK, {signal.SIGINT})
+
+
+def _begin_process() -> None:
+    """Let this process end without a word when the user stops the work, and when its parent is gone."""
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+    _hold_interrupts(False)
+    parent = multiprocessing.parent_process()
+
+    def follow() -> None:
+        if parent is not None:
+            parent.join()
+            os._exit(1)
+
+    threading.Thread(target=follow, daemon=True).start()
 
 
 def _lost_frame(_: object) -> str:
-    return "the process that measured it died; try again with --workers 1"
+    return "the process that measured it died, twice; leave this file out"
 
 
 def measure_frames(
@@ -200,20 +315,38 @@ class StackTask:
 def _stack_or_nothing(task: StackTask, limits: Limits | None) -> FrameProfile | None:
     try:
         pixels = read_pixels(task.path, limits)
+        known = _all_pixels_known(pixels, task)
         # The stack takes the image as stored; brightness and sky are brought to its numbers.
         return stack_profile(
             pixels.raw,
-            task.x_px,
-            task.y_px,
-            task.flux / pixels.scale,
-            (task.sky - pixels.zero) / pixels.scale,
+            task.x_px[known],
+            task.y_px[known],
+            task.flux[known] / pixels.scale,
+            (task.sky[known] - pixels.zero) / pixels.scale,
             task.noise / pixels.scale,
             task.radius_px,
             task.position,
             (task.gain or 1.0) * pixels.scale,
         )
-    except FocuskitError:
+    except (FocuskitError, MemoryError, ValueError):
+        # ValueError: too few different pixels for a curve through the profile, such as stars that all lie on
+        # the very centre of a pixel.
         return None
+
+
+def _all_pixels_known(pixels: Pixels, task: StackTask) -> NDArray[np.bool_]:
+    """Return which stars have a value in every pixel that the stack takes, and one that single precision holds."""
+    known = np.ones(task.x_px.size, bool)
+    if pixels.raw.dtype.kind != "f" and pixels.blank is None:
+        return known
+    half = math.ceil(task.radius_px) + 1
+    for k, (column, row) in enumerate(zip(np.rint(task.x_px).astype(int), np.rint(task.y_px).astype(int), strict=True)):
+        cut = pixels.raw[max(row - half, 0) : row + half + 1, max(column - half, 0) : column + half + 1]
+        if pixels.blank is not None:
+            known[k] = not (cut == pixels.blank).any()
+        else:
+            known[k] = bool((np.abs(cut) < _MOST_ADU).all())
+    return known
 
 
 def stack_frames(tasks: Sequence[StackTask], crew: Crew, limits: Limits | None = None) -> list[FrameProfile | None]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import os
 import re
+import unicodedata
 from pathlib import Path
 
 from focuskit.errors import FocuskitError
@@ -17,7 +18,17 @@ _ESCAPES = re.compile(
 
 def plain_text(text: str) -> str:
     """Return text from a header or file name without what steers a terminal or turns its direction."""
-    return "".join(c if c.isprintable() else " " for c in _ESCAPES.sub("", text)).strip()
+    return printable(text).strip()
+
+
+def printable(text: str) -> str:
+    """Return one line without what steers a terminal or turns its direction; blanks stay as they are."""
+    return "".join(c if c.isprintable() else " " for c in _ESCAPES.sub("", text))
+
+
+def harmless_text(text: str) -> str:
+    """Return foreign text without what steers a terminal, otherwise as it was."""
+    return "".join(" " if unicodedata.category(c) in ("Cc", "Cs", "Zl", "Zp") else c for c in _ESCAPES.sub("", text))
 
 
 def round_pair(value: float | None, err: float | None) -> tuple[str, str | None]:

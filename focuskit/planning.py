@@ -93,7 +93,8 @@ def _block(path: Path, number: int, entry: Mapping[str, Any]) -> Block:
         except (TypeError, ValueError):
             value = None
         if value is None or not 0.0 < value < math.inf:
-            raise FocuskitError(f"{path}: block {number} ({name}) has {key}={given}: write a number above 0")
+            what = f"no {key}" if given in (None, "") else f"{key}={given}"
+            raise FocuskitError(f"{path}: block {number} ({name}) has {what}: write a number above 0")
         values.append(value)
     return Block(name, *values)
 
@@ -160,9 +161,9 @@ def learn_behaviour(
         known = [v for v in values if v is not None]
         return float(np.median(known)) if known else None
 
-    def needed(value: float | None, option: str) -> float:
+    def needed(value: float | None, what: str, option: str) -> float:
         if value is None:
-            raise FocuskitError(f"the logged runs do not tell it: give {option}")
+            raise FocuskitError(f"the logged runs do not tell {what}: give {option}")
         return value
 
     def one(given: Mapping[str, float] | None, name: str) -> float | None:
@@ -183,10 +184,10 @@ def learn_behaviour(
             own = math.hypot(own, drift.extra_scatter_steps)
         given = one(position_err_steps, name)
         found = given if given is not None else own or drift.scatter_steps
-        errors[name] = needed(found, "--position-err STEPS")
+        errors[name] = needed(found, "the error of a run", "--position-err STEPS")
     known = {(f.filter or NAMELESS): f for f in drift.filters if f.offset_steps is not None}
     sure = {name: f for name, f in known.items() if f.err is not None}
-    k = steps_per_c if steps_per_c is not None else needed(drift.steps_per_c, "--steps-per-c K")
+    k = needed(steps_per_c if steps_per_c is not None else drift.steps_per_c, "the drift", "--steps-per-c K")
     k_err = steps_per_c_err
     if k_err is None:
         # An error that is not known could be as large as the value.
@@ -197,10 +198,12 @@ def learn_behaviour(
     def draw(rng: np.random.Generator, draws: int, names: Sequence[str]) -> tuple[FloatArray, FloatArray]:
         return drift.draw(rng, draws, [known[name].filter for name in names])  # type: ignore[misc]
 
+    hfd_px = best_hfd_px or median_of([run.hfd_best_px for run in used])
+    slope = slope_px_per_step or median_of([run.hfd_slope_px_per_step for run in used])
     behaviour = FocusBehaviour(
         k,
-        needed(best_hfd_px or median_of([run.hfd_best_px for run in used]), "--best-hfd PX"),
-        needed(slope_px_per_step or median_of([run.hfd_slope_px_per_step for run in used]), "--slope PX_PER_STEP"),
+        needed(hfd_px, "the least size", "--best-hfd PX"),
+        needed(slope, "the slope of the wings", "--slope PX_PER_STEP"),
         costs,
         errors,
         steps_per_c_err=k_err,

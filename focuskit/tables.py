@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import hashlib
+import io
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
@@ -11,6 +12,7 @@ from datetime import datetime, tzinfo
 from pathlib import Path
 
 from focuskit.errors import FocuskitError
+from focuskit.output import harmless_text, write_whole
 from focuskit.times import format_time, parse_time
 
 UNITS = {
@@ -25,6 +27,7 @@ _REQUIRED = ("time", "temperature_c", "position")
 _NO_VALUE = {"", "na", "n/a", "nan", "null", "none", "-", "--"}
 # A spreadsheet takes a cell that begins so for a formula.
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+_MOST_BYTES = 2**28  # of a table: over a million runs
 
 
 @dataclass(frozen=True)
@@ -138,6 +141,8 @@ def read_runs(
         numbers = {name: number(name) for name in _NUMBERS}
         texts = {name: _plain(cell(name)) for name in _TEXTS}
         err, frames = numbers["position_err"], numbers["frames"]
+        if frames is not None and not (frames.is_integer() and 0.0 <= frames <= 1e6):
+            raise FocuskitError(f"{path}, row {line}: frames '{cell('frames')}' is not a number of frames")
         runs.append(
             LoggedRun(
                 time=time,
@@ -172,7 +177,11 @@ def _truth(text: str, source: str) -> bool:
 def _rows(path: Path) -> tuple[list[str], list[tuple[int, list[str]]], bool]:
     """Header, rows with the line each ends on, and whether the decimal mark is a comma."""
     try:
-        text = path.read_bytes().decode("utf-8-sig")
+        with path.open("rb") as stream:
+            raw = stream.read(_MOST_BYTES + 1)
+        if len(raw) > _MOST_BYTES:
+            raise FocuskitError(f"{path}: has more than {_MOST_BYTES} bytes; give a CSV table of logged runs")
+        text = raw.decode("utf-8-sig")
     except OSError as problem:
         raise FocuskitError(f"{path}: cannot be read ({problem.strerror})") from problem
     except UnicodeDecodeError as problem:
@@ -220,14 +229,17 @@ def write_csv(path: str | Path, runs: Iterable[LoggedRun]) -> None:
     return), or that begins with an apostrophe, is written with an apostrophe before it, which
     `read_runs` takes off again.
     """
-    path = Path(path)
-    try:
-        with path.open("w", newline="", encoding="utf-8") as stream:
-            writer = csv.writer(stream)
-            writer.writerow(COLUMNS)
-            writer.writerows([_cell(getattr(run, name)) for name in COLUMNS] for run in runs)
-    except OSError as problem:
-        raise FocuskitError(f"{path}: cannot be written ({problem.strerror})") from problem
+    content = io.StringIO()
+    writer = csv.writer(content)
+    writer.writerow(COLUMNS)
+    writer.writerows([_cell(getattr(run, name)) for name in COLUMNS] for run in runs)
+    _write(Path(path), content.getvalue())
+
+
+def _write(path: Path, content: str) -> None:
+    if not path.parent.is_dir():
+        raise FocuskitError(f"{path}: cannot be written (there is no folder {path.parent})")
+    write_whole(path, content.encode("utf-8"))
 
 
 def _cell(value: object) -> str:
@@ -238,17 +250,22 @@ def _cell(value: object) -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, str):
-        return "'" + value if value.startswith((*_FORMULA_STARTS, "'")) else value
+        return formula_free(value)
     return repr(value)
+
+
+def formula_free(text: str) -> str:
+    """Return the text of a cell with an apostrophe before what a spreadsheet would take for a formula."""
+    return "'" + text if text.startswith((*_FORMULA_STARTS, "'")) else text
 
 
 def _plain(text: str) -> str | None:
     marked = text.startswith("'") and text[1:].startswith((*_FORMULA_STARTS, "'"))
-    return (text[1:] if marked else text) or None
+    return harmless_text(text[1:] if marked else text) or None
 
 
 def write_ecsv(path: str | Path, runs: Sequence[LoggedRun]) -> None:
-    """Write runs as ECSV (an astropy table with units); unknown values are masked."""
+    """Write runs as ECSV (an astropy table with units); unknown values are masked, formulas marked as in CSV."""
     from astropy.table import MaskedColumn, Table
 
     table = Table(meta={"time": "UTC", "position": "steps of the focuser"})
@@ -258,9 +275,8 @@ def write_ecsv(path: str | Path, runs: Sequence[LoggedRun]) -> None:
             values = [format_time(v) for v in values]
         kind = bool if name == "excluded" else int if name == "frames" else float if name in _NUMBERS else str
         filler = kind()
-        filled = [filler if v is None else v for v in values]
+        filled = [filler if v is None else _cell(v) if kind is str else v for v in values]
         table[name] = MaskedColumn(filled, mask=[v is None for v in values], dtype=kind, unit=UNITS.get(name))
-    try:
-        table.write(path, format="ascii.ecsv", overwrite=True)
-    except OSError as problem:
-        raise FocuskitError(f"{path}: cannot be written ({problem.strerror})") from problem
+    content = io.StringIO()
+    table.write(content, format="ascii.ecsv")
+    _write(Path(path), content.getvalue())

@@ -10,18 +10,16 @@ import csv
 import io
 import itertools
 import re
-import warnings
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime, tzinfo
+from datetime import UTC, tzinfo
 from pathlib import Path
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import numpy as np
 from numpy.typing import NDArray
 
 from focuskit.errors import FocuskitError
-from focuskit.times import parse_time
+from focuskit.log_times import as_zone, read_moments, read_number, utc_offset_s, zone_name
 
 FloatArray = NDArray[np.float64]
 
@@ -40,7 +38,6 @@ _TIME_NAMES = (
 _NOT_AIR = (
     "dew", "ccd", "sensor", "chip", "cooler", "set", "feels", "chill", "heat", "sky", "focus", "mirror",
 )  # fmt: skip
-_NO_VALUE = {"", "na", "n/a", "nan", "null", "none", "-", "--"}
 _UNIT = re.compile(r"(?:^|[^a-z])(?:deg(?:rees)?[ _]?)?(c|celsius|f|fahrenheit|k|kelvin)(?:[^a-z]|$)")
 
 
@@ -138,10 +135,12 @@ def read_temperatures(
         time_s, celsius, line, source = time_s[~bad], celsius[~bad], line[~bad], source[~bad]
 
     repeated = np.concatenate([[False], np.diff(time_s) <= 0]) if len(time_s) else np.zeros(0, bool)
-    if repeated.sum() > 0.3 * len(repeated):
+    # Logs that overlap repeat rows as they are; two stations disagree.
+    disputed = int(np.sum(repeated & np.concatenate([[False], np.abs(np.diff(celsius)) > 0.05])))
+    if disputed > 0.3 * len(repeated):
         raise FocuskitError(
-            f"{files[0]}: {repeated.sum()} of {len(repeated)} rows repeat a time: if several stations or "
-            "sensors share the file, choose one with --only COLUMN=VALUE"
+            f"{files[0]}: {disputed} of {len(repeated)} rows repeat a time with another temperature: if several "
+            "stations or sensors share the file, choose one with --only COLUMN=VALUE"
         )
     drop(repeated, "same time as the row before")
     drop(find_outliers(time_s, celsius), "jumps away from its neighbours and back")
@@ -186,24 +185,6 @@ def find_outliers(time_s: FloatArray, temperature_c: FloatArray) -> NDArray[np.b
         away = abs(temperature_c[i] - float(np.median(others)))
         marked[i] = away > least and away > 3.0 * float(np.ptp(others))
     return marked
-    first = np.clip(np.arange(n) - 2, 0, n - 5)
-    around = first[:, None] + np.arange(5)[None, :]
-    departure = np.abs(temperature_c - np.median(temperature_c[around], axis=1))
-    cadence_h = float(np.median(np.diff(time_s))) / HOUR_S
-    bend = np.abs(temperature_c[1:-1] - (temperature_c[:-2] + temperature_c[2:]) / 2.0)
-    least = max(2.0 + 4.0 * min(cadence_h, 2.0), 10.0 * 1.4826 * float(np.median(bend)))
-    reach_s = HOUR_S * max(3.0, 4.0 * cadence_h)
-    for i in np.flatnonzero(departure > least):
-        near = around[i][(np.abs(time_s[around[i]] - time_s[i]) <= reach_s) & (around[i] != i)]
-        if len(near) < 2:
-            continue
-        others = temperature_c[near]
-        # With a second outlier among the others, only the spread of their middle speaks.
-        low, high = np.percentile(others, [25.0, 75.0])
-        spread = min(float(np.ptp(others)), 3.0 * (high - low))
-        away = abs(temperature_c[i] - float(np.median(others)))
-        marked[i] = away > least and away > 3.0 * spread
-    return marked
 
 
 def split_nights(
@@ -223,8 +204,8 @@ def split_nights(
 
     if night is not None:
         begin_s, end_s = _hours(night)
-        day_s = np.mod(time_s + _utc_offset_s(time_s, zone), DAY_S)
-        rule = f"A night is {night} by the clock of {_zone_name(zone)}."
+        day_s = np.mod(time_s + utc_offset_s(time_s, zone), DAY_S)
+        rule = f"A night is {night} by the clock of {zone_name(zone)}."
     else:
         end_s = _coldest_hour_s(time_s, temperature_c)
         begin_s = (end_s - NIGHT_LENGTH_H * HOUR_S) % DAY_S
@@ -269,27 +250,6 @@ def _clock(second_of_day: float) -> str:
     return f"{int(second_of_day // HOUR_S):02d}:{int(second_of_day % HOUR_S // 60):02d}"
 
 
-def as_zone(zone: str | tzinfo | None) -> tzinfo:
-    """Return the zone of a name such as ``Europe/Oslo``; UTC for None."""
-    if not isinstance(zone, str):
-        return zone or UTC
-    try:
-        return ZoneInfo(zone)
-    except (ZoneInfoNotFoundError, ValueError, OSError) as problem:
-        raise FocuskitError(f"'{zone}' is not a time zone: write it like Europe/Oslo or UTC") from problem
-
-
-def _zone_name(zone: tzinfo) -> str:
-    return zone.key if isinstance(zone, ZoneInfo) else str(zone)
-
-
-def _utc_offset_s(time_s: FloatArray, zone: tzinfo) -> FloatArray:
-    """Local time minus UTC; zones change on quarter hours, so one look-up per quarter hour does."""
-    quarters, back = np.unique(np.floor(time_s / 900.0), return_inverse=True)
-    offsets = [datetime.fromtimestamp(q * 900.0, zone).utcoffset() for q in quarters]
-    return np.array([o.total_seconds() if o else 0.0 for o in offsets])[back]
-
-
 def _read_one(
     path: Path,
     columns: Mapping[str, str],
@@ -308,22 +268,23 @@ def _read_one(
             raise FocuskitError(f"{path}: no row has {only[0]}={only[1]}")
         rows, lines = [rows[i] for i in kept], [lines[i] for i in kept]
     if not rows:
-        raise FocuskitError(f"{path}: no row has followed the header")
+        raise FocuskitError(f"{path}: there is no row below the header")
     time_places = _time_columns(path, header, columns.get("time"))
     heat_place = _temperature_column(path, header, columns.get("temperature"))
 
-    celsius = np.array([_number(row[heat_place], mark) for row in rows])
+    celsius = np.array([read_number(row[heat_place], mark) for row in rows])
     celsius = _to_celsius(path, header[heat_place], celsius, unit, notes)
-    first, second, assumed = _moments([[row[i].strip() for i in time_places] for row in rows], zone)
-    if assumed and zone is UTC and not any("utc" in header[i].lower() for i in time_places):
+    texts = [[row[i].strip() for i in time_places] for row in rows]
+    time_s, is_open = read_moments(texts, zone)
+    if is_open and zone is UTC and not any("utc" in header[i].lower() for i in time_places):
         notes.append(f"{path.name}: times without a zone are taken as UTC; --zone names another.")
-    time_s = _tell_repeated_hour(first, second)
 
     out_of_range = np.isfinite(celsius) & ((celsius < COLDEST_C) | (celsius > HOTTEST_C))
     if out_of_range.sum() > 0.05 * len(rows):
         raise FocuskitError(
-            f"{path}: column '{header[heat_place]}' reaches {np.nanmax(np.abs(celsius)):.4g} °C: "
-            "that is not air in °C, give --unit F or K"
+            f"{path}: column '{header[heat_place]}' would be {float(np.median(celsius[out_of_range])):.4g} °C in "
+            f"{out_of_range.sum()} of {len(rows)} rows, which is no air: give --unit F or K, or "
+            "another column with --temps-columns temperature=NAME"
         )
     reasons = (
         (~np.isfinite(time_s), "no time that can be read"),
@@ -334,6 +295,11 @@ def _read_one(
     for bad, why in reasons:
         dropped.extend(Dropped(path.name, lines[i], why) for i in np.flatnonzero(bad & good))
         good &= ~bad
+    if not np.isfinite(time_s).any():
+        raise FocuskitError(
+            f"{path}: '{' '.join(texts[0])}' is not a time: write times like 2031-03-04T20:10:00Z, or name the "
+            "column with --temps-columns time=NAME"
+        )
     if not good.any():
         raise FocuskitError(f"{path}: no row has a time and a temperature that can be read")
     return time_s[good], celsius[good], np.array(lines, dtype=np.int64)[good]
@@ -362,19 +328,9 @@ def _read_rows(path: Path) -> tuple[list[str], list[list[str]], list[int], str]:
         raise FocuskitError(f"{path}: a quoted field runs over several lines: write one row a line")
     mark = "," if separator != "," else "."
     header = [name.strip() for name in rows[0]]
-    if width >= 2 and np.isfinite(_number(header[1], mark)):
+    if width >= 2 and np.isfinite(read_number(header[1], mark)):
         return ["time", "temperature", *[f"column {i}" for i in range(3, width + 1)]], rows, lines, mark
     return header, rows[1:], lines[1:], mark
-
-
-def _number(text: str, mark: str) -> float:
-    words = text.strip().lower()
-    if words in _NO_VALUE:
-        return np.nan
-    try:
-        return float(words.replace(",", ".") if mark == "," else words)
-    except ValueError:
-        return np.nan
 
 
 def _plain(name: str) -> str:
@@ -436,90 +392,3 @@ def _to_celsius(path: Path, name: str, values: FloatArray, unit: str | None, not
     if given == "F":
         return (values - 32.0) / 1.8
     return values - 273.15 if given == "K" else values
-
-
-def _moments(texts: list[list[str]], zone: tzinfo) -> tuple[FloatArray, FloatArray, bool]:
-    """Unix seconds of each row read as the first and as the second of two equal local times.
-
-    Also whether any row left its zone open. NaN where no time can be read.
-    """
-    if texts and len(texts[0]) >= 4:  # year, month, day, hour and perhaps minute
-        joined = [_join_parts(parts) for parts in texts]
-    else:
-        joined = [" ".join(parts) for parts in texts]
-    numbers = np.array([_number(text, ".") for text in joined])
-    if np.isfinite(numbers).mean() > 0.5:  # unix seconds, or milliseconds
-        seconds = np.where(numbers > 1e11, numbers / 1000.0, numbers)
-        return seconds, seconds, False
-    naive = _naive_seconds(joined)
-    if naive is not None:
-        seconds, is_open = naive
-        if zone is UTC or not is_open:
-            return seconds, seconds, is_open
-        return *_local_to_unix(seconds, zone), is_open
-    pairs = [(_unix(text, zone, 0), _unix(text, zone, 1)) for text in joined]
-    both = np.array(pairs, dtype=float).reshape(-1, 2)
-    return both[:, 0], both[:, 1], not all(re.search(r"(Z|UTC|[+-]\d\d:?\d\d)$", t) for t in joined)
-
-
-def _join_parts(parts: list[str]) -> str:
-    whole = [_number(p, ".") for p in parts]
-    if not np.all(np.isfinite(whole)):
-        return ""
-    year, month, day, hour = (int(v) for v in whole[:4])
-    minute = int(whole[4]) if len(whole) > 4 else 0
-    return f"{year:04d}-{month:02d}-{day:02d} {hour:02d}:{minute:02d}"
-
-
-def _naive_seconds(texts: list[str]) -> tuple[FloatArray, bool] | None:
-    """Seconds since 1970 by the clock of the texts, where all are plain ISO; None where not.
-
-    The fast way for long logs; with ``Z`` on every text the zone is not open.
-    """
-    zulu = [text.endswith(("Z", "z")) for text in texts]
-    if any(zulu) != all(zulu) or any("+" in text or "-" in text[10:] for text in texts):
-        return None
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("error")
-            moments = np.array([t.rstrip("Zz") for t in texts], dtype="datetime64[ms]")
-    except (ValueError, UserWarning, DeprecationWarning):
-        return None
-    if np.isnat(moments).any():
-        return None
-    return moments.astype(np.int64) / 1000.0, not zulu[0]
-
-
-def _local_to_unix(local_s: FloatArray, zone: tzinfo) -> tuple[FloatArray, FloatArray]:
-    quarters, back = np.unique(np.floor(local_s / 900.0), return_inverse=True)
-    offsets = np.zeros((2, len(quarters)))
-    for i, quarter in enumerate(quarters):
-        naive = datetime.fromtimestamp(quarter * 900.0, UTC).replace(tzinfo=zone)
-        for fold in (0, 1):
-            shift = naive.replace(fold=fold).utcoffset()
-            offsets[fold, i] = shift.total_seconds() if shift else 0.0
-    return local_s - offsets[0][back], local_s - offsets[1][back]
-
-
-def _unix(text: str, zone: tzinfo, fold: int) -> float:
-    try:
-        return parse_time(text, zone, fold).timestamp()
-    except FocuskitError:
-        return np.nan
-
-
-def _tell_repeated_hour(first_s: FloatArray, second_s: FloatArray) -> FloatArray:
-    """Choose between two readings of a local time so that the rows run on in time.
-
-    Rows may stand in falling order; then they are looked at from the end.
-    """
-    steps = np.diff(first_s)
-    falling = np.nansum(steps < 0) > np.nansum(steps > 0)
-    if falling:
-        first_s, second_s = first_s[::-1], second_s[::-1]
-    chosen = first_s.copy()
-    for i in np.flatnonzero(second_s > first_s):
-        before = chosen[i - 1] if i else np.nan
-        if before >= first_s[i] and second_s[i] > before:
-            chosen[i] = second_s[i]
-    return chosen[::-1] if falling else chosen

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from matplotlib.axes import Axes
 
-from focuskit import plots_refocus
+from focuskit import cli_interval, plots_refocus
 from focuskit.cli_interval import add_commands
 from focuskit.errors import FocuskitError
 from focuskit.refocus import AS_NOW
@@ -119,6 +119,8 @@ def test_the_sample_season(capsys):
     text = capsys.readouterr().out
     assert answer["advice"] in text
     assert "hangs most on" in text
+    for policy in answer["policies"]:
+        assert f"  {policy['policy']}: {policy['what']}" in text
 
 
 def test_weather_of_an_airport(capsys):
@@ -156,6 +158,9 @@ def test_a_plan_of_the_night_and_costs_by_filter(capsys, tmp_path):
         ("interval", "--temps", "x.csv", "--steps-per-c", "many"),
         ("interval", "--temps", "x.csv", "--unit", "R"),
         ("interval", "--temps", "x.csv", "--only", "origin"),
+        ("interval", "--temps", "x.csv", "--temps-columns", "temp=air"),
+        ("interval", "--temps", "x.csv", "--columns", "focus=position"),
+        ("interval", "--temps", "x.csv", "--zone", "Skarvdal"),
         ("plan", "--at", "warm"),
     ],
 )
@@ -165,8 +170,11 @@ def test_a_wrong_command_line_ends_with_2(words, capsys):
     assert stop.value.code == 2
 
 
-def test_what_is_missing_is_named(tmp_path, capsys):
+def test_what_is_missing_is_named(tmp_path, capsys, monkeypatch):
     log = ramp_log(tmp_path, -1.0)
+    monkeypatch.setattr(cli_interval, "default_logbook", lambda: tmp_path / "none.sqlite")
+    with pytest.raises(FocuskitError, match=r"by hand also --slope, --run-cost, --position-err$"):
+        call("interval", "--temps", log, *BY_HAND[:4])
     with pytest.raises(FocuskitError, match="no logbook yet"):
         call("interval", "--temps", log, "--logbook", tmp_path / "none.sqlite")
     with pytest.raises(FocuskitError, match="cannot be read"):
@@ -198,7 +206,7 @@ def test_each_help_has_an_example_that_works(capsys, monkeypatch):
 
 
 def test_plan_of_the_sample_season(capsys):
-    words = ("plan", "--runs", SEASON / "runs.csv", "--rig-file", SAMPLE / "heron.toml")
+    words = ("plan", "--runs", SEASON / "runs.csv", "--rig", SAMPLE / "heron.toml")
     sweeps = {s["filter"]: s for s in ask(capsys, *words)["sweeps"]}
     truth = json.loads((SEASON / "truth.json").read_text(encoding="utf-8"))
     assert set(sweeps) == set(truth["offset_steps"])
@@ -215,7 +223,24 @@ def test_plan_of_the_sample_season(capsys):
     assert warm - cold == pytest.approx(10.0 * truth["steps_per_c"], abs=3.0)
     with pytest.raises(FocuskitError, match="no good run in X"):
         call(*words, "--filter", "X")
+    assert call(*words) == 0
+    assert "within the travel of 0 to 20000" in capsys.readouterr().out
+    assert call(*words[:3]) == 0
+    assert "Positions are not checked against the focuser's travel" in capsys.readouterr().out
     assert len(read_runs(SEASON / "runs.csv")) > 100
+
+
+@pytest.mark.parametrize("count", [1, 2, 5])
+def test_plan_of_the_first_runs_ever(capsys, tmp_path, count):
+    lines = (SEASON / "runs.csv").read_text(encoding="utf-8").splitlines()
+    (tmp_path / "runs.csv").write_text("\n".join(lines[: count + 1]) + "\n", encoding="utf-8")
+    sweeps = ask(capsys, "plan", "--runs", tmp_path / "runs.csv")["sweeps"]
+    assert {s["filter"] for s in sweeps} == {line.split(",")[1] for line in lines[1 : count + 1]}
+    assert all(s["position_err"] > 0.0 for s in sweeps)
+    # without a drift there is no prediction
+    if count < 5:
+        with pytest.raises(FocuskitError, match="do not tell its focus at 30"):
+            call("plan", "--runs", tmp_path / "runs.csv", "--at", "30")
 
 
 def test_plots_draw_into_the_axes_they_are_given():

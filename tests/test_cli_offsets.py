@@ -3,6 +3,7 @@
 import argparse
 import csv
 import json
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -11,7 +12,7 @@ import pytest
 from invented_seasons import make_season
 from matplotlib.axes import Axes
 
-from focuskit import cli_offsets, plots_drift
+from focuskit import cli_options, plots_drift
 from focuskit.cli_offsets import add_commands, with_err
 from focuskit.drift import fit_drift
 from focuskit.errors import FocuskitError
@@ -94,7 +95,7 @@ def test_columns_rebuilds_and_filter_names_from_a_rig_file(capsys, tmp_path):
         '[filters]\nHa = { also = ["H-alpha"] }\n',
         encoding="utf-8",
     )
-    answer = ask(capsys, "--runs", tmp_path / "mine.csv", "--rig-file", tmp_path / "rig.toml", "--declared-only")
+    answer = ask(capsys, "--runs", tmp_path / "mine.csv", "--rig", tmp_path / "rig.toml", "--declared-only")
     assert [(r["time"], r["declared"]) for r in answer["rebuilds"]] == [("2031-10-04T12:00:00Z", True)]
     assert "Ha" in {one["filter"] for one in answer["filters"]}
     same = ask(capsys, "--runs", tmp_path / "mine.csv", "--columns", "time=when,position=focus",
@@ -140,9 +141,9 @@ def test_offsets_through_the_logbook(capsys, tmp_path, monkeypatch):
     assert capsys.readouterr().out == "0 new runs; 120 were known\n"
     through = ask(capsys, "--logbook", book)
     assert through["filters"] == direct["filters"]
-    monkeypatch.setattr(cli_offsets, "default_logbook", lambda: book)
+    monkeypatch.setattr(cli_options, "default_logbook", lambda: book)
     assert ask(capsys)["filters"] == direct["filters"]
-    monkeypatch.setattr(cli_offsets, "default_logbook", lambda: tmp_path / "none.sqlite")
+    monkeypatch.setattr(cli_options, "default_logbook", lambda: tmp_path / "none.sqlite")
     with pytest.raises(FocuskitError, match="no logbook yet"):
         call("offsets")
     assert not (tmp_path / "none.sqlite").exists()
@@ -154,12 +155,13 @@ def test_logbook_commands(capsys, tmp_path):
     call("logbook", "note", 3, "wind from the north", *book)
     call("logbook", "exclude", 3, *book)
     capsys.readouterr()
-    call("logbook", "list", *book, "--rig", "Heron")
+    call("logbook", "list", *book, "--rig-name", "Heron")
     lines = capsys.readouterr().out.splitlines()
     assert len(lines) == 121
     assert "excluded  wind from the north" in lines[3]
     call("logbook", "show", 3, *book, "--json")
-    assert json.loads(capsys.readouterr().out)["note"] == "wind from the north"
+    shown = json.loads(capsys.readouterr().out)
+    assert (shown["schema"], shown["note"]) == ("focuskit.run/1", "wind from the north")
     call("logbook", "show", 3, *book)
     assert "wind from the north" in capsys.readouterr().out
     assert ask(capsys, *book)["runs_set_aside"][0]["why"] == "excluded by hand"
@@ -169,7 +171,7 @@ def test_logbook_commands(capsys, tmp_path):
     assert listed["schema"] == "focuskit.logbook/1"
     assert not any(run["excluded"] for run in listed["runs"])
     call("logbook", "export", tmp_path / "out.csv", *book)
-    call("logbook", "export", tmp_path / "out.ecsv", *book, "--rig", "Egret")
+    call("logbook", "export", tmp_path / "out.ecsv", *book, "--rig-name", "Egret")
     assert len(read_runs(tmp_path / "out.csv")) == 120
     with pytest.raises(FocuskitError, match="name a file that ends in"):
         call("logbook", "export", tmp_path / "out.xls", *book)
@@ -186,6 +188,8 @@ def test_logbook_commands(capsys, tmp_path):
         ("offsets", "--columns", "position"),
         ("offsets", "--columns", "focus=position"),
         ("offsets", "--zone", "Skarvdal"),
+        ("offsets", "--temps", "log.csv", "--temps-columns", "temp=air"),
+        ("offsets", "--runs", "runs.csv", "--logbook", "book.sqlite"),
         ("logbook",),
         ("logbook", "exclude", "three"),
         ("logbook", "delete", "3"),
@@ -196,6 +200,44 @@ def test_a_wrong_command_line_ends_with_status_2(words, capsys):
         call(*words)
     assert ended.value.code == 2
     assert "error:" in capsys.readouterr().err
+
+
+def test_a_logbook_that_is_not_there_is_not_made_by_looking(capsys, tmp_path):
+    book = tmp_path / "mistyped.sqlite"
+    assert call("logbook", "list", "--logbook", book) == 0
+    assert capsys.readouterr().out == f"no runs in {book}\n"
+    assert call("logbook", "list", "--logbook", book, "--json") == 0
+    assert json.loads(capsys.readouterr().out)["runs"] == []
+    for words in (("show", 1), ("note", 1, "x"), ("exclude", 1), ("export", tmp_path / "out.csv")):
+        with pytest.raises(FocuskitError, match="there is no logbook yet"):
+            call("logbook", *words, "--logbook", book)
+    assert not book.exists()
+
+
+def test_the_rig_is_that_of_the_rig_file_or_the_one_named(capsys, tmp_path):
+    (tmp_path / "egret.toml").write_text('name = "Egret"\n', encoding="utf-8")
+    runs = read_runs(SEASON / "runs.csv")
+    write_csv(tmp_path / "egret.csv", [replace(run, rig=None) for run in runs[:60]])
+    book = ("--logbook", tmp_path / "book.sqlite")
+    call("logbook", "import", SEASON / "runs.csv", *book)
+    call("logbook", "import", tmp_path / "egret.csv", *book, "--rig", tmp_path / "egret.toml")
+    call("logbook", "import", tmp_path / "egret.csv", *book, "--rig", tmp_path / "egret.toml", "--rig-name", "Crane")
+    capsys.readouterr()
+    most = ask(capsys, *book)
+    assert (most["rig"], most["flags"][-1]) == ("Heron", "several_rigs")
+    assert ask(capsys, *book, "--rig", tmp_path / "egret.toml")["rig"] == "Egret"
+    assert ask(capsys, *book, "--rig", tmp_path / "egret.toml", "--rig-name", "Crane")["rig"] == "Crane"
+    (tmp_path / "stork.toml").write_text('name = "Stork"\n', encoding="utf-8")
+    with pytest.raises(FocuskitError, match="no run of the rig 'Stork'; rigs with runs: Crane, Egret, Heron"):
+        call("offsets", *book, "--rig", tmp_path / "stork.toml")
+
+
+def test_temperatures_with_columns_of_their_own(capsys, tmp_path):
+    text = (SEASON / "temperatures.csv").read_text(encoding="utf-8")
+    (tmp_path / "log.csv").write_text(text.replace("time,temperature_c", "read at,a"), encoding="utf-8")
+    words = ("--runs", SEASON / "runs.csv", "--temps")
+    answer = ask(capsys, *words, tmp_path / "log.csv", "--temps-columns", "time=read at,temperature=a", "--unit", "C")
+    assert answer == ask(capsys, *words, SEASON / "temperatures.csv")
 
 
 def test_a_filter_never_used_is_said():

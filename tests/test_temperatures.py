@@ -170,8 +170,10 @@ def test_a_log_round_the_clock_is_cut_into_nights():
     "text, kwargs, words",
     [
         ("", {}, "is empty"),
-        ("time,temp_c\n", {}, "no row has"),
-        ("time,temp_c\nx,y\n", {}, "no row has"),
+        ("time,temp_c\n", {}, "no row below the header"),
+        ("time,temp_c\nx,y\n", {}, "'x' is not a time: write times like"),
+        ("time,temp_c\n03/04/2031 19:00,8\n03/04/2031 20:00,7\n", {}, "'03/04/2031 19:00' is not a time"),
+        ("time,temp_c\n2031-03-04T19:00:00Z,y\n", {}, "no row has a time and a temperature"),
         ("a,b\n1,x\n", {}, "is the time"),
         (table("time,dew_point"), {}, "air temperature"),
         (table("time,temp_c"), {"unit": "Q"}, "not a unit"),
@@ -180,7 +182,7 @@ def test_a_log_round_the_clock_is_cut_into_nights():
         (table("time,temp_c"), {"columns": {"time": "when"}}, "no column 'when'"),
         (table("time,temp_c"), {"only": ("time", "x")}, "no row has time=x"),
         (table("time,temp", rows=[(h, 80.0 + h) for h in range(12, 20)]), {}, "--unit F"),
-        (table("time,temp_c", rows=[(19, 8.0), (19, 8.0), (19, 3.0), (20, 5.0)]), {}, "--only"),
+        (table("time,temp_c", rows=[(19, 8.0), (19, 6.0), (19, 3.0), (20, 5.0)]), {}, "--only"),
         ("time,temp_c\n2031-03-04T19:00:00Z,8\n2031-03-04T19:05:00Z,8\n", {}, "no night"),
     ],
 )
@@ -188,6 +190,15 @@ def test_says_in_one_line_what_is_wrong(tmp_path, text, kwargs, words):
     with pytest.raises(FocuskitError, match=words) as problem:
         read_temperatures(write(tmp_path, text), **kwargs)
     assert "\n" not in str(problem.value)
+
+
+def test_logs_that_overlap_are_joined(tmp_path):
+    early, late = tmp_path / "early.csv", tmp_path / "late.csv"
+    early.write_text(table("time,temp_c"), encoding="utf-8")
+    late.write_text(table("time,temp_c", rows=[*ROWS[1:], (23, 5.0)]), encoding="utf-8")
+    log = read_temperatures([early, late])
+    assert log.temperature_c == pytest.approx([8.0, 7.0, 6.5, 6.0, 5.0])
+    assert [(d.file, d.line) for d in log.dropped] == [("late.csv", 2), ("late.csv", 3), ("late.csv", 4)]
 
 
 def test_a_missing_file_is_named(tmp_path):

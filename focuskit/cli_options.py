@@ -1,0 +1,226 @@
+"""What commands share: options, and the logged runs and temperatures that they point to."""
+
+from __future__ import annotations
+
+import argparse
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from datetime import datetime, tzinfo
+from pathlib import Path
+from typing import Any
+
+from focuskit.errors import FocuskitError
+from focuskit.logbook import Logbook
+from focuskit.rigfile import RigFile, read_rig_file
+from focuskit.tables import COLUMNS, LoggedRun, read_runs
+from focuskit.temperatures import TemperatureLog, as_zone, read_temperatures
+from focuskit.times import parse_time
+
+LOG_COLUMNS = ("time", "temperature")
+
+
+def default_logbook() -> Path:
+    """Return where the logbook is kept unless the user says otherwise."""
+    from platformdirs import user_data_path
+
+    try:
+        folder = user_data_path("focuskit", appauthor=False)
+    except RuntimeError:
+        folder = Path("~")  # as it stays where there is no home
+    if not folder.is_absolute():
+        raise FocuskitError("there is no home folder to keep the logbook in; name it with --logbook FILE")
+    return folder / "logbook.sqlite"
+
+
+# Values of options ---------------------------------------------------------------------------
+
+
+def finite(text: str) -> float:
+    """Read a number."""
+    try:
+        value = float(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"'{text}' is not a number") from None
+    if not math.isfinite(value):
+        raise argparse.ArgumentTypeError(f"'{text}' is not a finite number")
+    return value
+
+
+def positive(text: str) -> float:
+    """Read a number above 0."""
+    value = finite(text)
+    if value <= 0.0:
+        raise argparse.ArgumentTypeError(f"{text} is not above 0")
+    return value
+
+
+def not_negative(text: str) -> float:
+    """Read a number of 0 or more."""
+    value = finite(text)
+    if value < 0.0:
+        raise argparse.ArgumentTypeError(f"{text} is below 0")
+    return value
+
+
+def celsius(text: str) -> float:
+    """Read a temperature of air."""
+    value = finite(text)
+    if not -100.0 <= value <= 100.0:
+        raise argparse.ArgumentTypeError(f"{text} °C is not a temperature of a night")
+    return value
+
+
+def moment(text: str) -> datetime:
+    """Read a time."""
+    try:
+        return parse_time(text)
+    except FocuskitError as problem:
+        raise argparse.ArgumentTypeError(str(problem)) from None
+
+
+def zone(text: str) -> tzinfo:
+    """Read the name of a time zone."""
+    try:
+        return as_zone(text)
+    except FocuskitError as problem:
+        raise argparse.ArgumentTypeError(str(problem)) from None
+
+
+def pairs(text: str) -> dict[str, str]:
+    """Read ``NAME=VALUE,NAME=VALUE``."""
+    found = [part.partition("=") for part in text.split(",")]
+    if not all(sign and name.strip() and value.strip() for name, sign, value in found):
+        raise argparse.ArgumentTypeError(f"'{text}' is not of the form NAME=VALUE,NAME=VALUE")
+    return {name.strip(): value.strip() for name, _, value in found}
+
+
+def one_pair(text: str) -> tuple[str, str]:
+    """Read ``COLUMN=VALUE``; the value may hold commas."""
+    name, sign, value = (part.strip() for part in text.partition("="))
+    if not (name and sign and value):
+        raise argparse.ArgumentTypeError(f"'{text}' is not of the form COLUMN=VALUE")
+    return name, value
+
+
+def columns_of(known: tuple[str, ...]) -> Callable[[str], dict[str, str]]:
+    """Return a reader of ``time=NAME,position=NAME`` that knows these columns."""
+
+    def convert(text: str) -> dict[str, str]:
+        found = pairs(text)
+        unknown = [name for name in found if name not in known]
+        if unknown:
+            raise argparse.ArgumentTypeError(f"no column is called '{unknown[0]}'; known are {', '.join(known)}")
+        return found
+
+    return convert
+
+
+def by_filter(read: Callable[[str], float]) -> Callable[[str], dict[str, float]]:
+    """Return a reader of ``95`` (every filter, under the key '') or ``L=95,Ha=480``."""
+
+    def convert(text: str) -> dict[str, float]:
+        if "=" not in text:
+            return {"": read(text)}
+        return {name: read(value) for name, value in pairs(text).items()}
+
+    return convert
+
+
+# Logged runs ---------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Source:
+    """Logged runs, the rig file beside them, and which rig they are wanted of (None: that with most runs)."""
+
+    rig_file: RigFile
+    runs: list[LoggedRun]
+    rig_name: str | None
+
+
+def add_run_options(parser: Any) -> None:
+    """Add what says where logged runs come from."""
+    group = parser.add_argument_group("logged runs")
+    either = group.add_mutually_exclusive_group()
+    either.add_argument("--runs", metavar="FILE.csv", help="table of logged runs; without it the logbook is read")
+    add_logbook_option(either)
+    add_table_options(group)
+    group.add_argument("--rig-name", metavar="NAME", help="use the runs of this rig (that of the rig file)")
+
+
+def add_logbook_option(parser: Any) -> None:
+    """Add where the logbook is."""
+    parser.add_argument("--logbook", metavar="FILE", help="the logbook, if it is not in its usual place")
+
+
+def add_table_options(group: Any) -> None:
+    """Add how a table of runs is to be read."""
+    group.add_argument(
+        "--columns",
+        type=columns_of(COLUMNS),
+        default={},
+        metavar="time=NAME,position=NAME",
+        help="what the table calls its columns, where not time, filter, temperature_c, position, position_err, "
+        "rig and so on",
+    )
+    group.add_argument("--zone", type=zone, metavar="ZONE", help="of times without offset, like Europe/Oslo (UTC)")
+    group.add_argument("--rig", metavar="FILE", help="rig file (TOML): names of columns and filters, rebuilds, travel")
+
+
+def read_rig(args: argparse.Namespace) -> RigFile:
+    """Read the rig file that ``--rig`` names; an empty one without it."""
+    return read_rig_file(args.rig) if args.rig else RigFile()
+
+
+def read_table(path: str, args: argparse.Namespace, rig_file: RigFile) -> list[LoggedRun]:
+    """Read a table of runs; those that name no rig are of the one named by ``--rig-name`` or the rig file."""
+    own = args.rig_name or rig_file.rig.name
+    runs = read_runs(path, {**rig_file.columns, **args.columns}, args.zone)
+    return [replace(run, filter=rig_file.filter_name(run.filter), rig=run.rig or own) for run in runs]
+
+
+def read_source(args: argparse.Namespace) -> Source:
+    """Read the logged runs that the options of `add_run_options` point to."""
+    rig_file = read_rig(args)
+    runs = read_table(args.runs, args, rig_file) if args.runs else open_logbook(args).runs()
+    return Source(rig_file, runs, args.rig_name or rig_file.rig.name)
+
+
+def logbook_path(args: argparse.Namespace) -> Path:
+    """Return where the logbook is, or would be."""
+    return Path(args.logbook) if args.logbook else default_logbook()
+
+
+def open_logbook(args: argparse.Namespace) -> Logbook:
+    """Open the logbook to read it; it must be there."""
+    path = logbook_path(args)
+    if not path.exists():
+        raise FocuskitError(
+            f"{path}: there is no logbook yet; analyse a night with --record, or bring runs in with logbook import "
+            "or --runs FILE.csv"
+        )
+    return Logbook(path)
+
+
+# Temperatures --------------------------------------------------------------------------------
+
+
+def add_log_options(group: Any, *, required: bool, purpose: str) -> None:
+    """Add where a log of temperatures is, and how to read it."""
+    group.add_argument("--temps", nargs="+", required=required, metavar="LOG.csv", help=purpose)
+    group.add_argument(
+        "--temps-columns",
+        type=columns_of(LOG_COLUMNS),
+        metavar="time=NAME,temperature=NAME",
+        help="columns, where not clear",
+    )
+    group.add_argument("--unit", choices=("C", "F", "K"), help="unit of the log, where its column does not say")
+    group.add_argument("--only", type=one_pair, metavar="COLUMN=VALUE", help="rows of one station only")
+
+
+def read_log(args: argparse.Namespace, night: str | None) -> TemperatureLog:
+    """Read the log that the options of `add_log_options` point to."""
+    return read_temperatures(
+        args.temps, columns=args.temps_columns, unit=args.unit, zone=args.zone, only=args.only, night=night
+    )

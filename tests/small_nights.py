@@ -1,0 +1,69 @@
+"""Small focus runs, quick to render and to measure, for tests that need many of them."""
+
+import json
+from datetime import UTC, datetime
+
+import numpy as np
+from astropy.io import fits
+
+from focuskit import cli
+from focuskit.optics import Rig
+from focuskit.simulate import Scene, Sweep, simulate_run
+
+HERON = Rig("Heron", 1400.0, 200.0, 0.36, 3.76, 4.0)
+START = datetime(2031, 3, 4, 20, 10, tzinfo=UTC)
+
+
+def take_run(
+    best_position=10000,
+    um_per_step=4.0,
+    frames=9,
+    step=25,
+    shape_px=(208, 270),
+    seed=3,
+    filter_name="L",
+    start=START,
+    temperature_c=8.0,
+):
+    """Return the frames of one run as pairs of image and header."""
+    rng = np.random.default_rng(seed)
+    # Far enough from each other and from the border that their donuts never touch.
+    y, x = (np.mgrid[0:3, 0:4] * 62.0 + 42.0 + rng.uniform(-5.0, 5.0, (2, 3, 4))).reshape(2, -1)
+    flux = rng.uniform(4e4, 2e5, x.size)
+    rig = Rig(HERON.name, 1400.0, 200.0, 0.36, 3.76, um_per_step)
+    scene = Scene(rig, shape_px, x, y, flux, best_position=best_position, drift_px=0.0)
+    positions = [best_position + step * (i - frames // 2) for i in range(frames)]
+    taken = simulate_run(scene, Sweep(filter_name, start, temperature_c, 2.0, positions), rng)
+    return [(frame.image, {key: value for key, (value, _) in frame.facts.items()}) for frame in taken]
+
+
+def without_optics(run):
+    """Leave out of the headers what the profile fit needs: quicker, and the curve stands alone."""
+    return [(image, {k: v for k, v in facts.items() if k not in ("FOCALLEN", "APTDIA")}) for image, facts in run]
+
+
+def write_run(folder, run, name="frame_{:02d}.fits"):
+    """Write frames with their headers, which may hold what cannot be."""
+    folder.mkdir(parents=True, exist_ok=True)
+    for number, (image, facts) in enumerate(run, 1):
+        write_frame(folder / name.format(number), image, facts)
+    return folder
+
+
+def write_frame(path, image, facts):
+    header = fits.Header()
+    for key, value in facts.items():
+        header[key] = value
+    fits.PrimaryHDU(image, header).writeto(path)
+    return path
+
+
+def analyse(capsys, *words, workers=1):
+    """Run the command in this process; return exit status, the answer, and what stood on stderr."""
+    status = cli.main(["analyse", *map(str, words), "--json", "--workers", str(workers)])
+    out, err = capsys.readouterr()
+    return status, json.loads(out, parse_constant=_no_constant) if out else None, err
+
+
+def _no_constant(word):
+    raise AssertionError(f"{word} is not JSON")

@@ -1,0 +1,283 @@
+"""Faults of the machine: processes that die, disks that are full, a user who stops the work."""
+
+import json
+import multiprocessing
+import os
+import signal
+import subprocess
+import sys
+import time
+from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from functools import partial
+from pathlib import Path
+
+import pytest
+from small_nights import analyse, take_run, without_optics, write_run
+
+from focuskit import measure
+from focuskit.errors import FocuskitError
+from focuskit.logbook import Logbook
+from focuskit.measure import Crew
+
+sys.path.insert(0, str(Path(__file__).parent.parent / "scripts"))
+import kill_test
+
+
+@pytest.fixture(scope="module")
+def night(tmp_path_factory):
+    return write_run(tmp_path_factory.mktemp("faults") / "night", without_optics(take_run()))
+
+
+@pytest.fixture(scope="module")
+def full_disk():
+    """A device that is always full."""
+    if not Path("/dev/full").exists():
+        pytest.skip("needs /dev/full")
+    return "/dev/full"
+
+
+# Processes ---------------------------------------------------------------------------------------
+
+
+def square(number, folder, deadly, times):
+    """Return a square, or end the process the first ``times`` times that a deadly number comes."""
+    if number in deadly:
+        seen = folder / f"{number}"
+        count = len(seen.read_text()) if seen.exists() else 0
+        if count < times:
+            seen.write_text("x" * (count + 1))
+            os._exit(9)
+    return number * number
+
+
+def lost(number):
+    return f"{number} is lost"
+
+
+@pytest.mark.parametrize("workers", [1, 2, 3])
+def test_work_is_done_in_order_whoever_does_it(tmp_path, workers):
+    told = []
+    with Crew(workers=workers) as crew:
+        for _ in range(2):
+            done = crew.map(
+                partial(square, folder=tmp_path, deadly=(), times=0), range(20), lost, lambda *step: told.append(step)
+            )
+            assert done == [k * k for k in range(20)]
+    assert told == [(k + 1, 20) for k in range(20)] * 2
+
+
+def test_a_task_that_ends_its_process_twice_is_lost_alone(tmp_path):
+    told = []
+    with Crew(workers=2) as crew:
+        work = partial(square, folder=tmp_path, deadly=(3, 11), times=99)
+        done = crew.map(work, range(15), lost, lambda *step: told.append(step))
+        assert done == [lost(k) if k in (3, 11) else k * k for k in range(15)]
+        # the crew goes on working
+        assert crew.map(work, [1, 2], lost) == [1, 4]
+    assert told == [(k + 1, 15) for k in range(15)]
+
+
+def test_a_task_whose_process_died_once_is_not_lost(tmp_path):
+    with Crew(workers=2) as crew:
+        done = crew.map(partial(square, folder=tmp_path, deadly=(0, 7, 14), times=1), range(15), lost)
+    assert done == [k * k for k in range(15)]
+
+
+def test_an_executor_that_breaks_costs_its_task_only(tmp_path):
+    with ProcessPoolExecutor(2) as executor, Crew(executor, workers=2) as crew:
+        work = partial(square, folder=tmp_path, deadly=(4,), times=99)
+        assert crew.map(work, range(9), lost) == [lost(k) if k == 4 else k * k for k in range(9)]
+        # it is broken for good, and is done without
+        assert crew.map(work, [5, 6], lost) == [25, 36]
+
+
+@pytest.mark.parametrize("problem", [OSError(11, "Resource temporarily unavailable"), BrokenProcessPool("died")])
+def test_no_process_at_all_is_said_in_one_line(monkeypatch, problem):
+    class Nobody(ProcessPoolExecutor):
+        def submit(self, *_, **__):
+            raise problem
+
+    monkeypatch.setattr(measure, "ProcessPoolExecutor", Nobody)
+    with Crew(workers=2) as crew, pytest.raises(FocuskitError, match=r"no process can be started .*--workers 1"):
+        crew.map(str, [1, 2], lost)
+
+
+def _hold(folder):
+    (folder / f"{os.getpid()}").write_text("")
+    time.sleep(300.0)
+
+
+def _lead(folder):
+    with Crew(workers=2) as crew:
+        crew.map(_hold, [folder] * 2, lost)
+
+
+@pytest.mark.skipif(not Path("/proc/self").exists(), reason="looks into /proc")
+def test_no_worker_outlives_its_parent(tmp_path):
+    leader = multiprocessing.get_context("spawn").Process(target=_lead, args=(tmp_path,))
+    leader.start()
+    _wait_until(lambda: len(list(tmp_path.iterdir())) == 2)
+    os.kill(leader.pid, signal.SIGKILL)
+    leader.join()
+    workers = [int(path.name) for path in tmp_path.iterdir()]
+    _wait_until(lambda: not any(kill_test.is_alive(pid) for pid in workers))
+
+
+def _wait_until(true):
+    """Wait as long as it takes on a busy machine, but not for ever."""
+    for _ in range(3000):
+        if true():
+            return
+        time.sleep(0.02)
+    raise AssertionError("waited in vain")
+
+
+# The command on a machine in trouble ---------------------------------------------------------------
+
+
+def focuskit(*words, before="", env=None, **files):
+    """Run the command in a process of its own, after some Python of ours."""
+    code = f"import sys\n{before}\nfrom focuskit.cli import main\nsys.exit(main(sys.argv[1:]))"
+    files = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE} | files
+    return subprocess.run([sys.executable, "-c", code, *map(str, words)], text=True, env=env, **files)
+
+
+def one_line(done):
+    assert done.returncode == 1
+    assert len(done.stderr.splitlines()) == 1, done.stderr
+    assert done.stderr.startswith("focuskit: ")
+    return done.stderr
+
+
+@pytest.mark.parametrize("option, name", [("--report", "night.html"), ("--logbook", "b.sqlite")])
+def test_a_full_disk_costs_one_line_and_not_the_answer(night, tmp_path, option, name):
+    # A file size limit is what a full disk looks like without one at hand.
+    small = "import resource; resource.setrlimit(resource.RLIMIT_FSIZE, (1000, 1000))"
+    done = focuskit("analyse", night, "--json", "--workers", 1, option, tmp_path / name, before=small)
+    one_line(done)
+    assert json.loads(done.stdout)["runs"][0]["best_position"] is not None
+    left = [path for path in tmp_path.rglob("*") if path.is_file() and path.stat().st_size and path.suffix != ".sqlite"]
+    assert left == []
+
+
+@pytest.mark.parametrize("words", [("--json",), ()])
+def test_output_that_cannot_be_written_is_one_line(tmp_path, full_disk, words):
+    with Path(full_disk).open("w") as full:
+        done = focuskit("logbook", "list", "--logbook", tmp_path / "book.sqlite", *words, stdout=full)
+    assert "No space left" in one_line(done)
+
+
+def test_a_reader_that_leaves_is_no_fault(tmp_path):
+    read, write = os.pipe()
+    os.close(read)
+    done = focuskit("logbook", "list", "--logbook", tmp_path / "book.sqlite", stdout=write)
+    os.close(write)
+    assert (done.returncode, done.stderr) == (0, "")
+
+
+def test_closed_output_is_no_fault(tmp_path):
+    words = ("logbook", "list", "--logbook", tmp_path / "book.sqlite")
+    done = focuskit(*words, before="sys.stdout.close(); sys.stdout = None")
+    assert (done.returncode, done.stderr) == (0, "")
+
+
+@pytest.mark.parametrize("option", ["--report", "--tables", "--plots", "--logbook"])
+def test_a_place_that_cannot_be_written_costs_one_line_and_not_the_answer(night, tmp_path, capsys, option):
+    (tmp_path / "file").write_text("mine")
+    status, answer, err = analyse(capsys, night, option, tmp_path / "file" / "x.html")
+    assert status == 1
+    assert answer["runs"]
+    assert len(err.splitlines()) == 1
+    assert (tmp_path / "file").read_text() == "mine"
+
+
+@pytest.mark.skipif(os.geteuid() == 0, reason="root can write everywhere")
+def test_a_folder_that_is_read_only_is_one_line(night, tmp_path, capsys):
+    (tmp_path / "shut").mkdir(mode=0o500)
+    status, answer, err = analyse(capsys, night, "--logbook", tmp_path / "shut" / "book.sqlite")
+    assert status == 1
+    assert answer["runs"]
+    assert len(err.splitlines()) == 1
+
+
+def test_an_input_is_never_the_output(night, tmp_path, capsys):
+    before = {path: path.read_bytes() for path in night.iterdir()}
+    frame = night / "frame_01.fits"
+    for words in (("--report", frame), ("--logbook", frame), ("--tables", frame), ("--plots", frame)):
+        status, _, err = analyse(capsys, night, *words)
+        assert status == 1
+        assert len(err.splitlines()) == 1
+    assert analyse(capsys, night, "--tables", night, "--plots", night)[0] == 0
+    assert {path: path.read_bytes() for path in before} == before
+    for path in set(night.iterdir()) - set(before):
+        path.unlink()
+
+
+def test_stopping_is_one_line_and_leaves_no_process(tmp_path):
+    image, facts = take_run()[4]
+    folder = write_run(tmp_path / "night", [(image + number, facts) for number in range(150)], "{:03d}.fits")
+    code = "import sys; from focuskit.cli import main; sys.exit(main(sys.argv[1:]))"
+    words = ["analyse", str(folder), "--workers", "2", "--logbook", str(tmp_path / "book.sqlite")]
+    work = subprocess.Popen(
+        [sys.executable, "-c", code, *words], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+        start_new_session=True,
+    )  # fmt: skip
+    _wait_until(lambda: kill_test.children(work.pid))
+    workers = kill_test.children(work.pid)
+    os.killpg(work.pid, signal.SIGINT)
+    out, err = work.communicate()
+    assert (work.returncode, out, err) == (1, "", "focuskit: stopped\n")
+    _wait_until(lambda: not any(kill_test.is_alive(pid) for pid in workers))
+
+
+def test_files_that_vanish_and_grow_are_named(night, tmp_path, capsys, monkeypatch):
+    folder = write_run(tmp_path / "night", without_optics(take_run()))
+    want = analyse(capsys, folder)[1]
+    real = measure.read_frame
+
+    def slow(path, *rest):
+        if Path(path).name == "gone.fits":
+            Path(path).unlink()
+        if Path(path).name == "grows.fits":
+            with Path(path).open("ab") as stream:
+                stream.write(bytes(100))
+        return real(path, *rest)
+
+    monkeypatch.setattr(measure, "read_frame", slow)
+    whole = (folder / "frame_05.fits").read_bytes()
+    (folder / "gone.fits").write_bytes(whole)
+    (folder / "grows.fits").write_bytes(whole[:-20000])
+    status, got, _ = analyse(capsys, folder)
+    assert status == 0
+    assert got["runs"] == want["runs"]
+    reasons = {row["file"]: row["why"] for row in got["not_used"]}
+    assert "cannot be read" in reasons["gone.fits"]
+    assert "cut short" in reasons["grows.fits"]
+
+
+# Killed at any moment ---------------------------------------------------------------------------
+
+
+@pytest.mark.skipif(not Path("/proc/self").exists(), reason="looks into /proc")
+def test_killed_work_leaves_everything_whole(tmp_path):
+    assert kill_test.kill_often(2, seed=1, folder=tmp_path, names=("import",)) == []
+
+
+def test_two_analyses_at_once_write_each_run_once(night, tmp_path):
+    book = tmp_path / "book.sqlite"
+    words = [sys.executable, "-m", "focuskit", "analyse", str(night), "--workers", "1", "--logbook", str(book)]
+    both = [subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) for _ in range(2)]
+    said = [work.communicate() for work in both]
+    assert [work.returncode for work in both] == [0, 0]
+    assert [err for _, err in said] == ["", ""]
+    assert sorted("1 new runs" in out for out, _ in said) == [False, True]
+    assert len(Logbook(book).runs()) == 1
+
+
+def test_a_logbook_is_not_kept_in_a_folder_called_tilde(tmp_path, monkeypatch):
+    # what is left of ~ where nobody has a home
+    monkeypatch.chdir(tmp_path)
+    with pytest.raises(FocuskitError, match="no home folder"):
+        Logbook("~/.local/share/focuskit/logbook.sqlite")
+    assert list(tmp_path.iterdir()) == []

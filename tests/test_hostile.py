@@ -1,0 +1,417 @@
+"""Broken and hostile files through the command: each is named with its reason, and all else stays as it was."""
+
+import bz2
+import gzip
+import io
+import json
+import os
+import sqlite3
+import sys
+import warnings
+from pathlib import Path
+
+import numpy as np
+import pytest
+from astropy.io import fits
+from small_nights import analyse, take_run, without_optics, write_frame, write_run
+
+import focuskit
+from focuskit import cli
+from focuskit.errors import FocuskitError
+from focuskit.logbook import Logbook
+from focuskit.measure import measure_frame
+from focuskit.tables import LoggedRun, read_runs, write_csv, write_ecsv
+
+sys.path.insert(0, str(Path(__file__).parent.parent / "scripts"))
+import fuzz
+
+
+@pytest.fixture(scope="module")
+def whole_run():
+    """A run whose headers tell all, so that every fit is made."""
+    return take_run()
+
+
+@pytest.fixture(scope="module")
+def run(whole_run):
+    return without_optics(whole_run)
+
+
+@pytest.fixture(scope="module")
+def night(run, tmp_path_factory):
+    return write_run(tmp_path_factory.mktemp("hostile") / "night", run)
+
+
+@pytest.fixture(scope="module")
+def sound(night):
+    """The answer for the night without any broken file."""
+    answer = focuskit.analyse(night, workers=1).to_json()
+    assert answer["not_used"] == []
+    assert answer["runs"][0]["verdict"] != "failed"
+    return answer
+
+
+def plain(image, facts):
+    out = io.BytesIO()
+    fits.PrimaryHDU(image, fits.Header(facts)).writeto(out)
+    return out.getvalue()
+
+
+def tiled(image, facts, kind="RICE_1"):
+    out = io.BytesIO()
+    fits.HDUList([fits.PrimaryHDU(), fits.CompImageHDU(image, fits.Header(facts), compression_type=kind)]).writeto(out)
+    return out.getvalue()
+
+
+def with_card(data, keyword, value):
+    """Return a file with another value of a keyword of its first header, or with a keyword more."""
+    at = data.find(keyword.ljust(8).encode() + b"=")
+    if at < 0:
+        at = data.index(b"END".ljust(80))
+        data = data[: at + 80] + b"END".ljust(80) + data[at + 160 :]
+    return data[:at] + f"{keyword:8s}= {value}".encode("latin-1").ljust(80) + data[at + 80 :]
+
+
+def broken_files(image, facts):
+    """Return name, content and reason of files of which none can be a frame."""
+    good = plain(image, facts)
+    cube = plain(np.zeros((3, 40, 40), "i2"), facts)
+    table = io.BytesIO()
+    fits.BinTableHDU.from_columns([fits.Column("a", "J", array=np.arange(9))]).writeto(table)
+    line = plain(np.zeros(500, "i2"), facts)
+    bomb = with_card(with_card(good, "NAXIS1", 30000), "NAXIS2", 30000)
+    flipped = bytearray(tiled(image, facts))
+    flipped[-20000:-10000] = bytes(10000)
+    return {
+        "cut.fits": (good[:-30000], "is cut short"),
+        "cut_early.fits": (good[:700], "no END"),
+        "empty.fits": (b"", "is empty"),
+        "picture.fits": (b"\x89PNG\r\n\x1a\n" + bytes(5000), "is not a FITS file"),
+        "letter.fit": (b"Dear observer,\nhere are the frames.\n" * 99, "is not a FITS file"),
+        "no_end.fits": (good[:2880].replace(b"END".ljust(80), b" " * 80) + b" " * 80 * 72, "header"),
+        "naxis.fits": (with_card(good, "NAXIS", -2), "damaged header"),
+        "bitpix.fits": (with_card(good, "BITPIX", 13), "BITPIX = 13"),
+        "terabytes.fits": (with_card(with_card(good, "NAXIS1", 10**6), "NAXIS2", 10**6), "over the limit"),
+        "table.fits": (table.getvalue(), "only a table"),
+        "cube.fits": (cube, "3 axes"),
+        "line.fits": (line, "no two-dimensional image"),
+        "bomb.fits.gz": (gzip.compress(bomb[:5760] + bytes(10**7)), "over the limit"),
+        "bomb.fits.bz2": (bz2.compress(with_card(good, "NAXIS1", 10**9)), "over the limit"),
+        "half.fits.gz": (gzip.compress(good)[:-4000], "cannot be read"),
+        "not_packed.fits.gz": (b"\x1f\x8b but not really" * 50, "cannot be read"),
+        "tiles.fits.fz": (bytes(flipped), "tiles do not unpack|too|no sweep"),
+        "cut.fits.fz": (tiled(image, facts)[:-9000], "is cut short"),
+        "scale.fits": (with_card(good, "BSCALE", "NaN"), "BZERO or BSCALE"),
+        "tiny.fits": (plain(image[:9, :9], facts), "smaller than 32"),
+        "no_position.fits": (plain(image, {k: v for k, v in facts.items() if k != "FOCUSPOS"}), "position"),
+        "position_text.fits": (with_card(good, "FOCUSPOS", "'far out'"), "position"),
+        "position_nan.fits": (with_card(good, "FOCUSPOS", "NaN"), "position"),
+        "position_huge.fits": (with_card(good, "FOCUSPOS", "1E30"), "position"),
+    }
+
+
+def test_every_broken_file_is_named_and_all_else_stays_bit_for_bit(whole_run, tmp_path, capsys):
+    image, facts = whole_run[4]
+    folder = write_run(tmp_path / "night", whole_run)
+    _, sound, _ = analyse(capsys, folder)
+    assert sound["runs"][0]["fits"]["profile"]
+    # The header of the run itself: a file that slipped through would be a point of the curve.
+    broken = broken_files(image, facts)
+    for name, (content, _) in broken.items():
+        (folder / name).write_bytes(content)
+    (folder / "folder.fits").mkdir()
+    os.mkfifo(folder / "pipe.fits")
+    (folder / "loop").symlink_to(folder, target_is_directory=True)
+    (folder / "self.fits").symlink_to("self.fits")
+    status, answer, err = analyse(capsys, folder, "--limit", "pixels=1000000", "--limit", "unpacked_bytes=50000000")
+    assert (status, err) == (0, "")
+    reasons = {row["file"]: row["why"] for row in answer["not_used"]}
+    expected = {name: why for name, (_, why) in broken.items()}
+    expected |= {"pipe.fits": "regular file", "loop": "link to a folder", "self.fits": "cannot be read"}
+    assert reasons.keys() == expected.keys()
+    for name, why in expected.items():
+        assert any(word in reasons[name] for word in why.split("|")), (name, reasons[name])
+        assert reasons[name].isprintable()
+    assert answer["runs"] == sound["runs"]
+    assert answer["rig"] == sound["rig"]
+
+
+@pytest.mark.parametrize(
+    "spoil",
+    [
+        lambda image: np.full_like(image, 500),
+        lambda image: np.zeros_like(image),
+        lambda image: np.full_like(image, 65535),
+        lambda image: np.full(image.shape, np.nan, "f4"),
+        lambda image: np.full(image.shape, np.inf, "f4"),
+        lambda image: image.astype("f8") * 1e300,
+        lambda image: np.random.default_rng(1).integers(0, 65535, image.shape).astype("u2"),
+    ],
+    ids=["constant", "zero", "saturated", "nan", "infinite", "huge", "noise"],
+)
+def test_a_frame_without_stars_is_set_aside_within_its_run(run, sound, tmp_path, capsys, spoil):
+    image, facts = run[4]
+    folder = write_run(tmp_path / "night", run)
+    write_frame(folder / "bad.fits", spoil(image), {**facts, "DATE-OBS": "2031-03-04T20:11:15", "FOCUSPOS": 10012})
+    status, answer, err = analyse(capsys, folder)
+    assert (status, err) == (0, "")
+    (got,), (want,) = answer["runs"], sound["runs"]
+    (bad,) = [point for point in got["points"] if point["file"] == "bad.fits"]
+    assert bad["hfd_px"] is None
+    assert not bad["used"]
+    assert bad["why_not_used"]
+    assert [point for point in got["points"] if point != bad] == want["points"]
+    assert got["best_position"] == want["best_position"]
+    assert got["best_position_err"] == want["best_position_err"]
+
+
+@pytest.mark.parametrize("blank", [False, True])
+def test_pixels_without_a_value_do_not_stop_the_night(whole_run, tmp_path, capsys, blank):
+    folder = tmp_path / "night"
+    folder.mkdir()
+    for number, (image, facts) in enumerate(whole_run, 1):
+        holes = np.random.default_rng(number).random(image.shape) < 0.0003
+        if blank:
+            pixels = np.where(holes, -1, image).astype("i4")
+            header = {**facts, "BLANK": -1}
+        else:
+            pixels, header = np.where(holes, np.nan, image).astype("f4"), facts
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            write_frame(folder / f"frame_{number:02d}.fits", pixels, header)
+    status, answer, err = analyse(capsys, folder)
+    assert (status, err) == (0, "")
+    (got,) = answer["runs"]
+    assert abs(got["best_position"] - 10000.0) < 3.0 * got["best_position_err"]
+    assert all(point["stars"] >= 9 for point in got["points"])
+
+
+def test_stars_on_the_very_centre_of_their_pixels_do_not_stop_the_night(tmp_path, capsys):
+    folder = tmp_path / "night"
+    folder.mkdir()
+    for number, frame in enumerate(fuzz.take_frames(), 1):
+        write_frame(folder / f"{number}.fits", frame.image, {k: v for k, (v, _) in frame.facts.items()})
+    status, answer, _ = analyse(capsys, folder)
+    assert status == 0
+    assert answer["runs"][0]["best_position"] == pytest.approx(10000.0, abs=15.0)
+
+
+@pytest.mark.parametrize(
+    "words, said",
+    [
+        (("--limit", "pixels=x"), "write it like pixels="),
+        (("--limit", "stars=5"), "known are file_bytes, pixels"),
+        (("--limit", "file_bytes=1000"), "over the limit of 1000"),
+        (("--workers", "0"), "give 1 or more"),
+    ],
+)
+def test_limits_are_options(night, capsys, words, said):
+    status = cli.main(["analyse", str(night), *words])
+    out, err = capsys.readouterr()
+    assert (status, out) == (1, "")
+    assert said in err
+    assert len(err.splitlines()) == 1
+
+
+def test_a_copy_is_recognised_however_it_is_packed(run, tmp_path):
+    image, facts = run[4]
+    digests = set()
+    for name, content in (
+        ("a.fits", plain(image, facts)),
+        ("b.fits.gz", gzip.compress(plain(image, facts))),
+        ("c.fz", tiled(image, facts)),
+    ):
+        (tmp_path / name).write_bytes(content)
+        digests.add(measure_frame(tmp_path / name).digest)
+    assert len(digests) == 1
+
+
+def test_too_little_memory_costs_the_frame(run, night, capsys, monkeypatch):
+    from focuskit import measure
+
+    real = measure.measure_pixels
+    calls = []
+
+    def greedy(*args, **kwargs):
+        calls.append(1)
+        if len(calls) == 9:
+            raise MemoryError
+        return real(*args, **kwargs)
+
+    monkeypatch.setattr(measure, "measure_pixels", greedy)
+    status, answer, _ = analyse(capsys, night)
+    assert status == 0
+    assert [row["file"] for row in answer["not_used"]] == ["frame_09.fits"]
+    assert "more memory" in answer["not_used"][0]["why"]
+
+
+# What foreign text may do ---------------------------------------------------------------------
+
+ESCAPE = "\x1b[31mred\x1b[0m\x9b1m\u202e"
+
+
+def test_headers_and_names_do_not_steer_the_terminal(run, tmp_path, capsys):
+    folder = tmp_path / "night"
+    folder.mkdir()
+    for number, (image, facts) in enumerate(run, 1):
+        content = plain(image, facts)
+        for key in ("FILTER", "TELESCOP", "INSTRUME", "OBJECT"):
+            content = with_card(content, key, "'\x1b[31mred\x1b[2J\x9b1m'")
+        (folder / f"frame{number}\x1b[5m\u202e.fits").write_bytes(content)
+    (folder / "bad\x1b]0;title\x07\n.fits").write_bytes(b"")
+    assert cli.main(["analyse", str(folder), "--frames", "--workers", "1"]) == 0
+    out, err = capsys.readouterr()
+    assert err == ""
+    assert all(line.isprintable() for line in out.split("\n"))
+    assert cli.main(["analyse", str(tmp_path / f"none{ESCAPE}")]) == 1
+    _, err = capsys.readouterr()
+    assert err.rstrip("\n").isprintable()
+
+
+def test_words_in_headers_reach_no_file_name_and_no_formula(run, tmp_path, capsys):
+    folder, out = tmp_path / "night", tmp_path / "out"
+    odd = "../../=1+1/$\\x{"
+    write_run(folder, [(image, {**facts, "FILTER": odd, "INSTRUME": "=1+1"}) for image, facts in run])
+    words = ("--report", out / "report.html", "--plots", out / "plots", "--tables", out / "tables")
+    status, answer, err = analyse(capsys, folder, *words, "--logbook", out / "book.sqlite")
+    assert (status, err) == (0, "")
+    assert answer["runs"][0]["filter"] == odd
+    everything = [path for path in tmp_path.rglob("*") if path.is_file() and path.parent != folder]
+    assert {path.parent for path in everything} == {out, out / "plots", out / "tables"}
+    cells = [cell for line in (out / "tables" / "runs.ecsv").read_text().splitlines() for cell in line.split(",")]
+    assert not any(cell.strip('"').startswith("=") for cell in cells)
+    assert not list(out.rglob("*.part"))
+    for kind in ("csv", "ecsv"):
+        assert cli.main(["logbook", "export", str(out / f"x.{kind}"), "--logbook", str(out / "book.sqlite")]) == 0
+    assert Logbook(out / "book.sqlite").runs()[0].filter == odd
+
+
+def test_cells_and_logbooks_do_not_steer_the_terminal(tmp_path, capsys):
+    path, book = tmp_path / "runs.csv", tmp_path / "book.sqlite"
+    path.write_text(f"time,temperature_c,position,filter,note\n2031-03-04,8,5000,{ESCAPE},{ESCAPE}\n", "utf-8")
+    assert cli.main(["logbook", "import", str(path), "--logbook", str(book)]) == 0
+    with sqlite3.connect(book) as raw:
+        raw.execute("UPDATE runs SET rig = ?", (ESCAPE + "'; DROP TABLE runs; --",))
+    raw.close()
+    for words in (("list",), ("show", "1"), ("list", "--rig", "'; DROP TABLE runs; --")):
+        assert cli.main(["logbook", *words, "--logbook", str(book)]) == 0
+    out, _ = capsys.readouterr()
+    assert all(line.isprintable() for line in out.split("\n"))
+    assert len(Logbook(book).runs()) == 1
+
+
+def test_json_is_utf8_whatever_the_terminal_speaks(run, tmp_path):
+    import subprocess
+
+    folder, rig = tmp_path / "night", tmp_path / "rig.toml"
+    write_run(folder, run)
+    rig.write_text('filters = { "Hα" = { wavelength_nm = 656.3, also = ["L"] } }\n', "utf-8")
+    done = subprocess.run(
+        [sys.executable, "-m", "focuskit", "analyse", folder, "--rig", rig, "--json", "--workers", "1"],
+        capture_output=True,
+        env={**os.environ, "PYTHONIOENCODING": "ascii"},
+    )
+    assert done.returncode == 0
+    assert json.loads(done.stdout.decode("utf-8"))["runs"][0]["filter"] == "Hα"
+
+
+# Logbooks and tables ---------------------------------------------------------------------------
+
+
+@pytest.fixture
+def book(tmp_path):
+    path = tmp_path / "book.sqlite"
+    runs = read_runs_of(
+        "time,temperature_c,position\n" + "".join(f"2031-03-0{k},8,500{k}\n" for k in range(1, 6)), path
+    )
+    Logbook(path).record(runs)
+    return path
+
+
+def read_runs_of(text, near):
+    path = near.with_suffix(".csv")
+    path.write_text(text, "utf-8")
+    return read_runs(path)
+
+
+@pytest.mark.parametrize(
+    "column, value",
+    [
+        ("time", "soon"), ("time", 1e300), ("time", b"\x00"), ("position", "far"), ("position", float("inf")),
+        ("temperature_c", b"\x01\x02"), ("frames", "nine"), ("frames", 2.5), ("details", "{"), ("filter", b"\xff"),
+        ("excluded", "perhaps"),
+    ],
+)  # fmt: skip
+def test_values_that_cannot_be_in_a_logbook_are_named(book, capsys, column, value):
+    with sqlite3.connect(book) as raw:
+        raw.execute(f"UPDATE runs SET {column} = ? WHERE number = 3", (value,))
+    raw.close()
+    for words in (("logbook", "list"), ("offsets",)):
+        assert cli.main([*words, "--logbook", str(book)]) == 1
+        _, err = capsys.readouterr()
+        assert len(err.splitlines()) == 1
+        assert "run 3 cannot be read" in err
+    assert cli.main(["logbook", "show", "2", "--logbook", str(book)]) == 0
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        "CREATE TRIGGER t AFTER UPDATE ON runs BEGIN DELETE FROM runs; END",
+        "ALTER TABLE runs ADD COLUMN x AS (zeroblob(1000000000))",
+        "DROP TABLE runs; CREATE VIEW runs AS "
+        "WITH RECURSIVE n(x) AS (SELECT 1 UNION ALL SELECT x + 1 FROM n) SELECT * FROM n",
+    ],
+)
+def test_a_logbook_that_would_do_more_than_hold_runs_is_refused(book, change):
+    with sqlite3.connect(book) as raw:
+        raw.executescript(change)
+    raw.close()
+    with pytest.raises(FocuskitError, match="was changed by another program"):
+        Logbook(book)
+
+
+def test_numbers_beyond_all_count_are_no_runs(book, capsys):
+    assert cli.main(["logbook", "show", "9" * 30, "--logbook", str(book)]) == 1
+    assert "there is no run" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("frames", ["1e30", "-1", "2.5"])
+def test_frames_that_cannot_be_counted_are_said(tmp_path, frames):
+    with pytest.raises(FocuskitError, match="row 2: frames"):
+        read_runs_of(f"time,temperature_c,position,frames\n2031-03-04,8,5,{frames}\n", tmp_path / "x")
+
+
+def test_a_table_is_not_read_without_bound(tmp_path, monkeypatch):
+    monkeypatch.setattr("focuskit.tables._MOST_BYTES", 100)
+    with pytest.raises(FocuskitError, match="more than 100 bytes"):
+        read_runs_of("time,temperature_c,position\n" * 9, tmp_path / "x")
+
+
+@pytest.mark.parametrize("write", [write_csv, write_ecsv])
+def test_an_exported_table_is_there_whole_or_not_at_all(tmp_path, monkeypatch, write):
+    path = tmp_path / "out"
+    path.write_text("the table before")
+    monkeypatch.setattr("pathlib.Path.replace", lambda *_: (_ for _ in ()).throw(OSError(28, "No space left")))
+    with pytest.raises(FocuskitError, match="cannot be written"):
+        write(path, [LoggedRun(fuzz.START, 5000.0, rig="=1+1")])
+    assert path.read_text() == "the table before"
+    assert [p.name for p in tmp_path.iterdir()] == ["out"]
+
+
+def test_ecsv_holds_no_formula(tmp_path):
+    write_ecsv(tmp_path / "out.ecsv", [LoggedRun(fuzz.START, 5000.0, rig="=1+1")])
+    assert "'=1+1" in (tmp_path / "out.ecsv").read_text()
+
+
+# Mutated files -----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "kind, cases", [("frames", 60), ("nights", 40), ("tables", 25), ("rig_files", 60), ("logbooks", 12)]
+)
+def test_no_mutated_file_breaks_a_promise(kind, cases):
+    done = fuzz.fuzz(1, cases, only=kind)
+    assert done.findings == []
+    assert sum(done.tried.values()) == cases
+    assert len(done.outcomes) > (kind != "nights")
