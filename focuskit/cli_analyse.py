@@ -183,7 +183,7 @@ def _text(night: Any, frames: bool) -> str:
         if value is not None
     ]
     lines = [plain_text(rig.name or "Unnamed rig") + (": " + ", ".join(facts) if facts else ""), ""]
-    header = ("start (UTC)", "filter", "°C", "verdict", "best position", "least HFD px", "tolerance", "frames")
+    header = ("start (UTC)", "filter", "°C", "verdict", "best position", "least HFD px", "tolerance", "frames", "curve")
     rows = [header]
     for result in night.runs:
         run = result.to_json()
@@ -198,6 +198,7 @@ def _text(night: Any, frames: bool) -> str:
                 "–" if run["hfd_best_px"] is None else f"{run['hfd_best_px']:.2f}",
                 "–" if run["tolerance_steps"] is None else f"± {run['tolerance_steps']:.0f}",
                 f"{used} of {len(run['points'])}",
+                _small_curve(run["points"]),
             )
         )
     widths = [max(len(row[k]) for row in rows) for k in range(len(header))]
@@ -212,10 +213,26 @@ def _text(night: Any, frames: bool) -> str:
     lines += [
         "",
         "Positions are in steps with their standard deviation; the tolerance is the move that costs 5 % in HFD.",
+        "The curve is the size of the stars from the lowest position to the highest; × marks frames set aside.",
         "HFD is the diameter of the circle that holds half of a star's light.",
         "Before you send a focuser anywhere: keep to the travel that its maker states.",
+        "For the curves as pictures, and all details: add --report night.html",
     ]
     return "\n".join(lines)
+
+
+def _small_curve(points: list[dict[str, Any]]) -> str:
+    """Draw the sizes over the position with one sign a frame."""
+    sizes = [point["hfd_px"] for point in points if point["used"] and point["hfd_px"] is not None]
+    if not sizes:
+        return "×" * len(points)
+    least, span = min(sizes), max(sizes) - min(sizes) or 1.0
+    signs = "▁▂▃▄▅▆▇█"
+    ordered = sorted(points, key=lambda point: (point["position"], point["time"] or ""))
+    return "".join(
+        signs[min(7, int(8.0 * (point["hfd_px"] - least) / span))] if point["used"] and point["hfd_px"] else "×"
+        for point in ordered
+    )
 
 
 def _remarks(result: Any, frames: bool) -> list[str]:

@@ -24,9 +24,6 @@ from focuskit.cli_options import (
     read_source,
     read_table,
 )
-from focuskit.cli_options import (
-    default_logbook as default_logbook,
-)
 from focuskit.drift import Drift, fit_drift
 from focuskit.errors import FocuskitError
 from focuskit.flags import describe
