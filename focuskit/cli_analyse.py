@@ -9,11 +9,15 @@ import time
 from collections.abc import Callable
 from dataclasses import fields
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from focuskit import flags
 from focuskit.errors import FocuskitError
 from focuskit.output import plain_text, round_pair
+
+if TYPE_CHECKING:
+    from focuskit.night import Night
+    from focuskit.tables import LoggedRun
 
 EXAMPLE = """example:
   focuskit analyse sample_data/night --rig sample_data/heron.toml
@@ -81,17 +85,19 @@ def run_analyse(args: argparse.Namespace) -> int:
         rig_file = rig_file.with_keywords(requests)
     if args.position_pattern:
         rig_file = rig_file.with_position_pattern(args.position_pattern)
+    book = _logbook_path(args)
     night = analyse(
         args.folders,
         rig_file=rig_file,
         limits=_limits(args.limit),
         workers=args.workers,
         progress=_progress(args.quiet),
+        history=_history(book),
     )
     if not night.runs:
         raise FocuskitError(_no_runs(night))
     try:
-        recorded = _record(night, args)
+        recorded = _record(night, book)
         written = _write(night, args)
     finally:
         # Also where the disk is full: the answer is not lost.
@@ -119,7 +125,7 @@ def _limits(requests: list[str]) -> Any:
     return Limits(**values)
 
 
-def _no_runs(night: Any) -> str:
+def _no_runs(night: Night) -> str:
     reasons = [why for _, why in night.not_used]
     common = max(sorted(set(reasons)), key=reasons.count) if reasons else "no frame could be measured"
     return f"no focus run among {len(reasons)} files; most often: {common}"
@@ -138,21 +144,33 @@ def _progress(quiet: bool) -> Callable[[int, int], None] | None:
     return show
 
 
-def _record(night: Any, args: argparse.Namespace) -> int | None:
+def _logbook_path(args: argparse.Namespace) -> Path | None:
+    """Return where the runs are to be recorded, None if nowhere."""
     if not (args.record or args.logbook):
         return None
     from focuskit.cli_options import default_logbook
+
+    return Path(args.logbook) if args.logbook else default_logbook()
+
+
+def _history(path: Path | None) -> list[LoggedRun]:
+    """Return what is logged already; a logbook that is not there yet holds nothing."""
     from focuskit.logbook import Logbook
 
-    path = Path(args.logbook) if args.logbook else default_logbook()
-    return Logbook(path).record([run.logged() for run in night.runs if run.run.start is not None])
+    return Logbook(path).runs() if path and path.is_file() else []
+
+
+def _record(night: Night, path: Path | None) -> int | None:
+    from focuskit.logbook import Logbook
+
+    return Logbook(path).record([run.logged() for run in night.runs if run.run.start is not None]) if path else None
 
 
 def _with_error(value: float | None, err: float | None) -> str:
     return " ± ".join(part for part in round_pair(value, err) if part)
 
 
-def _write(night: Any, args: argparse.Namespace) -> list[str]:
+def _write(night: Night, args: argparse.Namespace) -> list[str]:
     """Write what was asked for beside the answer; return what to say about it."""
     written = []
     if args.report:
@@ -170,7 +188,7 @@ def _write(night: Any, args: argparse.Namespace) -> list[str]:
     return written
 
 
-def _text(night: Any, frames: bool) -> str:
+def _text(night: Night, frames: bool) -> str:
     rig = night.rig
     facts = [
         f"{value:g} {unit}".strip()

@@ -6,7 +6,7 @@ import json
 import math
 from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from statistics import median
 from typing import Any
@@ -24,7 +24,7 @@ from focuskit.match import CommonSizes, StarMatch, compare_frames, match_stars
 from focuskit.measure import Crew, MeasuredFrame, StackTask, measure_frames, run_key, stack_frames
 from focuskit.optics import Rig, wavelength_nm
 from focuskit.profile_fit import ProfileFit
-from focuskit.profiles import RunProfiles, fit_night, stack_tasks, star_weights
+from focuskit.profiles import RunProfiles, Spherical, fit_night, stack_tasks, star_weights
 from focuskit.rigfile import RigFile
 from focuskit.runs import FocusRun, group_runs
 from focuskit.tables import LoggedRun
@@ -48,6 +48,8 @@ class RunResult:
         The joint fit of the stars' shapes; None without the optics, or where it does not converge.
     profile_frames : tuple of int
         The frames that ``profile.frames`` are of.
+    spherical : Spherical or None
+        What this run by itself tells of the telescope's spherical aberration.
     field : FieldMap or None
         Tilt and curvature; None where the stars or the optics do not tell them.
     rig : Rig
@@ -64,6 +66,7 @@ class RunResult:
     fit: CurveFit
     profile: ProfileFit | None
     profile_frames: tuple[int, ...]
+    spherical: Spherical | None
     field: FieldMap | None
     rig: Rig
     wavelength_nm: float
@@ -139,7 +142,7 @@ class RunResult:
             "critical_focus_zone_steps": _plain(zone),
             "um_per_step": _plain(fit.um_per_step),
             "grouping": self.run.why,
-            "fits": {"hyperbola": None, "parabola": None, "profile": _profile_json(self.profile)}
+            "fits": {"hyperbola": None, "parabola": None, "profile": _profile_json(self.profile, self.spherical)}
             | {name.replace(" ", "_"): _curve_json(curve) for name, curve in fit.fits.items()},
             "flags": list(self.all_flags),
             "points": [self._point(k) for k in range(len(self.frames))],
@@ -189,7 +192,7 @@ def _curve_json(curve: curves.SizeFit) -> dict[str, Any]:
     }
 
 
-def _profile_json(profile: ProfileFit | None) -> dict[str, Any] | None:
+def _profile_json(profile: ProfileFit | None, spherical: Spherical | None) -> dict[str, Any] | None:
     if profile is None:
         return None
     return {
@@ -204,6 +207,7 @@ def _profile_json(profile: ProfileFit | None) -> dict[str, Any] | None:
         },
         "chi2_reduced": _plain(profile.chi2_reduced),
         "matches_model": profile.matches,
+        "own_spherical": asdict(spherical) if spherical else None,
         "points": len(profile.frames),
     }
 
@@ -244,6 +248,7 @@ def analyse(
     executor: Executor | None = None,
     workers: int | None = None,
     progress: Callable[[int, int], None] | None = None,
+    history: Sequence[LoggedRun] = (),
 ) -> Night:
     """Measure every frame below the folders, group the frames into focus runs, fit each run.
 
@@ -254,6 +259,8 @@ def analyse(
         What the headers do not tell, or tell wrongly.
     executor, workers, progress
         See `focuskit.measure.Crew`; ``progress`` is called with frames done and all frames.
+    history : sequence of LoggedRun, optional
+        Runs logged before: what they told of the telescope's spherical aberration is used.
 
     Raises
     ------
@@ -271,7 +278,7 @@ def analyse(
         groups, left = group_runs([frame.info for frame in measured])
         results = [_fit(run, tuple(by_path[info.path] for info in run.frames), rig_file) for run in groups]
         results.sort(key=lambda r: (format_time(r.run.start) or "", r.run.filter or "", r.frames[0].info.name))
-        results = _with_profiles(results, crew, limits)
+        results = _with_profiles(results, crew, limits, history)
     rig = results[0].rig if results else (measured[0].info.rig(rig_file) if measured else Rig())
     return Night(rig, tuple(results), tuple(sorted([*not_used, *unreadable, *left])))
 
@@ -295,7 +302,7 @@ def _fit(run: FocusRun, frames: tuple[MeasuredFrame, ...], rig_file: RigFile | N
         wavelength_nm=wavelength,
     )
     key = run_key(frame.digest for frame in frames)
-    return RunResult(run, frames, match, sizes, fit, None, (), None, rig, wavelength, key)
+    return RunResult(run, frames, match, sizes, fit, None, (), None, None, rig, wavelength, key)
 
 
 def _stack_plan(result: RunResult, weights: np.ndarray) -> list[tuple[int, StackTask]]:
@@ -304,7 +311,9 @@ def _stack_plan(result: RunResult, weights: np.ndarray) -> list[tuple[int, Stack
     return stack_tasks(result.frames, result.match, result.sizes.hfd_px, weights)
 
 
-def _with_profiles(results: list[RunResult], crew: Crew, limits: Limits | None) -> list[RunResult]:
+def _with_profiles(
+    results: list[RunResult], crew: Crew, limits: Limits | None, history: Sequence[LoggedRun]
+) -> list[RunResult]:
     """Add the profile fit where the optics are known, map the field, and choose anew what is reported."""
     weights = [star_weights(result.frames, result.match) for result in results]
     plans = [_stack_plan(*pair) for pair in zip(results, weights, strict=True)]
@@ -318,11 +327,28 @@ def _with_profiles(results: list[RunResult], crew: Crew, limits: Limits | None) 
     out = list(results)
     for telescope in {r.run.telescope for r in results}:
         members = [k for k, r in enumerate(results) if r.run.telescope == telescope]
-        for k, profile in zip(members, fit_night([runs[k] for k in members]), strict=True):
+        logged = _logged_spherical(history, results, results[members[0]].rig.name)
+        fits = fit_night([runs[k] for k in members], logged)
+        for k, (profile, spherical) in zip(members, fits, strict=True):
             if results[k].fit.best_position is not None:
                 numbers = getattr(runs[k], "frames", ())
-                out[k] = _with_field(replace(results[k], profile=profile, profile_frames=numbers), weights[k])
+                told = replace(results[k], profile=profile, profile_frames=numbers, spherical=spherical)
+                out[k] = _with_field(told, weights[k])
     return [_for_the_middle(result, weights[k], _same_camera(out, result)) for k, result in enumerate(out)]
+
+
+def _logged_spherical(history: Sequence[LoggedRun], results: list[RunResult], rig: str | None) -> list[Spherical]:
+    """Return what logged runs of a rig told of its spherical aberration, but for those analysed again."""
+    again = {result.key for result in results}
+    told = []
+    for run in history:
+        if run.rig == rig and run.key not in again and not run.excluded and run.details:
+            try:
+                own = json.loads(run.details)["fits"]["profile"]["own_spherical"]
+                told.append(Spherical(float(own["path_um"]), float(own["err_um"]), float(own["wavelength_um"])))
+            except (ValueError, KeyError, TypeError):
+                continue  # logged without a profile fit
+    return [one for one in told if one.err_um > 0 and one.wavelength_um > 0]
 
 
 def _same_camera(results: list[RunResult], like: RunResult) -> list[FieldMap]:

@@ -34,6 +34,15 @@ class RunProfiles:
     wavelength_um: float
 
 
+@dataclass(frozen=True)
+class Spherical:
+    """What one run by itself tells of the spherical aberration: rms length of path and its error, µm."""
+
+    path_um: float
+    err_um: float
+    wavelength_um: float
+
+
 def star_weights(frames: Sequence[MeasuredFrame], match: StarMatch) -> np.ndarray:
     """Return what each star of a run tells of its shape, shape (stars,); 0 for those not to be stacked.
 
@@ -84,36 +93,38 @@ def stack_tasks(
     return tasks
 
 
-def fit_night(runs: Sequence[RunProfiles | None]) -> list[ProfileFit | None]:
+def fit_night(
+    runs: Sequence[RunProfiles | None], logged: Sequence[Spherical] = ()
+) -> list[tuple[ProfileFit | None, Spherical | None]]:
     """Fit the profiles of all runs of one telescope.
 
-    Each run is fitted by itself first; then again with what the other runs tell of the spherical
-    aberration, which is a constant of the telescope (in length of path; in waves it goes with the
-    wavelength).
+    Each run is fitted by itself first; then again with what the other runs, and those logged before,
+    tell of the spherical aberration, which is a constant of the telescope (as length of path; in
+    waves it goes with the wavelength).
+
+    Returns
+    -------
+    list of (ProfileFit or None, Spherical or None)
+        The final fit, and what the run by itself told of the aberration.
     """
     runs = _with_obstruction(runs)
     alone = [_fit(run, SPHERICAL_PRIOR) for run in runs]
-    known = [
-        (fit.spherical_waves * run.wavelength_um, fit.spherical_err * run.wavelength_um, run.wavelength_um)
+    told = [
+        Spherical(fit.spherical_waves * run.wavelength_um, fit.spherical_err * run.wavelength_um, run.wavelength_um)
+        if run and fit
+        else None
         for run, fit in zip(runs, alone, strict=True)
-        if run and fit and fit.converged
     ]
-    if len(known) < 2:
-        return alone
-    again: list[ProfileFit | None] = []
-    for run, fit in zip(runs, alone, strict=True):
-        if run is None or fit is None:
-            again.append(None)
-            continue
-        others = list(known)
-        own = (fit.spherical_waves * run.wavelength_um, fit.spherical_err * run.wavelength_um, run.wavelength_um)
-        if own in others:
-            others.remove(own)
-        again.append(_fit(run, _pooled(others, run.wavelength_um)) or fit)
-    return again
+    fits: list[tuple[ProfileFit | None, Spherical | None]] = []
+    for k, (run, fit) in enumerate(zip(runs, alone, strict=True)):
+        others = [own for j, own in enumerate(told) if own and j != k] + list(logged)
+        if run and fit and others:
+            fit = _fit(run, _pooled(others, run.wavelength_um)) or fit
+        fits.append((fit, told[k]))
+    return fits
 
 
-def _pooled(known: Sequence[tuple[float, float, float]], wavelength_um: float) -> tuple[float, float]:
+def _pooled(known: Sequence[Spherical], wavelength_um: float) -> tuple[float, float]:
     """Return value and error of the spherical term from other runs, in waves at one wavelength.
 
     What each run took from the wide prior is taken out first, and the prior put in once; runs that
@@ -121,11 +132,11 @@ def _pooled(known: Sequence[tuple[float, float, float]], wavelength_um: float) -
     """
     value, precision = 0.0, 0.0
     parts = []
-    for path, err, wave in known:
-        prior = SPHERICAL_PRIOR[1] * wave
-        own = max(1.0 / err**2 - 1.0 / prior**2, 1e-9)
-        parts.append((path / err**2 / own, own))
-        value += path / err**2
+    for one in known:
+        prior = SPHERICAL_PRIOR[1] * one.wavelength_um
+        own = max(1.0 / one.err_um**2 - 1.0 / prior**2, 1e-9)
+        parts.append((one.path_um / one.err_um**2 / own, own))
+        value += one.path_um / one.err_um**2
         precision += own
     middle = value / precision
     excess = sum(own * (path - middle) ** 2 for path, own in parts) / max(len(parts) - 1, 1)
