@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import csv
 import dataclasses
+import io
 import json
 import math
 from pathlib import Path
@@ -28,7 +29,8 @@ from focuskit.drift import Drift, fit_drift
 from focuskit.errors import FocuskitError
 from focuskit.flags import describe
 from focuskit.logbook import Logbook
-from focuskit.tables import LoggedRun, write_csv, write_ecsv
+from focuskit.output import write_whole
+from focuskit.tables import LoggedRun, formula_free, write_csv, write_ecsv
 from focuskit.times import format_time
 
 OFFSETS_EXAMPLE = """example: the season in sample_data, and where Ha focuses at 4.5 °C
@@ -143,6 +145,7 @@ def run_offsets(args: argparse.Namespace) -> int:
     )
     predictions = _predict(drift, args)
     if args.table:
+        refuse_overwriting(args.table, args.runs, logbook_path(args), *(args.temps or ()))
         write_offset_table(Path(args.table), drift)
     if args.plots:
         from focuskit.plots_drift import save_plots
@@ -169,20 +172,22 @@ def _predict(drift: Drift, args: argparse.Namespace) -> list[dict[str, Any]]:
     return found
 
 
+def refuse_overwriting(output: str, *inputs: str | Path | None) -> None:
+    """Raise FocuskitError where an output would take the place of what is read."""
+    for name in inputs:
+        if name is not None and Path(output).exists() and Path(name).exists() and Path(output).samefile(name):
+            raise FocuskitError(f"{output}: is read from; name another file to write into")
+
+
 def write_offset_table(path: Path, drift: Drift) -> None:
     """Write whole-step offsets and their errors as CSV; unknown ones are left empty."""
-    try:
-        with path.open("w", newline="", encoding="utf-8") as stream:
-            writer = csv.writer(stream)
-            writer.writerow(["filter", f"offset_steps_from_{drift.reference_filter}", "err_steps"])
-            for one in drift.filters:
-                writer.writerow([
-                    one.filter,
-                    "" if one.offset_steps is None else round(one.offset_steps),
-                    "" if one.err is None else math.ceil(one.err),
-                ])  # fmt: skip
-    except OSError as problem:
-        raise FocuskitError(f"{path}: cannot be written ({problem.strerror})") from problem
+    content = io.StringIO()
+    writer = csv.writer(content)
+    writer.writerow(["filter", f"offset_steps_from_{drift.reference_filter}", "err_steps"])
+    for one in drift.filters:
+        offset = "" if one.offset_steps is None else round(one.offset_steps)
+        writer.writerow([formula_free(one.filter or ""), offset, "" if one.err is None else math.ceil(one.err)])
+    write_whole(path, content.getvalue().encode("utf-8"))
 
 
 def with_err(value: float | None, err: float | None, sign: bool = False) -> str:
@@ -333,7 +338,9 @@ def run_export(args: argparse.Namespace) -> int:
     kind = Path(args.file).suffix.lower()
     if kind not in writers:
         raise FocuskitError(f"{args.file}: name a file that ends in .csv or .ecsv")
-    runs = open_logbook(args).runs(args.rig_name)
+    book = open_logbook(args)
+    refuse_overwriting(args.file, book.path)
+    runs = book.runs(args.rig_name)
     writers[kind](args.file, runs)
     print(f"{len(runs)} runs written to {args.file}")
     return 0

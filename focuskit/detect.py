@@ -167,6 +167,8 @@ def _robust_sigma(image: np.ndarray) -> tuple[float, float]:
     # With noise below one ADU half of all values are alike: the next larger deviations tell.
     rough = MAD_TO_SIGMA * half if half > 0.2 * most else most / 1.15 or nearly_all
     rest = off[np.abs(off) <= 3.0 * rough]
+    if not rest.size:  # values beyond what floats can square
+        return middle, 0.0
     return middle, float(np.std(rest, dtype=np.float64)) / 0.9866  # a normal law cut at 3 sigma
 
 

@@ -66,6 +66,7 @@ _NO_NAME = {"", "NONE", "N/A", "NA", "UNKNOWN", "UNDEFINED", "NULL", "INDEF", "N
 _CLEAR = {"CLEAR", "OPEN", "EMPTY", "AIR", "FREE", "NOFILTER"}
 _BAYER = {"RGGB", "BGGR", "GRBG", "GBRG"}
 _PACKED = (".gz", ".bz2", ".fz")
+_LONGEST = 200  # of a name: labels of plots and columns of tables are made of it
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -124,7 +125,7 @@ def text(value: Value | None) -> str | None:
     if isinstance(value, float) and value.is_integer():
         value = int(value)
     words = " ".join("".join(c if c.isprintable() else " " for c in str(value)).split())
-    return None if words.upper() in _NO_NAME else words
+    return None if words.upper() in _NO_NAME else words[:_LONGEST]
 
 
 class _Look:

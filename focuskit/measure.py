@@ -328,9 +328,7 @@ def _stack_or_nothing(task: StackTask, limits: Limits | None) -> FrameProfile | 
             task.position,
             (task.gain or 1.0) * pixels.scale,
         )
-    except (FocuskitError, MemoryError, ValueError):
-        # ValueError: too few different pixels for a curve through the profile, such as stars that all lie on
-        # the very centre of a pixel.
+    except (FocuskitError, MemoryError):
         return None
 
 

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import io
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from focuskit.drift_result import Drift
-from focuskit.errors import FocuskitError
+from focuskit.output import write_whole
 from focuskit.palette import GREY, INK, mark_of
 
 
@@ -110,12 +111,8 @@ def plot_offsets(drift: Drift, ax: Any = None) -> Any:
 def save_plots(drift: Drift, folder: Path) -> list[Path]:
     """Write the three pictures as PNG into ``folder`` and return their paths."""
     paths = []
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        for name, draw in (("drift", plot_drift), ("residuals", plot_residuals), ("offsets", plot_offsets)):
-            path = folder / f"{name}.png"
-            draw(drift).figure.savefig(path, dpi=120)
-            paths.append(path)
-    except OSError as problem:
-        raise FocuskitError(f"{folder}: plots cannot be written ({problem.strerror})") from problem
+    for name, draw in (("drift", plot_drift), ("residuals", plot_residuals), ("offsets", plot_offsets)):
+        content = io.BytesIO()
+        draw(drift).figure.savefig(content, format="png", dpi=120)
+        paths.append(write_whole(folder / f"{name}.png", content.getvalue()))
     return paths

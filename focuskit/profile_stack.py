@@ -205,5 +205,8 @@ def _expected(profile: Array, where: Array, annulus: NDArray[np.int32]) -> Array
     """Return the profile at every pixel of the stamps, 0 beyond: a smooth curve, even at the centre."""
     radius = profile.size
     middle = np.arange(radius) + where @ np.arange(BINS_PER_PX + 1) / BINS_PER_PX
-    curve = CubicSpline(np.concatenate((-middle[::-1], middle)), np.concatenate((profile[::-1], profile)))
+    # Stars that all lie on the very centre of a pixel have one at radius 0, which mirrors onto itself.
+    first = 1 if middle[0] == 0.0 else 0
+    radii = np.concatenate((-middle[first:][::-1], middle))
+    curve = CubicSpline(radii, np.concatenate((profile[first:][::-1], profile)))
     return np.where(annulus < radius, curve(_distances(radius)), 0.0)

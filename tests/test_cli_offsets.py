@@ -13,6 +13,7 @@ from invented_seasons import make_season
 from matplotlib.axes import Axes
 
 from focuskit import cli_options, plots_drift
+from focuskit.cli import main
 from focuskit.cli_offsets import add_commands, with_err
 from focuskit.drift import fit_drift
 from focuskit.errors import FocuskitError
@@ -274,3 +275,17 @@ def test_values_are_rounded_by_their_error(value, err, text):
 def test_the_answer_is_the_same_from_run_to_run(tmp_path, capsys):
     write_csv(tmp_path / "runs.csv", make_season(np.random.default_rng(6), wild=0.15).runs)
     assert ask(capsys, "--runs", tmp_path / "runs.csv") == ask(capsys, "--runs", tmp_path / "runs.csv")
+
+
+def test_what_is_read_is_not_written_over(tmp_path, capsys):
+    rows = "".join(f"2031-03-{k:02d},{8 - k / 2},{5000 + 3 * k},{('L', 'Ha')[k % 2]}\n" for k in range(1, 25))
+    table = tmp_path / "runs.csv"
+    table.write_text("time,temperature_c,position,filter\n" + rows)
+    before = table.read_bytes()
+    assert main(["offsets", "--runs", str(table), "--table", str(table)]) == 1
+    assert "is read from" in capsys.readouterr().err
+    assert table.read_bytes() == before
+    book = tmp_path / "book.csv"
+    assert main(["logbook", "import", str(table), "--logbook", str(book)]) == 0
+    assert main(["logbook", "export", str(book), "--logbook", str(book)]) == 1
+    assert book.read_bytes().startswith(b"SQLite")

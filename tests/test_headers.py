@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from focuskit.fitsfile import parse_header
-from focuskit.headers import ALIASES, position_from_name, read_facts
+from focuskit.headers import ALIASES, position_from_name, read_facts, text
 from focuskit.rigfile import rig_from_table
 
 
@@ -319,3 +319,7 @@ def test_any_values_give_finite_facts_or_none(header):
 @given(st.binary(max_size=800))
 def test_any_bytes_are_some_header(data):
     facts(parse_header(data))
+
+
+def test_a_name_has_a_bound():
+    assert len(text("x" * 10**6)) == 200

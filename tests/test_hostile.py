@@ -415,3 +415,14 @@ def test_no_mutated_file_breaks_a_promise(kind, cases):
     assert done.findings == []
     assert sum(done.tried.values()) == cases
     assert len(done.outcomes) > (kind != "nights")
+
+
+@pytest.mark.parametrize("name, said", [("endless_fields", "damaged"), ("huge_values", "")])
+def test_what_the_fuzzer_found_stays_mended(name, said):
+    # A table that claims 9e18 columns once never ended; values near the end of floats once gave NaN noise.
+    path = Path(__file__).parent / "data" / f"{name}.fits"
+    try:
+        assert measure_frame(path).field.noise_adu >= 0.0
+    except FocuskitError as problem:
+        assert said in str(problem)
+        assert len(str(problem).splitlines()) == 1

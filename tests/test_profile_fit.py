@@ -251,3 +251,12 @@ def test_what_cannot_be_fitted_is_refused():
             best_position=ZERO,
             seeing_um=np.full(9, 17.6),
         )
+
+
+def test_stars_on_pixel_centres_are_stacked():
+    y, x = np.mgrid[-40:41, -40:41]
+    image = 1000.0 * np.exp(-(x**2 + y**2) / 18.0) + 100.0 + np.random.default_rng(1).normal(0, 1, x.shape)
+    centre = np.array([40.0])
+    done = stack_profile(image, centre, centre, np.array([1.0]), 100.0, 1.0, 15.0, 0.0)
+    assert done.stars == 1
+    assert np.isfinite(done.flux).all()
