@@ -2,55 +2,32 @@
 
 from __future__ import annotations
 
-import argparse
 import contextlib
 import io
 import os
 import sys
+from importlib import import_module
+from typing import TYPE_CHECKING
 
-from focuskit import __version__, cli_analyse, cli_interval, cli_offsets
 from focuskit.errors import FocuskitError
 from focuskit.output import plain_text, printable
 
-WELCOME = """focuskit finds best focus, learns how it drifts, and says when to refocus.
-
-  focuskit analyse FOLDER        best positions from a folder of focus frames
-  focuskit offsets               drift per degree and filter offsets from your logged runs
-  focuskit interval --temps LOG  when to refocus, from a log of temperatures
-
-Try: focuskit analyse sample_data/night --rig sample_data/heron.toml
-More: focuskit --help"""
-
-
-def build_parser() -> argparse.ArgumentParser:
-    """Return the parser of all commands."""
-    parser = argparse.ArgumentParser(
-        prog="focuskit",
-        description="Best focus from focus frames, its drift with temperature, and when to refocus.",
-        epilog="Try: focuskit analyse sample_data/night --rig sample_data/heron.toml",
-    )
-    parser.add_argument("--version", action="version", version=f"focuskit {__version__}")
-    commands = parser.add_subparsers(dest="command", metavar="COMMAND")
-    cli_analyse.add_commands(commands)
-    cli_offsets.add_commands(commands)
-    cli_interval.add_commands(commands)
-    return parser
+if TYPE_CHECKING:
+    import argparse
 
 
 def main(arguments: list[str] | None = None) -> int:
     """Run one command and return its exit status: 0 done, 1 nothing usable, 2 wrong command line."""
-    for stream in (sys.stdout, sys.stderr):
-        # A terminal that lacks a sign such as ± shows another instead of failing.
-        if isinstance(stream, io.TextIOWrapper):
-            stream.reconfigure(errors="replace")
-    parser = build_parser()
-    args = parser.parse_args(arguments)
-    if args.command is None:
-        print(WELCOME)
-        return 0
-    if isinstance(sys.stdout, io.TextIOWrapper) and getattr(args, "json", False):
-        sys.stdout.reconfigure(encoding="utf-8")  # JSON is UTF-8 whatever the terminal speaks
     try:
+        from focuskit.cli_parser import build_parser
+
+        for stream in (sys.stdout, sys.stderr):
+            # A terminal that lacks a sign such as ± shows another instead of failing.
+            if isinstance(stream, io.TextIOWrapper):
+                stream.reconfigure(errors="replace")
+        args = build_parser().parse_args(arguments)
+        if isinstance(sys.stdout, io.TextIOWrapper) and getattr(args, "json", False):
+            sys.stdout.reconfigure(encoding="utf-8")  # JSON is UTF-8 whatever the terminal speaks
         status = _run(args)
         if sys.stdout is not None:
             sys.stdout.flush()
@@ -74,17 +51,24 @@ def main(arguments: list[str] | None = None) -> int:
 def _run(args: argparse.Namespace) -> int:
     """Run a command; what it prints for people passes by here, so that no header, cell or note steers a terminal."""
     if getattr(args, "json", False) or sys.stdout is None:
-        return int(args.func(args))
+        return run_parsed(args)
     told = io.StringIO()
     try:
         with contextlib.redirect_stdout(told):
-            return int(args.func(args))
+            return run_parsed(args)
     finally:
         print("\n".join(map(printable, told.getvalue().split("\n"))), end="")
 
 
+def run_parsed(args: argparse.Namespace) -> int:
+    """Load and run the function that ``run`` names as ``module:function``; return the exit status."""
+    module, _, function = args.run.partition(":")
+    return int(getattr(import_module(f"focuskit.{module}"), function)(args))
+
+
 def _stop(why: str) -> int:
-    print(f"focuskit: {plain_text(why)}", file=sys.stderr)
+    if sys.stderr is not None:
+        print(f"focuskit: {plain_text(why)}", file=sys.stderr)
     return 1
 
 

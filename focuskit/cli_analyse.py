@@ -4,77 +4,62 @@ from __future__ import annotations
 
 import argparse
 import json
-import sys
-import time
-from collections.abc import Callable
 from dataclasses import fields
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from focuskit import flags
+from focuskit.cli_sources import default_logbook, read_rig
+from focuskit.cli_talk import progress_on, tell_next, tell_written
 from focuskit.errors import FocuskitError
-from focuskit.output import plain_text, round_pair
-
-if TYPE_CHECKING:
-    from focuskit.night import Night
-    from focuskit.tables import LoggedRun
-
-EXAMPLE = """example:
-  focuskit analyse sample_data/night --rig sample_data/heron.toml
-"""
-
-
-def add_commands(subparsers: Any) -> None:
-    """Register ``analyse`` with an argparse subparsers object."""
-    parser = subparsers.add_parser(
-        "analyse",
-        help="find the best focus position of every focus run in a folder",
-        description="Measure every frame below the folders, group the frames into focus runs, and find the best "
-        "focus position of each with its error.",
-        epilog=EXAMPLE,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-    )
-    parser.add_argument("folders", nargs="+", metavar="FOLDER", help="where the frames are")
-    parser.add_argument("--json", action="store_true", help="write one JSON object instead of the tables")
-    parser.add_argument("--rig", metavar="FILE", help="rig file (TOML) that fills or overrides the headers")
-    parser.add_argument(
-        "--keyword",
-        action="append",
-        default=[],
-        metavar="FACT=KEYWORD",
-        help="a header keyword of your own, such as position=MYFOC; repeatable",
-    )
-    parser.add_argument(
-        "--position-pattern",
-        metavar="PATTERN",
-        help="take the position from the file name where the header lacks it, such as '*_{position}.fits'",
-    )
-    parser.add_argument("--frames", action="store_true", help="also list every frame")
-    parser.add_argument("--report", metavar="FILE.html", help="write a report that any browser opens")
-    parser.add_argument("--plots", metavar="FOLDER", help="write the curves as PNG and SVG pictures")
-    parser.add_argument("--tables", metavar="FOLDER", help="write runs and frames as ECSV tables with units")
-    parser.add_argument("--logbook", metavar="FILE", help="record the runs in this logbook")
-    parser.add_argument("--record", action="store_true", help="record the runs in your usual logbook")
-    parser.add_argument("--workers", type=int, metavar="N", help="processes that measure frames (default: all cores)")
-    parser.add_argument(
-        "--limit",
-        action="append",
-        default=[],
-        metavar="NAME=N",
-        help="how much a file may ask for: file_bytes, pixels, unpacked_bytes or header_bytes; repeatable",
-    )
-    parser.add_argument("--quiet", action="store_true", help="no progress on the terminal")
-    parser.set_defaults(func=run_analyse)
+from focuskit.fitsfile import Limits
+from focuskit.logbook import Logbook
+from focuskit.night import Night, RunResult, analyse
+from focuskit.output import plain_text, with_error
+from focuskit.tables import LoggedRun
 
 
 def run_analyse(args: argparse.Namespace) -> int:
-    """Carry out ``focuskit analyse``; return the exit status."""
-    from focuskit.night import analyse
-    from focuskit.rigfile import RigFile, read_rig_file
+    """Answer ``focuskit analyse``; returns the exit status.
 
+    Where an output cannot be written, as on a full disk, the answer is printed all the same and the status is 1.
+    """
+    book = _logbook_path(args)
+    night = find(args, _history(book))
+    written: list[str] = []
+    recorded = None
+    try:
+        recorded = _record(night, book)
+        written = _write(night, args)
+    finally:
+        if args.json:
+            print(json.dumps(night.to_json(), ensure_ascii=False, allow_nan=False))
+        else:
+            print(night_as_text(night, quiet=args.quiet, frames=args.frames or args.verbose))
+    tell_written(args, written)
+    if recorded is not None:
+        if not args.json:
+            print(f"\n{recorded} new runs recorded in {book}")
+        where = ["--logbook", args.logbook] if args.logbook else []
+        tell_next(args, "how far the filters lie apart and how focus drifts", "offsets", *where)
+    elif not args.report:
+        rig = ["--rig", args.rig] if args.rig else []
+        words = ("analyse", *args.folders, *rig, "--report", "night.html")
+        tell_next(args, "the curves and every frame as a page", *words)
+    return 0
+
+
+def find(args: argparse.Namespace, history: list[LoggedRun]) -> Night:
+    """Analyse the folders that the options name.
+
+    Raises
+    ------
+    FocuskitError
+        If there is no focus run in them.
+    """
     if args.workers is not None and args.workers < 1:
         raise FocuskitError(f"--workers {args.workers}: give 1 or more")
-    rig_file = read_rig_file(args.rig) if args.rig else RigFile()
+    rig_file = read_rig(args)
     requests: dict[str, str] = {}
     for request in args.keyword:
         fact, equals, keyword = request.partition("=")
@@ -85,36 +70,20 @@ def run_analyse(args: argparse.Namespace) -> int:
         rig_file = rig_file.with_keywords(requests)
     if args.position_pattern:
         rig_file = rig_file.with_position_pattern(args.position_pattern)
-    book = _logbook_path(args)
     night = analyse(
         args.folders,
         rig_file=rig_file,
         limits=_limits(args.limit),
         workers=args.workers,
-        progress=_progress(args.quiet),
-        history=_history(book),
+        progress=progress_on(args, "measuring frames:"),
+        history=history,
     )
     if not night.runs:
         raise FocuskitError(_no_runs(night))
-    try:
-        recorded = _record(night, book)
-        written = _write(night, args)
-    finally:
-        # Also where the disk is full: the answer is not lost.
-        print(
-            json.dumps(night.to_json(), ensure_ascii=False, allow_nan=False) if args.json else _text(night, args.frames)
-        )
-    if not args.json:
-        for what in written:
-            print(f"\nWritten: {what}")
-        if recorded is not None:
-            print(f"\n{recorded} new runs recorded. Next: focuskit offsets")
-    return 0
+    return night
 
 
-def _limits(requests: list[str]) -> Any:
-    from focuskit.fitsfile import Limits
-
+def _limits(requests: list[str]) -> Limits:
     values: dict[str, int] = {}
     known = [field.name for field in fields(Limits)]
     for request in requests:
@@ -131,43 +100,20 @@ def _no_runs(night: Night) -> str:
     return f"no focus run among {len(reasons)} files; most often: {common}"
 
 
-def _progress(quiet: bool) -> Callable[[int, int], None] | None:
-    if quiet or not sys.stderr.isatty():
-        return None
-    begun = time.monotonic()
-
-    def show(done: int, total: int) -> None:
-        left = (time.monotonic() - begun) / done * (total - done)
-        ending = "\n" if done == total else ""
-        print(f"\rmeasuring frames: {done} of {total}, {left:.0f} s left   ", end=ending, file=sys.stderr, flush=True)
-
-    return show
-
-
 def _logbook_path(args: argparse.Namespace) -> Path | None:
     """Return where the runs are to be recorded, None if nowhere."""
     if not (args.record or args.logbook):
         return None
-    from focuskit.cli_options import default_logbook
-
     return Path(args.logbook) if args.logbook else default_logbook()
 
 
 def _history(path: Path | None) -> list[LoggedRun]:
     """Return what is logged already; a logbook that is not there yet holds nothing."""
-    from focuskit.logbook import Logbook
-
     return Logbook(path).runs() if path and path.is_file() else []
 
 
 def _record(night: Night, path: Path | None) -> int | None:
-    from focuskit.logbook import Logbook
-
     return Logbook(path).record([run.logged() for run in night.runs if run.run.start is not None]) if path else None
-
-
-def _with_error(value: float | None, err: float | None) -> str:
-    return " ± ".join(part for part in round_pair(value, err) if part)
 
 
 def _write(night: Night, args: argparse.Namespace) -> list[str]:
@@ -188,7 +134,8 @@ def _write(night: Night, args: argparse.Namespace) -> list[str]:
     return written
 
 
-def _text(night: Night, frames: bool) -> str:
+def night_as_text(night: Night, *, quiet: bool = False, frames: bool = False) -> str:
+    """Return the answer as text for a terminal."""
     rig = night.rig
     facts = [
         f"{value:g} {unit}".strip()
@@ -212,7 +159,7 @@ def _text(night: Night, frames: bool) -> str:
                 plain_text(run["filter"] or "–"),
                 "–" if run["temperature_c"] is None else f"{run['temperature_c']:.1f}",
                 run["verdict"],
-                _with_error(run["best_position"], run["best_position_err"]),
+                "–" if run["best_position"] is None else with_error(run["best_position"], run["best_position_err"]),
                 "–" if run["hfd_best_px"] is None else f"{run['hfd_best_px']:.2f}",
                 "–" if run["tolerance_steps"] is None else f"± {run['tolerance_steps']:.0f}",
                 f"{used} of {len(run['points'])}",
@@ -224,6 +171,8 @@ def _text(night: Night, frames: bool) -> str:
     for row in rows:
         cells = [c.rjust(w) if k in right else c.ljust(w) for k, (c, w) in enumerate(zip(row, widths, strict=True))]
         lines.append("  ".join(cells).rstrip())
+    if quiet:
+        return "\n".join(lines)
     for result in night.runs:
         lines += _remarks(result, frames)
     if night.not_used:
@@ -234,7 +183,6 @@ def _text(night: Night, frames: bool) -> str:
         "The curve is the size of the stars from the lowest position to the highest; × marks frames set aside.",
         "HFD is the diameter of the circle that holds half of a star's light.",
         "Before you send a focuser anywhere: keep to the travel that its maker states.",
-        "For the curves as pictures, and all details: add --report night.html",
     ]
     return "\n".join(lines)
 
@@ -253,7 +201,7 @@ def _small_curve(points: list[dict[str, Any]]) -> str:
     )
 
 
-def _remarks(result: Any, frames: bool) -> list[str]:
+def _remarks(result: RunResult, frames: bool) -> list[str]:
     run = result.to_json()
     lines = []
     for name in run["flags"]:
@@ -267,7 +215,7 @@ def _remarks(result: Any, frames: bool) -> list[str]:
     if frames:
         lines.append(f"  {plain_text(result.run.why)}")
         for point in run["points"]:
-            size = _with_error(point["hfd_px"], point["hfd_err_px"])
+            size = "–" if point["hfd_px"] is None else with_error(point["hfd_px"], point["hfd_err_px"])
             lines.append(
                 f"  {point['position']:>9g}  {size:>16}  {point['stars']:>4} stars  {plain_text(point['file'])}"
             )

@@ -1,36 +1,18 @@
-"""What commands share: options, and the logged runs and temperatures that they point to."""
+"""Values and groups of options that commands share. Light: the help answers before any library is read."""
 
 from __future__ import annotations
 
 import argparse
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, replace
 from datetime import datetime, tzinfo
-from pathlib import Path
 from typing import Any
 
 from focuskit.errors import FocuskitError
-from focuskit.logbook import Logbook
-from focuskit.rigfile import RigFile, read_rig_file
-from focuskit.tables import COLUMNS, LoggedRun, read_runs
-from focuskit.temperatures import TemperatureLog, as_zone, read_temperatures
+from focuskit.tables import COLUMNS
 from focuskit.times import parse_time
 
 LOG_COLUMNS = ("time", "temperature")
-
-
-def default_logbook() -> Path:
-    """Return where the logbook is kept unless the user says otherwise."""
-    from platformdirs import user_data_path
-
-    try:
-        folder = user_data_path("focuskit", appauthor=False)
-    except RuntimeError:
-        folder = Path("~")  # as it stays where there is no home
-    if not folder.is_absolute():
-        raise FocuskitError("there is no home folder to keep the logbook in; name it with --logbook FILE")
-    return folder / "logbook.sqlite"
 
 
 # Values of options ---------------------------------------------------------------------------
@@ -81,6 +63,8 @@ def moment(text: str) -> datetime:
 
 def zone(text: str) -> tzinfo:
     """Read the name of a time zone."""
+    from focuskit.log_times import as_zone
+
     try:
         return as_zone(text)
     except FocuskitError as problem:
@@ -127,16 +111,7 @@ def by_filter(read: Callable[[str], float]) -> Callable[[str], dict[str, float]]
     return convert
 
 
-# Logged runs ---------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class Source:
-    """Logged runs, the rig file beside them, and which rig they are wanted of (None: that with most runs)."""
-
-    rig_file: RigFile
-    runs: list[LoggedRun]
-    rig_name: str | None
+# Groups ---------------------------------------------------------------------------------------
 
 
 def add_run_options(parser: Any) -> None:
@@ -168,44 +143,6 @@ def add_table_options(group: Any) -> None:
     group.add_argument("--rig", metavar="FILE", help="rig file (TOML): names of columns and filters, rebuilds, travel")
 
 
-def read_rig(args: argparse.Namespace) -> RigFile:
-    """Read the rig file that ``--rig`` names; an empty one without it."""
-    return read_rig_file(args.rig) if args.rig else RigFile()
-
-
-def read_table(path: str, args: argparse.Namespace, rig_file: RigFile) -> list[LoggedRun]:
-    """Read a table of runs; those that name no rig are of the one named by ``--rig-name`` or the rig file."""
-    own = args.rig_name or rig_file.rig.name
-    runs = read_runs(path, {**rig_file.columns, **args.columns}, args.zone)
-    return [replace(run, filter=rig_file.filter_name(run.filter), rig=run.rig or own) for run in runs]
-
-
-def read_source(args: argparse.Namespace) -> Source:
-    """Read the logged runs that the options of `add_run_options` point to."""
-    rig_file = read_rig(args)
-    runs = read_table(args.runs, args, rig_file) if args.runs else open_logbook(args).runs()
-    return Source(rig_file, runs, args.rig_name or rig_file.rig.name)
-
-
-def logbook_path(args: argparse.Namespace) -> Path:
-    """Return where the logbook is, or would be."""
-    return Path(args.logbook) if args.logbook else default_logbook()
-
-
-def open_logbook(args: argparse.Namespace) -> Logbook:
-    """Open the logbook to read it; it must be there."""
-    path = logbook_path(args)
-    if not path.exists():
-        raise FocuskitError(
-            f"{path}: there is no logbook yet; analyse a night with --record, or bring runs in with logbook import "
-            "or --runs FILE.csv"
-        )
-    return Logbook(path)
-
-
-# Temperatures --------------------------------------------------------------------------------
-
-
 def add_log_options(group: Any, *, required: bool, purpose: str) -> None:
     """Add where a log of temperatures is, and how to read it."""
     group.add_argument("--temps", nargs="+", required=required, metavar="LOG.csv", help=purpose)
@@ -219,8 +156,9 @@ def add_log_options(group: Any, *, required: bool, purpose: str) -> None:
     group.add_argument("--only", type=one_pair, metavar="COLUMN=VALUE", help="rows of one station only")
 
 
-def read_log(args: argparse.Namespace, night: str | None) -> TemperatureLog:
-    """Read the log that the options of `add_log_options` point to."""
-    return read_temperatures(
-        args.temps, columns=args.temps_columns, unit=args.unit, zone=args.zone, only=args.only, night=night
-    )
+def add_answer_options(group: Any) -> None:
+    """Add how the answer is given."""
+    group.add_argument("--json", action="store_true", help="write one JSON object instead of text")
+    either = group.add_mutually_exclusive_group()
+    either.add_argument("--quiet", action="store_true", help="the bare answer: no progress, no explanations")
+    either.add_argument("--verbose", action="store_true", help="also how the answer came about")

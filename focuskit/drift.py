@@ -180,7 +180,7 @@ def _choose(
                 raised.append("temperature_from_log")
         same = (run.time, run.filter, run.position)
         if run.rig != rig:
-            why = f"of another rig: {run.rig}"
+            why = f"of another rig: {run.rig}" if run.rig else "its rig is not told"
         elif run.excluded:
             why = "excluded by hand"
         elif run.position is None or run.verdict == "failed":

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import html
 import math
 import os
 import re
 import unicodedata
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from focuskit.errors import FocuskitError
@@ -39,6 +41,30 @@ def round_pair(value: float | None, err: float | None) -> tuple[str, str | None]
         return f"{value:.1f}".replace("-", "−"), None
     digits = max(0, 1 - math.floor(math.log10(err)))
     return f"{value:.{digits}f}".replace("-", "−"), f"{err:.{digits}f}"
+
+
+def with_error(value: float | None, err: float | None, sign: bool = False) -> str:
+    """Write ``-6.48 ± 0.05``, rounded as by `round_pair`; an error that is not known is a question mark.
+
+    The sign is one that can be typed, for values go from a terminal into other programs.
+    """
+    if value is None:
+        return "not known"
+    shown, told = round_pair(value, err)
+    plus = "+" if sign and value >= 0.0 else ""
+    unsure = "?" if err is None else f"{err:.1f}"
+    return f"{plus}{shown} ± {told or unsure}".replace("−", "-")
+
+
+def html_table(caption: str, head: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
+    """Return a table as HTML for a notebook; every cell is escaped."""
+
+    def cells(tag: str, values: Sequence[str]) -> str:
+        return "".join(f"<{tag}>{html.escape(plain_text(value))}</{tag}>" for value in values)
+
+    body = "".join(f"<tr>{cells('td', row)}</tr>" for row in rows)
+    title = f"<caption>{html.escape(plain_text(caption))}</caption>"
+    return f"<table>{title}<thead><tr>{cells('th', head)}</tr></thead><tbody>{body}</tbody></table>"
 
 
 def file_word(text: str | None, instead: str) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -9,8 +10,9 @@ from typing import Any
 import numpy as np
 
 from focuskit.errors import FocuskitError
+from focuskit.interval import Interval
+from focuskit.output import write_whole
 from focuskit.palette import COLOURS, GREY, INK, mark_of
-from focuskit.refocus import RefocusAnswer
 from focuskit.replay import FocusBehaviour, NightPlan, Nights, Policy, replay_policy
 from focuskit.temperatures import HOUR_S
 
@@ -96,22 +98,34 @@ def plot_effective_hours(
     return ax
 
 
-def save_answer(nights: Nights, plan: NightPlan, behaviour: FocusBehaviour, answer: RefocusAnswer, path: Path) -> None:
-    """Write one picture: temperature, focus error under each policy, effective hours.
+def save_interval(found: Interval, path: Path) -> Path:
+    """Write one picture: temperature, focus error under each policy, effective hours; return its path.
 
     The night drawn is the one whose temperature changes by the middle amount.
+
+    Raises
+    ------
+    FocuskitError
+        If the name has no ending of a picture, or the file cannot be written.
     """
     from matplotlib.figure import Figure
 
-    reach = np.ptp(nights.temperature_c, axis=1)
-    night = int(np.argsort(reach, kind="stable")[len(reach) // 2])
     figure = Figure(figsize=(9.0, 10.0), layout="constrained")
+    kind = path.suffix.lower().removeprefix(".")
+    if kind not in figure.canvas.get_supported_filetypes():
+        raise FocuskitError(f"{path}: give a name that ends in .png, .svg or .pdf")
+    nights, plan, behaviour, night = found.nights, found.plan, found.behaviour, middle_night(found.nights)
     top, middle, low = figure.subplots(3, 1, height_ratios=(1, 2, 1.4))
     plot_temperature(nights, night, top)
-    policies = [w.policy for w in answer.worths]
+    policies = [w.policy for w in found.answer.worths]
     plot_focus_error(nights, plan, behaviour, policies, night, middle)
-    plot_effective_hours(nights, plan, behaviour, answer.clock, low)
-    try:
-        figure.savefig(path)
-    except (OSError, ValueError) as problem:
-        raise FocuskitError(f"{path}: the picture cannot be written ({problem})") from problem
+    plot_effective_hours(nights, plan, behaviour, found.answer.clock, low)
+    content = io.BytesIO()
+    figure.savefig(content, format=kind)
+    return write_whole(path, content.getvalue())
+
+
+def middle_night(nights: Nights) -> int:
+    """Return the night whose temperature changes by the middle amount."""
+    reach = np.ptp(nights.temperature_c, axis=1)
+    return int(np.argsort(reach, kind="stable")[len(reach) // 2])

@@ -109,6 +109,7 @@ def decide_refocus(
     draws: int = 50,
     now: Policy = AS_NOW,
     noise_c: float = 0.0,
+    progress: Callable[[int, int], None] | None = None,
 ) -> RefocusAnswer:
     """Find the best setting of each policy, replay them all, and recommend one.
 
@@ -122,6 +123,8 @@ def decide_refocus(
         What is done at present; gains are counted against it.
     noise_c : float
         Scatter of single temperatures in the log, see `log_noise_c`.
+    progress : callable, optional
+        Called with the policies replayed so far, and all.
     """
     flags = []
     unproven = abs(behaviour.steps_per_c) < UNPROVEN * behaviour.steps_per_c_err
@@ -144,7 +147,11 @@ def decide_refocus(
 
     before = walk(now)
     policies = set_policies(nights, plan, behaviour, noise_c=noise_c)
-    worths = {now.name: _weigh(before, before)} | {p.name: _weigh(walk(p), before) for p in policies}
+    worths = {now.name: _weigh(before, before)}
+    for policy in policies:
+        worths[policy.name] = _weigh(walk(policy), before)
+        if progress:
+            progress(len(worths), len(policies) + 1)
     # The headline is for runs in the quickest filter where that is worth it.
     quick = worths.get("clock_quick")
     gains = quick is not None and quick.effective_hours > worths["clock"].effective_hours * (1.0 + TIE)

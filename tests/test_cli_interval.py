@@ -1,6 +1,5 @@
 """The commands interval and plan, as a user meets them."""
 
-import argparse
 import json
 import math
 from pathlib import Path
@@ -9,8 +8,9 @@ import numpy as np
 import pytest
 from matplotlib.axes import Axes
 
-from focuskit import cli_interval, plots_refocus
-from focuskit.cli_interval import add_commands
+from focuskit import cli_sources, plots_refocus
+from focuskit.cli import run_parsed
+from focuskit.cli_parser import build_parser
 from focuskit.errors import FocuskitError
 from focuskit.refocus import AS_NOW
 from focuskit.replay import Block, FocusBehaviour, NightPlan, Nights, Policy
@@ -35,15 +35,8 @@ BY_HAND = (
 HOUR = "2031-03-04T{:02d}:{:02d}:00Z"
 
 
-def make_parser():
-    parser = argparse.ArgumentParser(prog="focuskit")
-    add_commands(parser.add_subparsers(required=True))
-    return parser
-
-
 def call(*words):
-    args = make_parser().parse_args([str(word) for word in words])
-    return args.func(args)
+    return run_parsed(build_parser().parse_args([str(word) for word in words]))
 
 
 def ask(capsys, *words):
@@ -172,7 +165,7 @@ def test_a_wrong_command_line_ends_with_2(words, capsys):
 
 def test_what_is_missing_is_named(tmp_path, capsys, monkeypatch):
     log = ramp_log(tmp_path, -1.0)
-    monkeypatch.setattr(cli_interval, "default_logbook", lambda: tmp_path / "none.sqlite")
+    monkeypatch.setattr(cli_sources, "default_logbook", lambda: tmp_path / "none.sqlite")
     with pytest.raises(FocuskitError, match=r"by hand also --slope, --run-cost, --position-err$"):
         call("interval", "--temps", log, *BY_HAND[:4])
     with pytest.raises(FocuskitError, match="no logbook yet"):
@@ -189,7 +182,9 @@ def test_what_is_missing_is_named(tmp_path, capsys, monkeypatch):
     assert call("interval", "--temps", log, *BY_HAND, "--plot", tmp_path / "night.png") == 0
     assert (tmp_path / "night.png").stat().st_size > 10_000
     with pytest.raises(FocuskitError, match="cannot be written"):
-        call("interval", "--temps", log, *BY_HAND, "--plot", tmp_path / "none" / "night.png")
+        call("interval", "--temps", log, *BY_HAND, "--plot", runs / "night.png")
+    with pytest.raises(FocuskitError, match=r"ends in \.png"):
+        call("interval", "--temps", log, *BY_HAND, "--plot", tmp_path / "night.txt")
 
 
 def test_each_help_has_an_example_that_works(capsys, monkeypatch):

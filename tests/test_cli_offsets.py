@@ -1,6 +1,5 @@
 """The commands offsets and logbook, as a user meets them."""
 
-import argparse
 import csv
 import json
 from dataclasses import replace
@@ -12,26 +11,20 @@ import pytest
 from invented_seasons import make_season
 from matplotlib.axes import Axes
 
-from focuskit import cli_options, plots_drift
-from focuskit.cli import main
-from focuskit.cli_offsets import add_commands, with_err
+from focuskit import cli_sources, plots_drift
+from focuskit.cli import main, run_parsed
+from focuskit.cli_parser import build_parser
 from focuskit.drift import fit_drift
 from focuskit.errors import FocuskitError
+from focuskit.output import with_error
 from focuskit.tables import LoggedRun, read_runs, write_csv
 
 SEASON = Path(__file__).parent.parent / "sample_data" / "season"
 TRUTH = json.loads((SEASON / "truth.json").read_text(encoding="utf-8"))
 
 
-def make_parser():
-    parser = argparse.ArgumentParser(prog="focuskit")
-    add_commands(parser.add_subparsers(required=True))
-    return parser
-
-
 def call(*words):
-    args = make_parser().parse_args([str(word) for word in words])
-    return args.func(args)
+    return run_parsed(build_parser().parse_args([str(word) for word in words]))
 
 
 def ask(capsys, *words):
@@ -142,9 +135,9 @@ def test_offsets_through_the_logbook(capsys, tmp_path, monkeypatch):
     assert capsys.readouterr().out == "0 new runs; 120 were known\n"
     through = ask(capsys, "--logbook", book)
     assert through["filters"] == direct["filters"]
-    monkeypatch.setattr(cli_options, "default_logbook", lambda: book)
+    monkeypatch.setattr(cli_sources, "default_logbook", lambda: book)
     assert ask(capsys)["filters"] == direct["filters"]
-    monkeypatch.setattr(cli_options, "default_logbook", lambda: tmp_path / "none.sqlite")
+    monkeypatch.setattr(cli_sources, "default_logbook", lambda: tmp_path / "none.sqlite")
     with pytest.raises(FocuskitError, match="no logbook yet"):
         call("offsets")
     assert not (tmp_path / "none.sqlite").exists()
@@ -253,7 +246,7 @@ def test_every_command_has_an_example(capsys):
         *(["logbook", a] for a in ("list", "show", "note", "export", "import")),
     ):
         with pytest.raises(SystemExit):
-            make_parser().parse_args([*words, "--help"])
+            build_parser().parse_args([*words, "--help"])
         assert "example" in capsys.readouterr().out
 
 
@@ -269,7 +262,7 @@ def test_every_command_has_an_example(capsys):
     ],
 )
 def test_values_are_rounded_by_their_error(value, err, text):
-    assert with_err(value, err, sign=True) == text
+    assert with_error(value, err, sign=True) == text
 
 
 def test_the_answer_is_the_same_from_run_to_run(tmp_path, capsys):

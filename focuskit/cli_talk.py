@@ -1,0 +1,56 @@
+"""What commands say besides the answer: progress, what was written, which command to run next."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import shlex
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+
+def progress_on(args: argparse.Namespace, what: str) -> Callable[[int, int], None] | None:
+    """Return what shows progress with the time left, None where nobody looks at a terminal."""
+    if getattr(args, "quiet", False) or sys.stderr is None or not sys.stderr.isatty():
+        return None
+    begun = time.monotonic()
+
+    def show(done: int, total: int) -> None:
+        left = time_left(time.monotonic() - begun, done, total)
+        print(f"\r{what} {done} of {total}{left}\x1b[K", end="", file=sys.stderr, flush=True)
+        if done == total:
+            print("\r\x1b[K", end="", file=sys.stderr, flush=True)
+
+    return show
+
+
+def time_left(spent_s: float, done: int, total: int) -> str:
+    """Return ``, 1 min 20 s left``; nothing while there is no telling."""
+    if done <= 0 or spent_s <= 0.0:
+        return ""
+    left = round(spent_s / done * (total - done))
+    hours, minutes, seconds = left // 3600, left // 60 % 60, left % 60
+    words = f"{hours} h {minutes} min" if hours else f"{minutes} min {seconds} s" if minutes else f"{seconds} s"
+    return f", {words} left"
+
+
+def tell_written(args: argparse.Namespace, written: Sequence[str]) -> None:
+    """Name the files that were written, unless standard output is JSON."""
+    if not args.json:
+        for what in written:
+            print(f"\nWritten: {what}")
+
+
+def tell_next(args: argparse.Namespace, why: str, *words: str | Path) -> None:
+    """Name the command to run next, as it is to be typed."""
+    if not (args.json or args.quiet):
+        print(f"\nNext, {why}:\n  {command_line('focuskit', *words)}")
+
+
+def command_line(*words: str | Path) -> str:
+    """Return words as a shell takes them."""
+    listed = [str(word) for word in words]
+    return subprocess.list2cmdline(listed) if os.name == "nt" else shlex.join(listed)
