@@ -256,6 +256,7 @@ def compare_point(estimate: Estimate, point: Points, shape: CurveShape) -> tuple
 def _solve(points: Points, shape: CurveShape, nodes: Nodes, start: Array, squared: bool, precision: float) -> _Solution:
     parameters = start.copy()
     limit = np.array([0.3, 0.5, 0.5])
+    last, reach_of_step = np.zeros_like(parameters), np.ones((nodes.jitter.size, 1))
     for _ in range(_ITERATIONS):
         value, jacobian, reach, spread = _model(points, shape, parameters, nodes, squared)
         variance = (nodes.jitter[:, None] * reach) ** 2 + spread**2
@@ -264,7 +265,11 @@ def _solve(points: Points, shape: CurveShape, nodes: Nodes, start: Array, square
         normal = np.swapaxes(weighted, 1, 2) @ jacobian
         normal[:, [0, 1, 2], [0, 1, 2]] *= 1.0 + 1e-9
         step = np.linalg.solve(normal, (np.swapaxes(weighted, 1, 2) @ residual[..., None]))[..., 0]
-        step = np.clip(step, -limit, limit)
+        # Over a bend of the curve steps would go to and fro for ever: those that turn back grow shorter.
+        turned = (np.sum(step * last, axis=1) < 0.0) & (np.abs(step).max(axis=1) > 0.5 * np.abs(last).max(axis=1))
+        reach_of_step[turned] *= 0.5
+        step = reach_of_step * np.clip(step, -limit, limit)
+        last = step
         parameters = parameters + step
         # A minimum far outside, or a size that vanishes there, is not to be followed.
         np.clip(parameters, [-4.0, -6.0, -6.0], [4.0, 6.0, 6.0], out=parameters)
