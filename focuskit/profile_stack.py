@@ -118,7 +118,8 @@ def stack_profile(
 
     total = np.zeros(annulus.shape)
     for j in range(flux.size):
-        total[phase[j]] += weight[j] * stamp(j)
+        # Said in so many words: a number times single precision is single precision before NumPy 2.
+        total[phase[j]] += np.multiply(weight[j], stamp(j), dtype=np.float64)
     where = _weigh(weight * flux, phase, shares)
     norm = where.sum(axis=1)
     profile = _by_annulus(annulus, total, radius) / norm

@@ -406,10 +406,11 @@ def _has_neighbour(
     """Tell the stars that have a peak of more than 2 % of their own height between two distances."""
     tree = cKDTree(np.stack([around.x, around.y], axis=1))
     places = np.stack([x, y], axis=1)
+    least = 0.02 * height
     found = np.zeros(x.size, bool)
     for k, near in enumerate(tree.query_ball_point(places, outer)):
         others = np.array(near, int)
-        others = others[around.significance[others] > 0.02 * height[k]]
+        others = others[around.significance[others] > least[k]]
         found[k] = np.any(np.hypot(around.x[others] - x[k], around.y[others] - y[k]) > inner)
     return found
 
