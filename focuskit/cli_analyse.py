@@ -15,7 +15,7 @@ from focuskit.errors import FocuskitError
 from focuskit.fitsfile import Limits
 from focuskit.logbook import Logbook
 from focuskit.night import Night, RunResult, analyse
-from focuskit.output import plain_text, with_error
+from focuskit.output import plain_text, plus_minus
 from focuskit.tables import LoggedRun
 
 
@@ -159,7 +159,7 @@ def night_as_text(night: Night, *, quiet: bool = False, frames: bool = False) ->
                 plain_text(run["filter"] or "–"),
                 "–" if run["temperature_c"] is None else f"{run['temperature_c']:.1f}",
                 run["verdict"],
-                "–" if run["best_position"] is None else with_error(run["best_position"], run["best_position_err"]),
+                "–" if run["best_position"] is None else plus_minus(run["best_position"], run["best_position_err"]),
                 "–" if run["hfd_best_px"] is None else f"{run['hfd_best_px']:.2f}",
                 "–" if run["tolerance_steps"] is None else f"± {run['tolerance_steps']:.0f}",
                 f"{used} of {len(run['points'])}",
@@ -215,7 +215,7 @@ def _remarks(result: RunResult, frames: bool) -> list[str]:
     if frames:
         lines.append(f"  {plain_text(result.run.why)}")
         for point in run["points"]:
-            size = "–" if point["hfd_px"] is None else with_error(point["hfd_px"], point["hfd_err_px"])
+            size = "–" if point["hfd_px"] is None else plus_minus(point["hfd_px"], point["hfd_err_px"])
             lines.append(
                 f"  {point['position']:>9g}  {size:>16}  {point['stars']:>4} stars  {plain_text(point['file'])}"
             )

@@ -14,7 +14,7 @@ from focuskit.cli_talk import progress_on, tell_next, tell_written
 from focuskit.drift import fit_drift
 from focuskit.errors import FocuskitError
 from focuskit.flags import describe
-from focuskit.interval import ONE_FILTER, ONE_FILTER_NOTE, Interval, find_interval, interval_by_hand
+from focuskit.interval import LEVER_WORDS, ONE_FILTER, ONE_FILTER_NOTE, Interval, find_interval, interval_by_hand
 from focuskit.output import plain_text
 from focuskit.planning import read_night_plan
 from focuskit.refocus import TIE, describe_policy
@@ -29,6 +29,10 @@ def run_interval(args: argparse.Namespace) -> int:
     found = find(args, cli_sources.read_log(args, night=args.night))
     written = []
     try:
+        if args.report:
+            from focuskit.report import write_report
+
+            written.append(str(write_report(found, args.report)))
         if args.plot:
             from focuskit.plots_refocus import save_interval
 
@@ -96,13 +100,6 @@ def _given(args: argparse.Namespace, plan: NightPlan) -> FocusBehaviour:
         spread(args.position_err, "--position-err"),
         steps_per_c_err=args.steps_per_c_err or 0.0,
     )
-
-
-LEVER_WORDS = {
-    "steps_per_c": "steps per °C",
-    "run_cost_s": "run cost (s)",
-    "tolerance_steps": "tolerance (steps)",
-}
 
 
 def interval_as_text(found: Interval, *, quiet: bool = False, verbose: bool = False) -> str:

@@ -12,9 +12,10 @@ from typing import Any
 
 from focuskit.cli_sources import logbook_path, read_log, read_source, refuse_overwriting, source_words
 from focuskit.cli_talk import tell_next, tell_written
-from focuskit.drift import Drift, fit_drift
+from focuskit.drift import fit_drift
+from focuskit.drift_result import MODEL_WORDS, Drift
 from focuskit.flags import describe
-from focuskit.output import with_error, write_whole
+from focuskit.output import plus_minus, write_whole
 from focuskit.tables import formula_free
 from focuskit.times import format_time
 
@@ -33,6 +34,10 @@ def run_offsets(args: argparse.Namespace) -> int:
         if args.table:
             refuse_overwriting(args.table, args.runs, logbook_path(args), *(args.temps or ()))
             written.append(str(write_offset_table(Path(args.table), drift)))
+        if args.report:
+            from focuskit.report import write_report
+
+            written.append(str(write_report(drift, args.report)))
         if args.plots:
             from focuskit.plots_drift import save_plots
 
@@ -106,7 +111,7 @@ def offsets_as_text(
         f"Drift and filter offsets{rig}, from {len(drift.used)} runs; {len(drift.set_aside)} set aside",
         "",
     ]
-    lines.append(f"Drift      {with_error(drift.steps_per_c, drift.steps_per_c_err, True)} steps per °C, "
+    lines.append(f"Drift      {plus_minus(drift.steps_per_c, drift.steps_per_c_err, True)} steps per °C, "
                  f"from {low:.1f} to {high:.1f} °C")  # fmt: skip
     if drift.steps_per_c is not None:
         steps = -5.0 * drift.steps_per_c
@@ -122,21 +127,21 @@ def offsets_as_text(
         width = max(6, *(len(str(one.filter)) for one in drift.filters))
         lines.append(f"  {'filter':<{width}}  {'steps':>16}  {'runs':>5}   temperatures")
         for i, one in enumerate(drift.filters):
-            value = "0" if i == 0 else with_error(one.offset_steps, one.err, True)
+            value = "0" if i == 0 else plus_minus(one.offset_steps, one.err, True)
             span = f"{one.range_c[0]:.1f} to {one.range_c[1]:.1f} °C" if one.range_c else "-"
             own = "" if one.steps_per_c is None else f"   {one.steps_per_c:+.2f} steps per °C"
             lines.append(f"  {one.filter!s:<{width}}  {value:>16}  {one.runs:>5}   {span}{own}")
         lines.append("")
     for rebuild in drift.rebuilds:
         how = "declared" if rebuild.declared else f"found (gain {rebuild.evidence or 0.0:.0f} in -2 log likelihood)"
-        step = with_error(rebuild.jump_steps, rebuild.err, True)
+        step = plus_minus(rebuild.jump_steps, rebuild.err, True)
         lines.append(f"Rebuild    {format_time(rebuild.time)}  {step} steps, {how}")
     if drift.rebuilds:
         lines.append("")
     for p in predictions:
         name = f"in {p['filter']} " if p["filter"] else ""
         beyond = "" if low <= p["temperature_c"] <= high else " (outside the range of the runs)"
-        position = with_error(p["position"], p["err"])
+        position = plus_minus(p["position"], p["err"])
         lines.append(f"Best focus {name}at {p['temperature_c']:g} °C: {position}{beyond}")
     if quiet:
         return "\n".join(lines).rstrip()
@@ -154,12 +159,10 @@ def offsets_as_text(
         lines += [f"  {format_time(run.time)}  {run.filter or '-':<5} {run.position:9.1f}  {off:+7.1f}"
                   for run, off in zip(drift.used, drift.residuals_steps, strict=True)]  # fmt: skip
         lines.append("")
-    words = {"own_coefficients": "own drift for each filter", "bend": "bend with temperature",
-             "lag": "lag of the tube", "night_shifts": "shifts from night to night"}  # fmt: skip
     lines.append("Richer models (AICc against the plain one; taken if well below 0)")
     for model in drift.models:
         change = "not tried" if model.aicc_change is None else f"{model.aicc_change:+.1f}"
-        lines.append(f"  {words[model.name]:<28} {change:>9}{'   taken' if model.taken else ''}")
+        lines.append(f"  {MODEL_WORDS[model.name]:<28} {change:>9}{'   taken' if model.taken else ''}")
     lines.append("")
     if drift.advice:
         lines.append("What would settle most")

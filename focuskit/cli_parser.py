@@ -25,6 +25,8 @@ EXAMPLES = {
     "offsets": "focuskit offsets --runs sample_data/season/runs.csv --at 4.5 --filter Ha",
     "interval": "focuskit interval --temps sample_data/season/temperatures.csv --runs sample_data/season/runs.csv",
     "plan": "focuskit plan --runs sample_data/season/runs.csv --rig sample_data/heron.toml --at 4.5",
+    "report": "focuskit report sample_data/night --rig sample_data/heron.toml --runs sample_data/season/runs.csv "
+    "--temps sample_data/season/temperatures.csv --to report.html",
     "self-check": "focuskit self-check",
     "logbook": "focuskit logbook import sample_data/season/runs.csv --logbook my.sqlite",
     "logbook list": "focuskit logbook list --logbook my.sqlite --rig-name Heron",
@@ -35,6 +37,8 @@ EXAMPLES = {
     "logbook export": "focuskit logbook export season.ecsv --logbook my.sqlite",
     "logbook import": "focuskit logbook import sample_data/season/runs.csv --logbook my.sqlite",
 }
+WORKERS_HELP = "processes that measure frames (default: all cores)"
+REPORT_HELP = "write a report that any browser opens"
 NUMBER = "of the run, as the list shows it"
 
 
@@ -60,6 +64,7 @@ def build_parser() -> Parser:
     _add_offsets(commands)
     _add_interval(commands)
     _add_plan(commands)
+    _add_report(commands)
     _add_logbook(commands)
     _add(commands, "self-check", "cli_check:run_check", "print versions and check that this installation works")
     return parser
@@ -105,12 +110,12 @@ def _add_analyse(commands: Any) -> None:
         help="take the position from the file name where the header lacks it, such as '*_{position}.fits'",
     )
     parser.add_argument("--frames", action="store_true", help="also list every frame")
-    parser.add_argument("--report", metavar="FILE.html", help="write a report that any browser opens")
+    parser.add_argument("--report", metavar="FILE.html", help=REPORT_HELP)
     parser.add_argument("--plots", metavar="FOLDER", help="write the curves as PNG and SVG pictures")
     parser.add_argument("--tables", metavar="FOLDER", help="write runs and frames as ECSV tables with units")
     parser.add_argument("--logbook", metavar="FILE", help="record the runs in this logbook")
     parser.add_argument("--record", action="store_true", help="record the runs in your usual logbook")
-    parser.add_argument("--workers", type=int, metavar="N", help="processes that measure frames (default: all cores)")
+    parser.add_argument("--workers", type=int, metavar="N", help=WORKERS_HELP)
     parser.add_argument(
         "--limit",
         action="append",
@@ -143,6 +148,7 @@ def _add_offsets(commands: Any) -> None:
     answer.add_argument("--at", type=celsius, metavar="CELSIUS", help="predict the best position")
     answer.add_argument("--filter", metavar="NAME", help="the filter to predict for; all without it")
     answer.add_argument("--table", metavar="FILE.csv", help="write whole-step offsets to copy elsewhere")
+    answer.add_argument("--report", metavar="FILE.html", help=REPORT_HELP)
     answer.add_argument("--plots", metavar="FOLDER", help="draw drift, residuals and offsets as PNG files")
     add_answer_options(answer)
 
@@ -186,6 +192,7 @@ def _add_interval(commands: Any) -> None:
         metavar="MIN",
         help="what you do now, besides runs at filter changes (60)",
     )
+    parser.add_argument("--report", metavar="FILE.html", help=REPORT_HELP)
     parser.add_argument("--plot", metavar="FILE", help="draw the nights and the optimum into a PNG, PDF or SVG")
     add_answer_options(parser)
 
@@ -206,6 +213,32 @@ def _add_plan(commands: Any) -> None:
         "--interval", type=positive, default=120.0, metavar="MIN", help="time that a run is to serve (120)"
     )
     add_answer_options(parser)
+
+
+def _add_report(commands: Any) -> None:
+    parser = _add(
+        commands,
+        "report",
+        "cli_report:run_report",
+        "night, offsets and interval in one page that any browser opens",
+        "Write one page: how the focus was in the frames of FOLDER, what the logged runs tell of the offsets, and, "
+        "with a log of temperatures, when to refocus. Each part is there if there is something to make it from.",
+    )
+    parser.add_argument("folders", nargs="*", metavar="FOLDER", help="where the frames of the night are")
+    parser.add_argument("--to", metavar="FILE.html", default="focus_report.html", help="the page (focus_report.html)")
+    add_log_options(
+        parser.add_argument_group("log of temperatures"), required=False, purpose="one or more logs, for the interval"
+    )
+    parser.add_argument("--night", metavar="19:00-05:00", help="hours of the night in a log round the clock, or all")
+    add_run_options(parser)
+    parser.add_argument("--workers", type=int, metavar="N", help=WORKERS_HELP)
+    add_answer_options(parser)
+    # What the three commands can be told besides, as they take it where nothing is said.
+    parser.set_defaults(
+        keyword=[], position_pattern=None, limit=[], reference_filter=None, rebuild=[], declared_only=False,
+        steps_per_c=None, steps_per_c_err=None, best_hfd=None, slope=None, run_cost=None, position_err=None,
+        plan=None, now_every=60.0,
+    )  # fmt: skip
 
 
 def _add_logbook(commands: Any) -> None:

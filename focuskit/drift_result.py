@@ -13,9 +13,16 @@ from scipy import stats
 from focuskit.drift_models import Shape, Weighed
 from focuskit.errors import FocuskitError
 from focuskit.linear import Array, GroupedFit
+from focuskit.output import html_table, plus_minus
 from focuskit.tables import LoggedRun
 from focuskit.times import format_time
 
+MODEL_WORDS = {
+    "own_coefficients": "own drift for each filter",
+    "bend": "bend with temperature",
+    "lag": "lag of the tube",
+    "night_shifts": "shifts from night to night",
+}
 _ONE_SIGMA = float(stats.norm.cdf(1.0))
 
 
@@ -171,6 +178,16 @@ class Drift:
             ],
             "flags": list(self.flags),
         }  # fmt: skip
+
+    def _repr_html_(self) -> str:
+        """Show drift and offsets in a notebook."""
+        rows = [
+            (str(f.filter or "–"), "0" if i == 0 else plus_minus(f.offset_steps, f.err, True), str(f.runs))
+            for i, f in enumerate(self.filters)
+        ]
+        drift = plus_minus(self.steps_per_c, self.steps_per_c_err)
+        caption = f"{self.rig or 'Unnamed rig'}: {drift} steps per °C, from {len(self.used)} runs"
+        return html_table(caption, ("filter", f"offset from {self.reference_filter} (steps)", "runs"), rows)
 
     def predict(
         self, filter_name: str | None, temperature_c: float, time: datetime | None = None

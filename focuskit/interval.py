@@ -18,6 +18,11 @@ from focuskit.replay import Block, FocusBehaviour, NightPlan, Nights, Policy, la
 from focuskit.temperatures import TemperatureLog
 from focuskit.wander import log_noise_c
 
+LEVER_WORDS = {
+    "steps_per_c": "steps per °C",
+    "run_cost_s": "run cost (s)",
+    "tolerance_steps": "tolerance (steps)",
+}
 ONE_FILTER = NightPlan((Block("L", 600.0, 120.0),))
 ONE_FILTER_NOTE = "The plan is one filter with exposures of 120 s; --plan FILE tells another."
 

@@ -23,6 +23,7 @@ from focuskit.frames import find_frames
 from focuskit.match import CommonSizes, StarMatch, compare_frames, match_stars
 from focuskit.measure import Crew, MeasuredFrame, StackTask, measure_frames, run_key, stack_frames
 from focuskit.optics import Rig, wavelength_nm
+from focuskit.output import html_table, plus_minus
 from focuskit.profile_fit import ProfileFit
 from focuskit.profiles import RunProfiles, Spherical, fit_night, stack_tasks, star_weights
 from focuskit.rigfile import RigFile
@@ -149,6 +150,16 @@ class RunResult:
             "field": _plain_values(self.field.to_json()) if self.field else None,
         }
 
+    def _repr_html_(self) -> str:
+        """Show the frames of the run in a notebook."""
+        run = self.to_json()
+        rows = [
+            (p["file"], f"{p['position']:g}", plus_minus(p["hfd_px"], p["hfd_err_px"]), str(p["stars"]),
+             "yes" if p["used"] else p["why_not_used"] or "no")
+            for p in run["points"]
+        ]  # fmt: skip
+        return html_table(_caption(run), ("frame", "position", "HFD px", "stars", "in the curve"), rows)
+
     def _point(self, k: int) -> dict[str, Any]:
         info = self.frames[k].info
         shape = None
@@ -168,6 +179,12 @@ class RunResult:
             "used": self.fit.used[k],
             "why_not_used": self.fit.why_not_used[k],
         }
+
+
+def _caption(run: dict[str, Any]) -> str:
+    best = plus_minus(run["best_position"], run["best_position_err"])
+    name = f"{run['filter'] or 'no filter'}, {run['start'] or 'no time'}"
+    return f"Focus run in {name}: {run['verdict']}, best position {best}"
 
 
 def _plain(value: float | None) -> float | int | None:
@@ -238,6 +255,18 @@ class Night:
             "runs": [run.to_json() for run in self.runs],
             "not_used": [{"file": name, "why": why} for name, why in self.not_used],
         }
+
+    def _repr_html_(self) -> str:
+        """Show the runs in a notebook."""
+        runs = [run.to_json() for run in self.runs]
+        rows = [
+            (run["start"] or "–", run["filter"] or "–", run["verdict"],
+             plus_minus(run["best_position"], run["best_position_err"]),
+             "–" if run["hfd_best_px"] is None else f"{run['hfd_best_px']:.2f}", ", ".join(run["flags"]))
+            for run in runs
+        ]  # fmt: skip
+        caption = f"{self.rig.name or 'Unnamed rig'}: {len(runs)} focus runs"
+        return html_table(caption, ("start (UTC)", "filter", "verdict", "best position", "least HFD px", "flags"), rows)
 
 
 def analyse(

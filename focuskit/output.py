@@ -43,7 +43,7 @@ def round_pair(value: float | None, err: float | None) -> tuple[str, str | None]
     return f"{value:.{digits}f}".replace("-", "−"), f"{err:.{digits}f}"
 
 
-def with_error(value: float | None, err: float | None, sign: bool = False) -> str:
+def plus_minus(value: float | None, err: float | None, sign: bool = False) -> str:
     """Write ``-6.48 ± 0.05``, rounded as by `round_pair`; an error that is not known is a question mark.
 
     The sign is one that can be typed, for values go from a terminal into other programs.

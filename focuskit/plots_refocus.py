@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -13,10 +12,9 @@ from focuskit.errors import FocuskitError
 from focuskit.interval import Interval
 from focuskit.output import write_whole
 from focuskit.palette import COLOURS, GREY, INK, mark_of
+from focuskit.refocus import effective_hours_by_clock, middle_night
 from focuskit.replay import FocusBehaviour, NightPlan, Nights, Policy, replay_policy
 from focuskit.temperatures import HOUR_S
-
-FACTORS = np.exp(np.linspace(np.log(0.25), np.log(4.0), 25))
 
 
 def _axes(ax: Any, width: float = 8.0, height: float = 4.0) -> Any:
@@ -79,17 +77,11 @@ def plot_effective_hours(
     Where the setting is never, intervals up to four nights are drawn. Returns the axes.
     """
     ax = _axes(ax)
-    middle = clock.every_min or float(np.median(nights.length_s)) / 60.0
-    every_min = middle * FACTORS
-    hours = []
-    for every in every_min:
-        policy = replace(clock, every_min=float(every))
-        gave = replay_policy(nights, plan, behaviour, policy, rng=np.random.default_rng(0), draws=8)
-        hours.append(gave.effective_s.mean() / HOUR_S)
+    every_min, hours = effective_hours_by_clock(nights, plan, behaviour, clock)
     ax.semilogx(every_min, hours, "o-", color=COLOURS["deep blue"], ms=4)
     if clock.every_min is not None:
         ax.axvline(clock.every_min, color=COLOURS["amber"], lw=2)
-        ax.annotate(f"{clock.every_min:.0f} min", (clock.every_min, min(hours)), (5, 0),
+        ax.annotate(f"{clock.every_min:.0f} min", (clock.every_min, hours.min()), (5, 0),
                     textcoords="offset points", color=INK)  # fmt: skip
     ticks = [t for t in (5, 10, 15, 30, 60, 120, 240, 480, 960, 1920) if every_min[0] <= t <= every_min[-1]]
     ax.set_xticks(ticks, [str(t) for t in ticks])
@@ -123,9 +115,3 @@ def save_interval(found: Interval, path: Path) -> Path:
     content = io.BytesIO()
     figure.savefig(content, format=kind)
     return write_whole(path, content.getvalue())
-
-
-def middle_night(nights: Nights) -> int:
-    """Return the night whose temperature changes by the middle amount."""
-    reach = np.ptp(nights.temperature_c, axis=1)
-    return int(np.argsort(reach, kind="stable")[len(reach) // 2])

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import datetime
 from itertools import pairwise
 from typing import Any
 
@@ -15,50 +15,35 @@ from focuskit.night import RunResult
 from focuskit.output import plain_text, round_pair
 from focuskit.palette import MARKERS, mark_of
 from focuskit.plots import residuals_pct, seeing_scatter_pct, short_reason
+from focuskit.report_panels import (
+    BELOW_PX,
+    BETWEEN_PX,
+    PANEL_LEFT,
+    PANEL_TOP,
+    RIGHT,
+    Line,
+    Mark,
+    Panel,
+    Picture,
+    Scale,
+    Tick,
+    cross_path,
+    line_path,
+    mark_path,
+    nice_ticks,
+    number,
+    spread,
+    ticks_of,
+    time_ticks,
+)
 
-WIDTH, LEFT, RIGHT = 560.0, 42.0, 546.0
+LEFT = 42.0
 CURVE_TOP, CURVE_BOTTOM = 42.0, 276.0
 OFF_TOP, OFF_BOTTOM = 326.0, 406.0
 STRIP_PX = 58.0  # the row of star images between the two, where there are any
-NIGHT_TOP, NIGHT_BOTTOM = 30.0, 214.0
+NIGHT_PX, BELOW_NIGHT_PX = 184.0, 84.0
 
 _CURVES = (("squared sizes", "curve-main"), ("hyperbola", "curve-second"), ("parabola", "curve-third"))
-
-
-@dataclass(frozen=True)
-class Tick:
-    """A tick of an axis: where, and what is written there."""
-
-    at: float
-    text: str
-
-
-@dataclass(frozen=True)
-class Mark:
-    """One frame or one run in a picture.
-
-    ``tip`` is the text for pointer, keyboard and screen reader; ``word`` stands beside the mark;
-    ``low`` and ``high`` are the ends of the error bar.
-    """
-
-    x: float
-    y: float
-    low: float | None
-    high: float | None
-    path: str
-    kind: str
-    tip: str
-    word: str
-    index: int
-
-
-@dataclass(frozen=True)
-class Line:
-    """A curve: its name, the class that gives its look, and its path."""
-
-    name: str
-    look: str
-    path: str
 
 
 @dataclass(frozen=True)
@@ -91,78 +76,6 @@ class CurveChart:
     tolerance: tuple[float, float] | None
     look_near: float | None
     stars: tuple[Star, ...]
-
-
-@dataclass(frozen=True)
-class NightChart:
-    """Best positions over time, and the temperature below them."""
-
-    height: float
-    x_ticks: tuple[Tick, ...]
-    position_ticks: tuple[Tick, ...]
-    marks: tuple[Mark, ...]
-    names: tuple[tuple[str, int, str], ...]
-    temperature: str | None
-    temperature_ticks: tuple[Tick, ...]
-
-
-@dataclass(frozen=True)
-class _Scale:
-    """A straight way from values to px."""
-
-    low: float
-    high: float
-    start: float
-    stop: float
-
-    def __call__(self, value: float) -> float:
-        share = (value - self.low) / (self.high - self.low)
-        return round(self.start + share * (self.stop - self.start), 2)
-
-
-def nice_ticks(low: float, high: float, most: int = 6) -> list[float]:
-    """Return round numbers between ``low`` and ``high``, ``most`` of them at most."""
-    step = 10.0 ** math.floor(math.log10((high - low) / most))
-    for factor in (1, 2, 5, 10, 20, 50):
-        first = math.ceil(low / (step * factor) - 1e-9)
-        last = math.floor(high / (step * factor) + 1e-9)
-        if last - first + 1 <= most:
-            return [k * step * factor for k in range(first, last + 1)]
-    return []
-
-
-def mark_path(marker: str, x: float, y: float, r: float) -> str:
-    """Return the SVG path of a marker of the palette with its middle at (x, y)."""
-    if marker == "o":
-        return f"M{x - r:.2f} {y:.2f}a{r} {r} 0 1 0 {2 * r} 0a{r} {r} 0 1 0 {-2 * r} 0z"
-    corners = {
-        "s": [(-0.9, -0.9), (0.9, -0.9), (0.9, 0.9), (-0.9, 0.9)],
-        "^": [(0, -1.15), (1.1, 0.85), (-1.1, 0.85)],
-        "v": [(0, 1.15), (1.1, -0.85), (-1.1, -0.85)],
-        "D": [(0, -1.25), (1.25, 0), (0, 1.25), (-1.25, 0)],
-        "P": _turned([(-0.4, -1.15), (0.4, -1.15), (0.4, -0.4)], 4),
-        "X": [((a - b) * 0.75, (a + b) * 0.75) for a, b in _turned([(-0.45, -1.3), (0.45, -1.3), (0.45, -0.45)], 4)],
-        "*": _turned([(0, -1.4), (0.35, -0.48)], 5),
-    }[marker]
-    return "M" + "L".join(f"{x + r * a:.2f} {y + r * b:.2f}" for a, b in corners) + "z"
-
-
-def _turned(corners: Sequence[tuple[float, float]], times: int) -> list[tuple[float, float]]:
-    turns = [2 * math.pi * k / times for k in range(times)]
-    return [(a * math.cos(t) - b * math.sin(t), a * math.sin(t) + b * math.cos(t)) for t in turns for a, b in corners]
-
-
-def _cross(x: float, y: float, r: float) -> str:
-    return f"M{x - r:.2f} {y - r:.2f}l{2 * r} {2 * r}M{x - r:.2f} {y + r:.2f}l{2 * r} {-2 * r}"
-
-
-def _path(x: np.ndarray, y: np.ndarray) -> str:
-    return "M" + "L".join(f"{a:.1f} {b:.1f}" for a, b in zip(x, y, strict=True))
-
-
-def number(value: float, digits: int = 0) -> str:
-    """Write a number with a true minus sign."""
-    return f"{value:.{digits}f}".replace("-", "−")
 
 
 def frame_tip(point: dict[str, Any], scale: float | None, off_pct: float | None) -> str:
@@ -199,10 +112,10 @@ def draw_curve(result: RunResult, points: Sequence[dict[str, Any]], strip: dict[
     reach = [positions.min(), positions.max()]
     reach += [v for v in (fit.look_near, fit.best_position) if v is not None]
     margin = 0.05 * (max(reach) - min(reach)) or 1.0
-    x = _Scale(min(reach) - margin, max(reach) + margin, LEFT, RIGHT)
+    x = Scale(min(reach) - margin, max(reach) + margin, LEFT, RIGHT)
     in_curve = [p["hfd_px"] for p in points if p["used"] and p["hfd_px"] is not None]
     top, low = (max(in_curve), min(in_curve)) if in_curve else (10.0, 0.0)
-    y = _Scale(max(0.0, low - 0.28 * (top - low)), top + 0.06 * (top - low) + 0.1, CURVE_BOTTOM, CURVE_TOP)
+    y = Scale(max(0.0, low - 0.28 * (top - low)), top + 0.06 * (top - low) + 0.1, CURVE_BOTTOM, CURVE_TOP)
     off = residuals_pct(result)
     scale = result.rig.scale_arcsec_per_px
     tips = [frame_tip(p, scale, None if off is None else float(off[k])) for k, p in enumerate(points)]
@@ -223,7 +136,7 @@ def draw_curve(result: RunResult, points: Sequence[dict[str, Any]], strip: dict[
             curve = fit.fits[name].size_at(grid)
             shown = curve <= y.high
             heights = np.array([y(v) for v in curve[shown]])
-            lines.append(Line(name, look, _path(np.array([x(v) for v in grid[shown]]), heights)))
+            lines.append(Line(name, look, line_path(np.array([x(v) for v in grid[shown]]), heights)))
     stars = _strip(points, strip, x)
     strip_px = stars[0].size + 10 if stars else 0.0
     off_part = _draw_off(result, points, off, x, tips, shapes, strip_px)
@@ -253,7 +166,7 @@ def draw_curve(result: RunResult, points: Sequence[dict[str, Any]], strip: dict[
 def _mark(
     k: int, x: float, y: float, ends: tuple[float, float] | None, p: dict[str, Any], shape: str, tip: str
 ) -> Mark:
-    path = mark_path(shape, x, y, 4.6) if p["used"] else _cross(x, y, 4.6)
+    path = mark_path(shape, x, y, 4.6) if p["used"] else cross_path(x, y, 4.6)
     word = "" if p["used"] else short_reason(p["why_not_used"])
     low, high = ends or (None, None)
     return Mark(x, y, low, high, path, "used" if p["used"] else "aside", tip, word, k)
@@ -263,7 +176,7 @@ def _draw_off(
     result: RunResult,
     points: Sequence[dict[str, Any]],
     off: np.ndarray | None,
-    x: _Scale,
+    x: Scale,
     tips: Sequence[str],
     shapes: Sequence[str],
     strip_px: float,
@@ -278,7 +191,7 @@ def _draw_off(
     grid = np.linspace(min(result.run.positions), max(result.run.positions), 61)
     band = seeing_scatter_pct(result, grid)
     largest = 1.2 * max(float(np.nanmax(np.abs(off[used]))), float(band.max()), 1.0)
-    y = _Scale(-largest, largest, bottom, top)
+    y = Scale(-largest, largest, bottom, top)
     marks = []
     for k, p in enumerate(points):
         if math.isfinite(off[k]):
@@ -287,7 +200,7 @@ def _draw_off(
             ends = (y(off[k] - err), y(off[k] + err)) if p["used"] else None
             marks.append(_mark(k, x(p["position"]), at, ends, p, shapes[k], tips[k]))
     across = [x(v) for v in grid]
-    outline = _path(np.array(across + across[::-1]), np.array([y(v) for v in band] + [y(-v) for v in band[::-1]]))
+    outline = line_path(np.array(across + across[::-1]), np.array([y(v) for v in band] + [y(-v) for v in band[::-1]]))
     return {
         "height": bottom + 44,
         "off_top": top,
@@ -299,7 +212,7 @@ def _draw_off(
     }
 
 
-def _strip(points: Sequence[dict[str, Any]], strip: dict[int, str], x: _Scale) -> tuple[Star, ...]:
+def _strip(points: Sequence[dict[str, Any]], strip: dict[int, str], x: Scale) -> tuple[Star, ...]:
     """Place star images below the curve, each at its position, as many as do not overlap."""
     stars: list[Star] = []
     places = {round(x(points[k]["position"]), 1): k for k in sorted(strip, reverse=True)}
@@ -315,8 +228,11 @@ def _strip(points: Sequence[dict[str, Any]], strip: dict[int, str], x: _Scale) -
     return tuple(stars)
 
 
-def draw_night(results: Sequence[RunResult], names: Sequence[str | None]) -> NightChart | None:
-    """Lay out best positions over time; None where fewer than two runs tell their time and position."""
+def draw_night(results: Sequence[RunResult], names: Sequence[str | None]) -> Picture | None:
+    """Lay out best positions over time, with temperature and seeing below; None for fewer than two positions.
+
+    The seeing is that of each frame from the profile fit, so what defocus does to the size is taken out.
+    """
     timed = [(k, r, r.run.start.timestamp()) for k, r in enumerate(results) if r.run.start is not None]
     ends = [
         r.fit.best_position + s * (r.fit.best_position_err or 0.0)
@@ -324,55 +240,54 @@ def draw_night(results: Sequence[RunResult], names: Sequence[str | None]) -> Nig
     ]  # fmt: skip
     if len(ends) < 4:
         return None
-    times = [t for *_, t in timed]
-    margin = 0.06 * (max(times) - min(times)) or 1800.0
-    x = _Scale(min(times) - margin, max(times) + margin, LEFT + 8, RIGHT)
-    spare = 0.12 * (max(ends) - min(ends)) or 1.0
-    y = _Scale(min(ends) - spare, max(ends) + spare, NIGHT_BOTTOM, NIGHT_TOP)
-    marks = []
-    for k, r, t in timed:
-        series = list(names).index(r.run.filter)
-        best, err = r.fit.best_position, r.fit.best_position_err or 0.0
-        words = [f"{plain_text(r.run.filter or 'no filter')} at {r.run.start:%H:%M} UTC: {r.fit.verdict}"]
-        if best is None:
-            at, look, low, high = NIGHT_BOTTOM - 8, "aside", None, None
-            path = _cross(x(t), at, 5)
-        else:
-            value, error = round_pair(best, err)
-            words.append(f"best position {value} ± {error}")
-            at, look, low, high = y(best), f"series-{series % len(MARKERS)}", y(best - err), y(best + err)
-            path = mark_path(mark_of(series)[1], x(t), at, 5.5)
-        if r.temperature_c is not None:
-            words.append(f"{number(r.temperature_c, 1)} °C")
-        word = "failed" if best is None else ""
-        marks.append(Mark(x(t), at, low, high, path, look, "\n".join(words), word, k))
+    x = Scale(*spread([t for *_, t in timed], 0.06, 1800.0), PANEL_LEFT, RIGHT)
+    bottom = PANEL_TOP + NIGHT_PX
+    y = Scale(*spread(ends, 0.12), bottom, PANEL_TOP)
+    marks = tuple(_run_mark(k, r, x(t), y, list(names).index(r.run.filter)) for k, r, t in timed)
+    panels = [Panel("best position (steps)", PANEL_TOP, bottom, ticks_of(y, 6), marks)]
     warm = [(t, r.temperature_c) for _, r, t in timed if r.temperature_c is not None]
-    temperature, degrees = None, []
-    height = NIGHT_BOTTOM + 44
     if len(warm) > 1:
-        height += 124
-        low, high = min(c for _, c in warm), max(c for _, c in warm)
-        spare = 0.15 * (high - low) or 0.5
-        scale = _Scale(low - spare, high + spare, height - 42, NIGHT_BOTTOM + 40)
-        temperature = _path(np.array([x(t) for t, _ in warm]), np.array([scale(c) for _, c in warm]))
-        degrees = [Tick(scale(v), f"{v:g}".replace("-", "−")) for v in nice_ticks(scale.low, scale.high, 4)]
-    return NightChart(
-        height=height,
-        x_ticks=tuple(_time_ticks(x)),
-        position_ticks=tuple(Tick(y(v), number(v)) for v in nice_ticks(y.low, y.high, 6)),
-        marks=tuple(marks),
-        names=tuple((plain_text(n or "no filter"), i % len(MARKERS), mark_path(mark_of(i)[1], 8, 8, 5.5))
-                    for i, n in enumerate(names)),
-        temperature=temperature,
-        temperature_ticks=tuple(degrees),
-    )  # fmt: skip
+        top, bottom = bottom + BETWEEN_PX, bottom + BETWEEN_PX + BELOW_NIGHT_PX
+        y = Scale(*spread([c for _, c in warm], 0.15, 0.5), bottom, top)
+        path = line_path(np.array([x(t) for t, _ in warm]), np.array([y(c) for _, c in warm]))
+        line = Line("temperature", "warm", path)
+        panels.append(Panel("temperature (°C)", top, bottom, ticks_of(y, 4), lines=(line,)))
+    points = [point for _, r, _ in timed for point in r.to_json()["points"]]
+    seen = [p for p in points if p["seeing_arcsec"] is not None and p["time"] is not None]
+    if len(seen) > 1:
+        top, bottom = bottom + BETWEEN_PX, bottom + BETWEEN_PX + BELOW_NIGHT_PX
+        y = Scale(*spread([p["seeing_arcsec"] for p in seen], 0.12, 0.2), bottom, top)
+        panels.append(Panel("seeing, defocus taken out (″)", top, bottom, ticks_of(y, 4), _seeing_marks(seen, x, y)))
+    key = [
+        (plain_text(name or "no filter"), f"mark series-{i % len(MARKERS)}", mark_path(mark_of(i)[1], 8, 8, 5.5), False)
+        for i, name in enumerate(names)
+    ]
+    label = "Best position of each run over time; the table above holds the same numbers."
+    return Picture(bottom + BELOW_PX, tuple(time_ticks(x)), "time (UTC)", tuple(panels), tuple(key), label)
 
 
-def _time_ticks(x: _Scale) -> list[Tick]:
-    for minutes in (5, 10, 15, 30, 60, 120, 180, 240, 360, 720, 1440):
-        step = 60.0 * minutes
-        count = math.floor(x.high / step) - math.ceil(x.low / step) + 1
-        if count <= 6:
-            moments = [k * step for k in range(math.ceil(x.low / step), math.floor(x.high / step) + 1)]
-            return [Tick(x(t), datetime.fromtimestamp(t, UTC).strftime("%H:%M")) for t in moments]
-    return []
+def _run_mark(k: int, result: RunResult, x: float, y: Scale, series: int) -> Mark:
+    best, err = result.fit.best_position, result.fit.best_position_err or 0.0
+    start = f"{result.run.start:%H:%M} UTC" if result.run.start else "no time"
+    words = [f"{plain_text(result.run.filter or 'no filter')} at {start}: {result.fit.verdict}"]
+    low = high = None
+    if best is None:
+        at, look = y.start - 8, "aside"
+        path = cross_path(x, at, 5)
+    else:
+        value, error = round_pair(best, err)
+        words.append(f"best position {value} ± {error}")
+        at, look, low, high = y(best), f"series-{series % len(MARKERS)}", y(best - err), y(best + err)
+        path = mark_path(mark_of(series)[1], x, at, 5.5)
+    if result.temperature_c is not None:
+        words.append(f"{number(result.temperature_c, 1)} °C")
+    return Mark(x, at, low, high, path, look, "\n".join(words), "failed" if best is None else "", k)
+
+
+def _seeing_marks(points: Sequence[dict[str, Any]], x: Scale, y: Scale) -> tuple[Mark, ...]:
+    marks = []
+    for k, point in enumerate(points):
+        at = x(datetime.fromisoformat(point["time"]).timestamp()), y(point["seeing_arcsec"])
+        tip = f"{plain_text(point['file'])}\n{point['time'][11:19]} UTC\nseeing {point['seeing_arcsec']:.2f}″"
+        marks.append(Mark(*at, None, None, mark_path("o", *at, 2.6), "used", tip, "", k))
+    return tuple(marks)

@@ -16,7 +16,7 @@ from focuskit.cli import main, run_parsed
 from focuskit.cli_parser import build_parser
 from focuskit.drift import fit_drift
 from focuskit.errors import FocuskitError
-from focuskit.output import with_error
+from focuskit.output import plus_minus
 from focuskit.tables import LoggedRun, read_runs, write_csv
 
 SEASON = Path(__file__).parent.parent / "sample_data" / "season"
@@ -262,7 +262,7 @@ def test_every_command_has_an_example(capsys):
     ],
 )
 def test_values_are_rounded_by_their_error(value, err, text):
-    assert with_error(value, err, sign=True) == text
+    assert plus_minus(value, err, sign=True) == text
 
 
 def test_the_answer_is_the_same_from_run_to_run(tmp_path, capsys):

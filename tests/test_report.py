@@ -4,20 +4,20 @@ import hashlib
 import re
 from base64 import b64encode
 from dataclasses import replace
-from html.parser import HTMLParser
-from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
 import pytest
 from browser import CHROMIUM, Page
+from outline import Outline, assert_sound
 
 import focuskit
 from focuskit import flags
 from focuskit.errors import FocuskitError
 from focuskit.palette import COLOURS, SCHEMES
-from focuskit.report import answer_sentence, render_report, write_report
-from focuskit.report_charts import nice_ticks
+from focuskit.report import render_report, write_report
+from focuskit.report_night import answer_sentence
+from focuskit.report_panels import nice_ticks
 
 SAMPLE = Path(__file__).parent.parent / "sample_data"
 HOSTILE = "<script>alert(1)</script>\x1b[31m\" onload='x' {{ 7*7 }} $\\frac{"
@@ -41,34 +41,6 @@ def renamed(night, text):
         frames = tuple(replace(f, info=replace(f.info, filter=text, name=text)) for f in run.frames)
         runs.append(replace(run, run=replace(run.run, frames=infos), frames=frames))
     return replace(night, rig=replace(night.rig, name=text), runs=tuple(runs), not_used=((text, text),))
-
-
-class Outline(HTMLParser):
-    """Elements that are open, headings in order, ids, and links."""
-
-    VOID = frozenset(("meta", "br", "link", "img", "input", "hr"))
-
-    def __init__(self):
-        super().__init__()
-        self.open, self.headings, self.ids, self.links, self.tags = [], [], [], [], []
-
-    def handle_starttag(self, tag, attrs):
-        attrs = dict(attrs)
-        self.tags.append((tag, attrs))
-        if tag not in self.VOID:
-            self.open.append(tag)
-        if re.fullmatch("h[1-6]", tag):
-            self.headings.append(int(tag[1]))
-        if "id" in attrs:
-            self.ids.append(attrs["id"])
-        if tag == "a":
-            self.links.append(attrs["href"])
-
-    def handle_startendtag(self, tag, attrs):
-        self.tags.append((tag, dict(attrs)))
-
-    def handle_endtag(self, tag):
-        assert self.open.pop() == tag
 
 
 @pytest.fixture(scope="module")
@@ -125,19 +97,13 @@ def test_page_stands_alone_and_is_small(page):
 
 
 def test_markup_is_sound(outline):
-    assert outline.open == []
-    assert len(set(outline.ids)) == len(outline.ids)
-    assert all(link[1:] in outline.ids for link in outline.links)
-    assert outline.headings[0] == 1
-    assert outline.headings.count(1) == 1
-    assert all(b - a <= 1 for a, b in pairwise(outline.headings))
-    for tag, attrs in outline.tags:
-        if attrs.get("role") in ("img", "group", "region"):
-            assert attrs["aria-label"]
-        if tag == "svg" and attrs.get("class") == "chart":
-            assert attrs["role"] == "group"
-        if tag == "th":
-            assert attrs["scope"] in ("col", "row")
+    assert_sound(outline)
+
+
+def test_seeing_of_each_frame_is_drawn_over_the_night(night, page):
+    seen = [p["seeing_arcsec"] for run in night.to_json()["runs"] for p in run["points"]]
+    tips = re.findall(r"UTC\nseeing (\d+\.\d\d)″</title>", page)
+    assert sorted(tips) == sorted(f"{s:.2f}" for s in seen if s is not None)
 
 
 def test_pictures_state_the_result(night, outline):
