@@ -161,6 +161,7 @@ def fit_run(
     fwhm: ArrayLike | None = None,
     rig: Rig | None = None,
     wavelength_nm: float = optics.DEFAULT_WAVELENGTH_NM,
+    set_aside: Sequence[str | None] | None = None,
 ) -> CurveFit:
     """Find the best position of a focus run.
 
@@ -183,6 +184,8 @@ def fit_run(
         Gives the obstruction, and with f-ratio and pixel size the µm per step.
     wavelength_nm : float
         For the critical focus zone.
+    set_aside : sequence of (str or None), length n, optional
+        Why a frame is to be left out, None for the others.
 
     Returns
     -------
@@ -199,6 +202,10 @@ def fit_run(
     width = _read_optional("fwhm", fwhm, x.size)
     rig = rig or Rig()
     why = curve_checks.find_unmeasured(size, count)
+    if set_aside is not None:
+        if len(set_aside) != x.size:
+            raise FocuskitError(f"set_aside has {len(set_aside)} values for {x.size} positions: give one a frame")
+        why = [given or own for given, own in zip(set_aside, why, strict=True)]
     if flux is not None:
         dimmed = curve_checks.find_dimmed(flux, x, np.array([w is None for w in why], bool))
         why = [a or b for a, b in zip(why, dimmed, strict=True)]

@@ -82,6 +82,12 @@ _add(
     "Expose longer, or point where there are more stars.",
 )
 
+_add(
+    "backlash_seen",
+    "The focuser has slack: frames taken before it was taken up, or on the way back, were set aside.",
+    "Approach every position from the same side as the sweep did: go past it by more than the slack, then come back.",
+)
+
 # The field of a focus run ----------------------------------------------------------------
 _add(
     "tilt_seen",

@@ -61,6 +61,15 @@ class MeasuredFrame:
         return self.field.fwhm_px
 
     @property
+    def star_snr(self) -> float | None:
+        """S/N of the 20th brightest good star, or of the middle one where there are fewer than 40.
+
+        A median over all stars would tell nothing of the exposure: longer ones bring in fainter stars.
+        """
+        snr = np.sort(self.field.measured.snr[self.field.measured.good])[::-1]
+        return float(snr[min(snr.size // 2, _ENOUGH_STARS - 1)]) if snr.size else None
+
+    @property
     def stars(self) -> QTable:
         """The stars as an astropy table with units."""
         return self.field.stars
@@ -115,6 +124,7 @@ def _measure_or_say(found: FoundFile, rig_file: RigFile | None, limits: Limits |
 Task = TypeVar("Task")
 Outcome = TypeVar("Outcome")
 
+_ENOUGH_STARS = 20  # for the size of a frame
 # What Windows can wait for at once; a machine with more cores elsewhere is used to the full.
 _MOST_WORKERS = 61
 # Sums over the pixels of a star still fit into single precision.

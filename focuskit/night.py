@@ -28,8 +28,11 @@ from focuskit.profile_fit import ProfileFit
 from focuskit.profiles import RunProfiles, Spherical, fit_night, stack_tasks, star_weights
 from focuskit.rigfile import RigFile
 from focuskit.runs import FocusRun, group_runs
+from focuskit.slack import Slack, slack_of_run
 from focuskit.tables import LoggedRun
 from focuskit.times import format_time
+
+_SLACK_ROUNDS = 3
 
 
 @dataclass(frozen=True)
@@ -58,6 +61,8 @@ class RunResult:
         Effective wavelength of the filter.
     key : str
         Tells this run from all others by its frames' contents.
+    slack : Slack or None
+        What the run tells of the focuser's slack; None where its frames are too few.
     """
 
     run: FocusRun
@@ -72,6 +77,7 @@ class RunResult:
     rig: Rig
     wavelength_nm: float
     key: str
+    slack: Slack | None = None
 
     @property
     def temperature_c(self) -> float | None:
@@ -87,6 +93,8 @@ class RunResult:
             raised.append("few_stars")
         if self.field:
             raised += self.field.flags
+        if self.slack and self.slack.seen:
+            raised.append("backlash_seen")
         return flags.check(raised)
 
     def logged(self) -> LoggedRun:
@@ -173,6 +181,7 @@ class RunResult:
             "hfd_err_px": _plain(self.sizes.hfd_err_px[k]),
             "fwhm_px": _plain(self.sizes.fwhm_px[k]),
             "stars": int(self.sizes.stars[k]),
+            "star_snr": _plain(self.frames[k].star_snr),
             "defocus_um": _plain(shape.defocus_um if shape else None),
             "defocus_err_um": _plain(shape.defocus_err_um if shape else None),
             "seeing_arcsec": _plain(shape.seeing_arcsec if shape else None),
@@ -320,7 +329,17 @@ def _fit(run: FocusRun, frames: tuple[MeasuredFrame, ...], rig_file: RigFile | N
     wavelength = wavelength_nm(run.filter)
     if rig_file and run.filter and run.filter in rig_file.filters:
         wavelength = rig_file.filters[run.filter].wavelength_nm or wavelength
-    fit = curves.fit_run(
+    key = run_key(frame.digest for frame in frames)
+    fit = _fit_curve(run, sizes, rig, wavelength)
+    result = RunResult(run, frames, match, sizes, fit, None, (), None, None, rig, wavelength, key)
+    # Where the shapes of the stars cannot tell of the slack, their sizes have to.
+    return result if _has_shapes(result) else _without_slack(replace(result, slack=_slack(result)))
+
+
+def _fit_curve(
+    run: FocusRun, sizes: CommonSizes, rig: Rig, wavelength: float, set_aside: Sequence[str | None] | None = None
+) -> CurveFit:
+    return curves.fit_run(
         run.positions,
         sizes.hfd_px,
         np.where(np.isfinite(sizes.hfd_err_px), sizes.hfd_err_px, 0.0),
@@ -329,13 +348,40 @@ def _fit(run: FocusRun, frames: tuple[MeasuredFrame, ...], rig_file: RigFile | N
         fwhm=sizes.fwhm_px if np.isfinite(sizes.fwhm_px).any() else None,
         rig=rig,
         wavelength_nm=wavelength,
+        set_aside=set_aside,
     )
-    key = run_key(frame.digest for frame in frames)
-    return RunResult(run, frames, match, sizes, fit, None, (), None, None, rig, wavelength, key)
+
+
+def _slack(result: RunResult) -> Slack | None:
+    run, sizes = result.run, result.sizes
+    return slack_of_run(
+        run.positions, run.directions, sizes.hfd_px, sizes.hfd_err_px, result.fit, result.profile, result.profile_frames
+    )
+
+
+def _with_slack(result: RunResult) -> RunResult:
+    """Add what the shapes of the stars tell of the slack, where they tell more than the sizes did."""
+    slack = _slack(result) if result.profile else None
+    if slack is None or (result.slack and result.slack.seen and not slack.seen):
+        return result
+    return replace(result, slack=slack)
+
+
+def _without_slack(result: RunResult) -> RunResult:
+    """Fit the curve again without the frames that slack puts elsewhere."""
+    if not (result.slack and result.slack.seen):
+        return result
+    aside = result.slack.why_not_used()
+    return replace(result, fit=_fit_curve(result.run, result.sizes, result.rig, result.wavelength_nm, aside))
+
+
+def _has_shapes(result: RunResult) -> bool:
+    """Tell whether the stars of a run can be fitted by their shapes."""
+    return result.fit.best_position is not None and bool(result.rig.f_ratio and result.rig.pixel_um)
 
 
 def _stack_plan(result: RunResult, weights: np.ndarray) -> list[tuple[int, StackTask]]:
-    if result.fit.best_position is None or not (result.rig.f_ratio and result.rig.pixel_um):
+    if not _has_shapes(result):
         return []
     return stack_tasks(result.frames, result.match, result.sizes.hfd_px, weights)
 
@@ -353,6 +399,33 @@ def _with_profiles(
         usable = {k: profile for k, profile in stacked if profile is not None}
         found = RunProfiles(tuple(usable.values()), tuple(usable), result.rig, result.wavelength_nm / 1e3)
         runs.append(found if usable else None)
+    told = [_with_slack(result) for result in _fit_shapes(results, runs, history)]
+    # Frames that lag bend the fit that tells by how much they do: a fit without them tells it right.
+    for _ in range(_SLACK_ROUNDS):
+        told = [_without_slack(result) if result.profile else result for result in told]
+        before, runs = runs, [_steady(*pair) for pair in zip(runs, told, strict=True)]
+        if all(a is b or a.aside == b.aside for a, b in zip(before, runs, strict=True) if a and b):
+            break
+        told = [_with_slack(result) for result in _fit_shapes(told, runs, history)]
+    out = [
+        _with_field(result, own) if result.fit.best_position is not None else result
+        for result, own in zip(told, weights, strict=True)
+    ]
+    return [_for_the_middle(result, weights[k], _same_camera(out, result)) for k, result in enumerate(out)]
+
+
+def _steady(run: RunProfiles | None, result: RunResult) -> RunProfiles | None:
+    """Set the frames aside that slack puts elsewhere."""
+    if run is None or result.profile is None or not (result.slack and result.slack.seen):
+        return run
+    why = result.slack.why_not_used()
+    return replace(run, aside=tuple(why[k] is not None for k in run.frames))
+
+
+def _fit_shapes(
+    results: list[RunResult], runs: Sequence[RunProfiles | None], history: Sequence[LoggedRun]
+) -> list[RunResult]:
+    """Add the profile fit to the runs of each telescope, which have its spherical aberration in common."""
     out = list(results)
     for telescope in {r.run.telescope for r in results}:
         members = [k for k, r in enumerate(results) if r.run.telescope == telescope]
@@ -361,9 +434,8 @@ def _with_profiles(
         for k, (profile, spherical) in zip(members, fits, strict=True):
             if results[k].fit.best_position is not None:
                 numbers = getattr(runs[k], "frames", ())
-                told = replace(results[k], profile=profile, profile_frames=numbers, spherical=spherical)
-                out[k] = _with_field(told, weights[k])
-    return [_for_the_middle(result, weights[k], _same_camera(out, result)) for k, result in enumerate(out)]
+                out[k] = replace(results[k], profile=profile, profile_frames=numbers, spherical=spherical)
+    return out
 
 
 def _logged_spherical(history: Sequence[LoggedRun], results: list[RunResult], rig: str | None) -> list[Spherical]:

@@ -43,6 +43,7 @@ _POINT_COLUMNS = (
     ("hfd_err_px", "pix", "one standard deviation, without the seeing's changes"),
     ("fwhm_px", "pix", "full width at half maximum"),
     ("stars", None, "stars that the size rests on"),
+    ("star_snr", None, "signal-to-noise ratio of the 20th brightest star, or of the middle one of fewer than 40"),
     ("defocus_um", "um", "defocus at the focal plane, from the profile fit"),
     ("defocus_err_um", "um", "one standard deviation"),
     ("seeing_arcsec", "arcsec", "seeing (FWHM), from the profile fit"),

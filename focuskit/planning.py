@@ -26,7 +26,7 @@ OUTER_SIZES = (2.5, 3.0)  # outermost frames over the least size
 OUTER_SIZE = 2.75
 FRAME_COUNTS = (7, 9, 11, 13, 15)  # odd, so that one frame is at the centre
 WANTED_ERR = 1 / 6  # of the tolerance: what a run's error should stay below
-WANTED_SNR = 20.0  # of the typical star in the outermost frames; below it stars drop out
+WANTED_SNR = 20.0  # of the 20th brightest star in the outermost frames; below it stars drop out
 EXPOSURES_S = (1.0, 2.0, 3.0, 4.0, 5.0, 8.0, 10.0, 15.0, 20.0, 30.0, 40.0, 60.0)
 SUB_S = {"broad": 120.0, "narrow": 300.0}  # common practice, no source
 FRAME_S = {"broad": 2.0, "narrow": 40.0}  # of a focus run: common practice, no source
@@ -228,7 +228,8 @@ def _seconds(run: LoggedRun) -> float | None:
 class SeenRuns:
     """What the last good runs in one filter showed, as medians.
 
-    ``star_snr`` is that of the typical star in the best frame, None where it was not logged;
+    ``star_snr`` is that of the 20th brightest star in the best frame (the middle one of few), None where it
+    was not logged;
     ``reach_steps`` the distance of the outermost frame from best focus.
     """
 
@@ -340,7 +341,7 @@ def plan_sweep(seen: SeenRuns, *, centre: float | None = None, travel: tuple[flo
     The step follows from HFD² = h0² + s²·(x − x0)²; the fewest frames of 7 to 15 are taken whose
     expected error is below a sixth of the tolerance. The error is that of the runs seen, scaled as a
     fit of HFD² scales: with one over the root of the sum of squared distances from focus. The
-    exposure is the shortest of a ladder that keeps the typical star of the outermost frames at an
+    exposure is the shortest of a ladder that keeps the 20th brightest star of the outermost frames at an
     S/N of 20, sky-limited: S/N goes with the root of time and with one over the size.
 
     Raises

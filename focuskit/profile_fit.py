@@ -34,6 +34,7 @@ from focuskit.profile_solve import (
     grid_chi2,
     least_hfd_shift,
     linearise,
+    own_positions,
     prepare,
     reduce_normal,
     scatter_weights,
@@ -60,14 +61,17 @@ _CLOSER_POINTS = 25
 class FrameFit:
     """What a run's fit says of one frame.
 
-    ``defocus_um`` is signed, positive where the position lies above the best; ``chi2`` has ``dof``
-    degrees of freedom. ``seeing_arcsec`` is the FWHM, None without a focal length. ``why_not_used`` is
+    ``defocus_um`` is signed, positive where the position lies above the best; ``own_defocus_um`` is what
+    the frame's stars tell of it by themselves, whatever the focuser tells. ``chi2`` has ``dof`` degrees of
+    freedom. ``seeing_arcsec`` is the FWHM, None without a focal length. ``why_not_used`` is
     None for a frame that took part.
     """
 
     position: float
     defocus_um: float
     defocus_err_um: float
+    own_defocus_um: float
+    own_defocus_err_um: float
     seeing_um: float | None
     seeing_arcsec: float | None
     chi2: float | None
@@ -142,6 +146,7 @@ def fit_profiles(
     rig: Rig,
     wavelength_um: float,
     spherical: tuple[float, float] = SPHERICAL_PRIOR,
+    aside: Sequence[bool] = (),
 ) -> ProfileFit:
     """Fit the profiles of all frames of a run together.
 
@@ -155,24 +160,27 @@ def fit_profiles(
     wavelength_um : float
     spherical : (float, float)
         What is known of the telescope's spherical aberration: value and error, waves rms.
+    aside : sequence of bool, optional
+        Frames that take no part; only their own defocus is told.
 
     Raises
     ------
     FocuskitError
         If the rig lacks a number the model needs, or frames are too few.
     """
-    positions = np.array([frame.position for frame in frames])
+    used = ~np.asarray(aside, dtype=bool) if len(aside) else np.ones(len(frames), dtype=bool)
+    positions = np.array([frame.position for frame in frames])[used]
     if np.unique(positions).size < LEAST_FRAMES:
         raise FocuskitError(
             f"{np.unique(positions).size} positions with stars: the profile fit needs {LEAST_FRAMES} at least"
         )
     model = _model_for(frames, rig, wavelength_um)
     data = prepare(model, frames)
-    state, priors = start(model, data, rig, spherical)
-    used = np.ones(len(frames), dtype=bool)
-    reasons: dict[int, str] = {}
-    solution = solve(model, data, state, priors)
-    while used.sum() > max(LEAST_FRAMES, math.ceil(0.7 * len(frames))):
+    state, priors = start(model, data.pick(used), rig, spherical)
+    reasons = {int(k): "set aside before the fit" for k in np.flatnonzero(~used)}
+    solution = solve(model, data.pick(used), state, priors)
+    least = max(LEAST_FRAMES, math.ceil(0.7 * used.sum()))
+    while used.sum() > least:
         suspects = _suspects(data.pick(used), solution, priors)
         if not suspects:
             break
@@ -386,6 +394,7 @@ def _report(
     wander = (least_hfd_shift(model, other) - least_hfd_shift(model, state)) / 0.1 * state.spherical
     err = math.hypot(err, wander * model.um_per_wave / um_per_step * scatter / math.sqrt(used.sum()))
     factor = fwhm_factor(state.exponent)
+    own, own_err = own_positions(model, data, state, scatter)
     frames = []
     place = iter(range(int(used.sum())))
     for i, position in enumerate(data.position):
@@ -395,7 +404,8 @@ def _report(
         k = next(place) if used[i] else None
         seeing = None if k is None else factor * math.exp(state.log_seeing[k])
         frames.append(FrameFit(
-            float(position), defocus, defocus_err, seeing, _arcsec(seeing, rig),
+            float(position), defocus, defocus_err,
+            um_per_step * (float(own[i]) - state.best), um_per_step * float(own_err[i]), seeing, _arcsec(seeing, rig),
             None if k is None else float(normal.chi2[k]), int(data.dof[i]) - 1, bool(used[i]), reasons.get(i),
         ))  # fmt: skip
     return ProfileFit(

@@ -27,6 +27,7 @@ _SCATTER_PRIOR = (math.log(0.1), 1.0)
 # them. One exponent for the run takes that in.
 _EXPONENT_PRIOR = (KOLMOGOROV_EXPONENT, 0.1)
 _ITERATIONS = 60
+_OWN_ITERATIONS = 20
 # The way per step a user gives is seldom wrong by more (backlash, backfocus added later).
 _SLOPE_PRIOR = 0.1
 SLOPE_UNKNOWN = 1.0
@@ -289,3 +290,46 @@ def grid_chi2(model: ProfileModel, data: Data, i: int, waves: Array, log_seeing:
     match = np.maximum(data.fluxes[i] @ shapes, 0.0)
     chi2 = data.fluxes[i] @ data.fluxes[i] - match**2 / np.einsum("ij,ij->j", shapes, shapes)
     return chi2.reshape(waves.size, log_seeing.size)
+
+
+def own_positions(model: ProfileModel, data: Data, state: State, tau: float) -> tuple[Array, Array]:
+    """Return the position at which each frame's stars put it, whatever the focuser tells, and its error.
+
+    Spherical term, exponent and way per step are those of the run; the seeing of each frame is free
+    within the run's scatter ``tau``. ``state.log_seeing`` is not looked at.
+    """
+    reach = float(np.ptp(data.position))
+    position = data.position.copy()
+    log_seeing = np.full(position.size, state.mean_log_seeing)
+    damping = np.full(position.size, 1e-3)
+
+    def look(position: Array, log_seeing: Array) -> tuple[NormalEquations, Array]:
+        normal = linearise(model, replace(data, position=position), replace(state, log_seeing=log_seeing))
+        return normal, normal.chi2 + ((log_seeing - state.mean_log_seeing) / tau) ** 2
+
+    normal, cost = look(position, log_seeing)
+    for _ in range(_OWN_ITERATIONS):
+        matrix = normal.matrix[:, :2, :2] * np.array([[1.0, -1.0], [-1.0, 1.0]])
+        matrix[:, 0, 0] += 1.0 / tau**2
+        gradient = normal.gradient[:, :2] * np.array([1.0, -1.0])
+        gradient[:, 0] -= (log_seeing - state.mean_log_seeing) / tau**2
+        matrix[:, [0, 1], [0, 1]] *= 1.0 + damping[:, None]
+        matrix[:, 1, 1] += 1.0 / reach**2  # in focus a frame tells nothing of its place
+        move = np.linalg.solve(matrix, gradient[..., None])[..., 0]
+        seeing = log_seeing + np.clip(move[:, 0], -0.3, 0.3)
+        place = position + np.clip(move[:, 1], -0.1 * reach, 0.1 * reach)
+        trial, after = look(place, seeing)
+        better = after <= cost
+        settled = bool(np.all(np.where(better, cost - after < 0.03, damping > 1.0)))
+        position, log_seeing = np.where(better, place, position), np.where(better, seeing, log_seeing)
+        cost, damping = np.where(better, after, cost), np.where(better, 0.2 * damping, 8.0 * damping)
+        normal = NormalEquations(
+            np.where(better, trial.chi2, normal.chi2),
+            np.where(better[:, None, None], trial.matrix, normal.matrix),
+            np.where(better[:, None], trial.gradient, normal.gradient),
+        )
+        if settled:
+            break
+    matrix = normal.matrix
+    told = matrix[:, 1, 1] - matrix[:, 0, 1] ** 2 / (matrix[:, 0, 0] + 1.0 / tau**2)
+    return position, 1.0 / np.sqrt(np.maximum(told, 1e-6 / reach**2))

@@ -26,12 +26,13 @@ _OBSTRUCTIONS = (0.0, 0.15, 0.3, 0.45)
 
 @dataclass(frozen=True)
 class RunProfiles:
-    """The stacked profiles of one run, and which of its frames they belong to."""
+    """The stacked profiles of one run, which of its frames they belong to, and which of them take no part."""
 
     profiles: tuple[FrameProfile, ...]
     frames: tuple[int, ...]
     rig: Rig
     wavelength_um: float
+    aside: tuple[bool, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -172,7 +173,7 @@ def _fit(run: RunProfiles | None, spherical: tuple[float, float]) -> ProfileFit 
     if run is None:
         return None
     try:
-        fit = fit_profiles(run.profiles, run.rig, run.wavelength_um, spherical)
+        fit = fit_profiles(run.profiles, run.rig, run.wavelength_um, spherical, run.aside)
     except FocuskitError:
         return None
     sampled = [profile.position for profile in run.profiles]

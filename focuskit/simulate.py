@@ -272,6 +272,8 @@ class Sweep:
 
     ``spoiled`` maps the number of a frame, from 0, to what befalls it: ``cloud`` (a seventh of the
     light), ``gust`` (blurred along one axis), ``trail`` (of a satellite) or ``truncated`` (the file).
+    ``moved_to`` is where the focuser truly went, frame by frame, where that is not what it tells:
+    backlash, uneven steps.
     """
 
     filter: str
@@ -281,8 +283,11 @@ class Sweep:
     positions: Sequence[int]
     spoiled: Mapping[int, str] = field(default_factory=dict)
     image_type: str = "FOCUS"
+    moved_to: Sequence[float] | None = None
 
     def __post_init__(self) -> None:
+        if self.moved_to is not None and len(self.moved_to) != len(self.positions):
+            raise FocuskitError(f"moved_to has {len(self.moved_to)} values for {len(self.positions)} positions")
         for what in self.spoiled.values():
             if what not in SPOILERS:
                 raise FocuskitError(f"'{what}' cannot spoil a frame: choose one of {', '.join(SPOILERS)}")
@@ -341,10 +346,11 @@ def simulate_run(scene: Scene, sweep: Sweep, rng: np.random.Generator) -> Iterat
     zero_um = best * um_per_step - least_hfd_defocus_um(median)
     local_um = zero_um + field_focus_um(scene, scene.x_px, scene.y_px)
     shift_x = shift_y = 0.0
-    for number, position in enumerate(sweep.positions):
+    true_positions = sweep.positions if sweep.moved_to is None else sweep.moved_to
+    for number, (position, true) in enumerate(zip(sweep.positions, true_positions, strict=True)):
         spoiler = sweep.spoiled.get(number)
         seeing_um = median.seeing_fwhm_um * math.exp(scene.seeing_jitter * rng.standard_normal())
-        star = replace(median, seeing_fwhm_um=seeing_um, defocus_um=position * um_per_step - zero_um)
+        star = replace(median, seeing_fwhm_um=seeing_um, defocus_um=true * um_per_step - zero_um)
         if spoiler == "gust":
             star = replace(star, shake_um=1.2 * seeing_um, shake_angle_deg=float(rng.uniform(0.0, 180.0)))
         clear = 1.0 / 7.0 if spoiler == "cloud" else 1.0
@@ -355,7 +361,7 @@ def simulate_run(scene: Scene, sweep: Sweep, rng: np.random.Generator) -> Iterat
             scene.flux_e_per_s * (band.transmission * sweep.exposure_s * clear),
             star,
             rng,
-            defocus_um=position * um_per_step - local_um,
+            defocus_um=true * um_per_step - local_um,
             sky_e=band.sky_e_per_s * sweep.exposure_s,
             read_noise_e=scene.read_noise_e,
             gain_e_per_adu=scene.gain_e_per_adu,

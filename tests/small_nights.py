@@ -24,6 +24,9 @@ def take_run(
     filter_name="L",
     start=START,
     temperature_c=8.0,
+    positions=None,
+    moved_to=None,
+    **scene_facts,
 ):
     """Return the frames of one run as pairs of image and header."""
     rng = np.random.default_rng(seed)
@@ -31,9 +34,10 @@ def take_run(
     y, x = (np.mgrid[0:3, 0:4] * 62.0 + 42.0 + rng.uniform(-5.0, 5.0, (2, 3, 4))).reshape(2, -1)
     flux = rng.uniform(4e4, 2e5, x.size)
     rig = Rig(HERON.name, 1400.0, 200.0, 0.36, 3.76, um_per_step)
-    scene = Scene(rig, shape_px, x, y, flux, best_position=best_position, drift_px=0.0)
-    positions = [best_position + step * (i - frames // 2) for i in range(frames)]
-    taken = simulate_run(scene, Sweep(filter_name, start, temperature_c, 2.0, positions), rng)
+    scene = Scene(rig, shape_px, x, y, flux, best_position=best_position, drift_px=0.0, **scene_facts)
+    positions = positions or [best_position + step * (i - frames // 2) for i in range(frames)]
+    sweep = Sweep(filter_name, start, temperature_c, 2.0, positions, moved_to=moved_to)
+    taken = simulate_run(scene, sweep, rng)
     return [(frame.image, {key: value for key, (value, _) in frame.facts.items()}) for frame in taken]
 
 
