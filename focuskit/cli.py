@@ -49,8 +49,11 @@ def main(arguments: list[str] | None = None) -> int:
 
 
 def _run(args: argparse.Namespace) -> int:
-    """Run a command; what it prints for people passes by here, so that no header, cell or note steers a terminal."""
-    if getattr(args, "json", False) or sys.stdout is None:
+    """Run a command; what it prints for people passes by here, so that no header, cell or note steers a terminal.
+
+    A command that runs others (``live``) prints at once: those others pass by here themselves.
+    """
+    if getattr(args, "json", False) or getattr(args, "live", False) or sys.stdout is None:
         return run_parsed(args)
     told = io.StringIO()
     try:

@@ -27,6 +27,8 @@ EXAMPLES = {
     "plan": "focuskit plan --runs sample_data/season/runs.csv --rig sample_data/heron.toml --at 4.5",
     "report": "focuskit report sample_data/night --rig sample_data/heron.toml --runs sample_data/season/runs.csv "
     "--temps sample_data/season/temperatures.csv --to report.html",
+    "demo": "focuskit demo night_to_try",
+    "completion": "focuskit completion bash",
     "self-check": "focuskit self-check",
     "logbook": "focuskit logbook import sample_data/season/runs.csv --logbook my.sqlite",
     "logbook list": "focuskit logbook list --logbook my.sqlite --rig-name Heron",
@@ -37,6 +39,7 @@ EXAMPLES = {
     "logbook export": "focuskit logbook export season.ecsv --logbook my.sqlite",
     "logbook import": "focuskit logbook import sample_data/season/runs.csv --logbook my.sqlite",
 }
+SHELLS = ("bash", "zsh", "fish", "powershell")
 WORKERS_HELP = "processes that measure frames (default: all cores)"
 REPORT_HELP = "write a report that any browser opens"
 NUMBER = "of the run, as the list shows it"
@@ -66,6 +69,10 @@ def build_parser() -> Parser:
     _add_plan(commands)
     _add_report(commands)
     _add_logbook(commands)
+    _add_demo(commands)
+    what = "print what a shell needs to complete commands and options"
+    shells = _add(commands, "completion", "cli_completion:run_completion", what)
+    shells.add_argument("shell", choices=SHELLS, help="the shell; the first line of the script says where to put it")
     _add(commands, "self-check", "cli_check:run_check", "print versions and check that this installation works")
     return parser
 
@@ -239,6 +246,22 @@ def _add_report(commands: Any) -> None:
         steps_per_c=None, steps_per_c_err=None, best_hfd=None, slope=None, run_cost=None, position_err=None,
         plan=None, now_every=60.0,
     )  # fmt: skip
+
+
+def _add_demo(commands: Any) -> None:
+    parser = _add(
+        commands,
+        "demo",
+        "cli_demo:run_demo",
+        "make a night to try focuskit with, and do the three jobs with it",
+        "Write an invented season and the frames of a night into FOLDER, do the three jobs with them, and name the "
+        "commands.",
+    )
+    folder = "new or empty (focuskit_demo)"
+    parser.add_argument("folder", nargs="?", default="focuskit_demo", metavar="FOLDER", help=folder)
+    parser.add_argument("--seed", type=int, default=1, metavar="N", help="another number makes another night (1)")
+    parser.add_argument("--quiet", action="store_true", help="no progress")
+    parser.set_defaults(live=True)
 
 
 def _add_logbook(commands: Any) -> None:

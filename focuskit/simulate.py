@@ -8,7 +8,7 @@ a run; the detector is linear up to 65535 ADU.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -440,7 +440,12 @@ def write_frame(path: Path, image: NDArray[np.uint16], facts: Mapping[str, Any])
 
 
 def write_night(
-    folder: Path, scene: Scene, sweeps: Sequence[Sweep], rng: np.random.Generator, suffix: str = ".fits"
+    folder: Path,
+    scene: Scene,
+    sweeps: Sequence[Sweep],
+    rng: np.random.Generator,
+    suffix: str = ".fits",
+    progress: Callable[[int, int], None] | None = None,
 ) -> dict[str, Any]:
     """Write the frames of a night as ``frame_0001`` and so on, and return the truth, ready for JSON.
 
@@ -460,6 +465,8 @@ def write_night(
                 whole = path.read_bytes()
                 path.write_bytes(whole[: len(whole) * 3 // 5])
             frames.append({"file": path.name, **frame.truth})
+            if progress:
+                progress(written, sum(len(one.positions) for one in sweeps))
         best = scene.true_position(sweep.filter, sweep.temperature_c)
         runs.append({
             "start": format_time(sweep.start),

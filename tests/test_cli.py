@@ -3,6 +3,9 @@
 import argparse
 import json
 import os
+import re
+import shlex
+import shutil
 import subprocess
 import sys
 from dataclasses import replace
@@ -178,3 +181,62 @@ def test_quiet_is_the_bare_answer_and_verbose_tells_more(tmp_path, capsys):
     with pytest.raises(SystemExit) as stop:
         main(["analyse", night, "--quiet", "--verbose"])
     assert stop.value.code == 2
+
+
+def test_the_demo_does_the_three_jobs_and_finds_the_truth(tmp_path, capsys):
+    folder = tmp_path / "a demo"
+    assert main(["demo", str(folder), "--seed", "3"]) == 0
+    said = capsys.readouterr().out
+    for job in ("logbook import", "analyse", "offsets", "interval", "report"):
+        assert f"  focuskit {job} " in said
+    assert (folder / "night.html").is_file()
+    # The last command of the walk runs as it is written.
+    assert main(shlex.split(said.rstrip().splitlines()[-1])[1:]) == 0
+    assert (folder / "all.html").read_text(encoding="utf-8").startswith("<!doctype html>")
+    truth = [float(value) for value in re.search(r"best positions (.*?);", said)[1].replace(",", "").split()[1::2]]
+    runs = Logbook(folder / "logbook.sqlite").runs()[-4:]
+    for run, true in zip(runs, truth, strict=True):
+        assert abs(run.position - true) < 5.0 * run.position_err
+    # What is there is never written over.
+    assert main(["demo", str(folder)]) == 1
+    assert "is there already" in capsys.readouterr().err
+
+
+BASH = shutil.which("bash")
+
+
+@pytest.mark.skipif(BASH is None, reason="no bash on this machine")
+@pytest.mark.parametrize(
+    ("line", "some"),
+    [
+        ("focuskit ", {"analyse", "offsets", "interval", "report", "--version"}),
+        ("focuskit ana", {"analyse"}),
+        ("focuskit analyse --re", {"--report", "--record"}),
+        ("focuskit logbook ", {"list", "exclude", "import"}),
+        ("focuskit logbook exclude --l", {"--logbook"}),
+        ("focuskit interval --unit ", {"C", "F", "K"}),
+        ("focuskit completion p", {"powershell"}),
+    ],
+)
+def test_bash_completes(line, some, capsys):
+    assert main(["completion", "bash"]) == 0
+    script = capsys.readouterr().out
+    words = line.split(" ")
+    listed = " ".join(f"'{word}'" for word in words)
+    ask = f"{script}\nCOMP_WORDS=({listed}); COMP_CWORD={len(words) - 1}; _focuskit; echo ${{COMPREPLY[@]}}"
+    done = subprocess.run([BASH, "-c", ask], capture_output=True, text=True, check=True)
+    offered = set(done.stdout.split())
+    assert some <= offered
+    assert all(word.startswith(words[-1]) for word in offered)
+    assert done.stderr == ""
+
+
+@pytest.mark.parametrize("shell, check", [("zsh", ["-n"]), ("fish", ["--no-execute"]), ("powershell", None)])
+def test_other_shells_get_every_command_and_a_script_they_can_read(shell, check, tmp_path, capsys):
+    assert main(["completion", shell]) == 0
+    script = capsys.readouterr().out
+    for path in EXAMPLES:
+        assert path.split()[-1] in script
+    if check is not None and shutil.which(shell):
+        (tmp_path / "script").write_text(script)
+        subprocess.run([shell, *check, str(tmp_path / "script")], check=True)
