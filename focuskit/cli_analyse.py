@@ -12,10 +12,10 @@ from focuskit import flags
 from focuskit.cli_sources import default_logbook, read_rig
 from focuskit.cli_talk import progress_on, tell_next, tell_written
 from focuskit.errors import FocuskitError
-from focuskit.fitsfile import Limits
 from focuskit.logbook import Logbook
 from focuskit.night import Night, RunResult, analyse
 from focuskit.output import plain_text, plus_minus
+from focuskit.source import Limits
 from focuskit.tables import LoggedRun
 
 

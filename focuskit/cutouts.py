@@ -111,9 +111,6 @@ def _sum_squares(stamps: np.ndarray, side: int) -> np.ndarray:
 
 def _clean(stamps: np.ndarray, noise: float) -> None:
     """Replace, in place, pixels that stand out of their neighbours as no star of this size can."""
-    bad = ~np.isfinite(stamps)
-    if bad.any():
-        stamps[bad] = 0.0
     inner = stamps[:, 1:-1, 1:-1]
     around = stamps[:, :-2, 1:-1] + stamps[:, 2:, 1:-1]
     around += stamps[:, 1:-1, :-2]

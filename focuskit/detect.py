@@ -86,7 +86,7 @@ def block_side(shape: tuple[int, int]) -> int:
 def sum_blocks(pixels: Pixels) -> BlockImage:
     """Sum an image in blocks, clean hot pixels, subtract the sky and measure the noise.
 
-    Values that are not finite, or blank, count as sky.
+    Every pixel must have a value, see `Pixels.filled`.
     """
     side = block_side(pixels.raw.shape)
     if side == 1:
@@ -103,9 +103,6 @@ def sum_blocks(pixels: Pixels) -> BlockImage:
 def _single_pixels(pixels: Pixels) -> tuple[np.ndarray, np.ndarray]:
     """Return a small image as it is, and the flat indices of pixels that stand alone."""
     image = pixels.physical().astype(np.float32)
-    bad = ~np.isfinite(image)
-    if bad.any():
-        image[bad] = np.median(image[~bad]) if not bad.all() else 0.0
     sky, noise = _robust_sigma(image)
     padded = np.pad(image, 1, mode="edge")
     around = (padded[:-2, 1:-1] + padded[2:, 1:-1] + padded[1:-1, :-2] + padded[1:-1, 2:]) / 4.0
@@ -119,14 +116,12 @@ def _summed(pixels: Pixels, side: int) -> tuple[np.ndarray, np.ndarray]:
     sums = np.empty((rows // side, columns // side), np.float32)
     difference = np.empty_like(sums)
     kind = pixels.raw.dtype.kind
-    small = kind in "iu" and pixels.raw.dtype.itemsize <= 2 and pixels.blank is None
+    small = kind in "iu" and pixels.raw.dtype.itemsize <= 2
     # Sums of 16 sixteen-bit values fit in 32 bits and are exact; all else is summed in 64 bits.
     dtype: np.dtype[Any] = np.dtype("i4") if small else np.dtype("f8")
     for first in range(0, rows, _CHUNK_ROWS):
         last = min(first + _CHUNK_ROWS, rows)
         part: Any = pixels.raw[first:last, :columns].astype(dtype)
-        if not small:
-            _fill_bad(part, pixels)
         lines = part[0::side] + part[1::side]
         for k in range(2, side):
             lines += part[k::side]
@@ -143,14 +138,6 @@ def _summed(pixels: Pixels, side: int) -> tuple[np.ndarray, np.ndarray]:
         difference *= pixels.scale
     sums += np.float32(pixels.zero * side**2)
     return sums, difference
-
-
-def _fill_bad(part: np.ndarray, pixels: Pixels) -> None:
-    bad = ~np.isfinite(part)
-    if pixels.blank is not None:
-        bad |= part == pixels.blank
-    if bad.any():
-        part[bad] = np.median(part[~bad]) if not bad.all() else 0.0
 
 
 def _robust_sigma(image: np.ndarray) -> tuple[float, float]:

@@ -1,23 +1,15 @@
-"""FITS files as they come from other people's cameras: the header and the pixels of one image.
-
-A file is only ever read, and forward only. The limits keep a file that claims or unpacks to too
-much from taking the machine with it.
-"""
+"""FITS files as they come from other people's cameras: the header and the pixels of one image."""
 
 from __future__ import annotations
 
-import bz2
-import gzip
 import io
 import math
 import re
-import stat
 import warnings
 import zlib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, BinaryIO
 
 import numpy as np
 from astropy.io import fits
@@ -25,6 +17,7 @@ from astropy.io.fits.hdu.compressed._compression import CfitsioException  # wher
 from astropy.io.fits.verify import VerifyError
 
 from focuskit.errors import FocuskitError
+from focuskit.source import READ_ERRORS, DamageError, Limits, Source, failure, open_source
 
 Value = str | int | float | bool
 Header = Mapping[str, Value]
@@ -32,40 +25,20 @@ Header = Mapping[str, Value]
 BLOCK = 2880
 _DTYPES = {8: "u1", 16: ">i2", 32: ">i4", 64: ">i8", -32: ">f4", -64: ">f8"}
 _MAX_HDUS = 1000
-_LONGEST_STRING = 10_000  # what CONTINUE adds beyond is left out
-_NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[EDed][+-]?\d+)?")
+_LONGEST_STRING = 1000  # what CONTINUE adds beyond is left out; Python reads no integer of 5000 digits
+_NUMBER = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[EDed][+-]?\d+)?")
 _INTEGER = re.compile(r"[+-]?\d+")
+_MOST_RAW = 1e15  # of a stored number: its square, and sums of such, fit into single precision
+_SCALES = (1e-20, 1e9)  # of BSCALE
+_NEIGHBOURS = [(down, right) for down in (-1, 0, 1) for right in (-1, 0, 1) if (down, right) != (0, 0)]
+_AT_A_TIME = 2**18
 _QUOTED = re.compile(r"'((?:[^']|'')*)'")
 
-# What reading and inflating a file can raise when the file is at fault.
-_READ_ERRORS = (OSError, EOFError, ValueError, MemoryError, zlib.error)
 # What the unpacking of damaged tiles raises besides: found by feeding it mutated files.
 _TILE_ERRORS = (
-    *_READ_ERRORS, TypeError, LookupError, AttributeError, AssertionError, ArithmeticError, RuntimeError,
+    *READ_ERRORS, TypeError, LookupError, AttributeError, AssertionError, ArithmeticError, RuntimeError,
     VerifyError, CfitsioException,
 )  # fmt: skip
-
-
-@dataclass(frozen=True)
-class Limits:
-    """How much a file may ask for.
-
-    Parameters
-    ----------
-    file_bytes : int
-        Largest file that is opened.
-    pixels : int
-        Largest image.
-    unpacked_bytes : int
-        Most that is unpacked from a compressed file to reach and hold the image.
-    header_bytes : int
-        Longest header.
-    """
-
-    file_bytes: int = 4 * 2**30
-    pixels: int = 300_000_000
-    unpacked_bytes: int = 3 * 2**30
-    header_bytes: int = 2**21
 
 
 @dataclass(frozen=True)
@@ -96,6 +69,49 @@ class Pixels:
         if self.blank is not None:
             image[self.raw == self.blank] = np.nan
         return image
+
+    def filled(self) -> Pixels:
+        """Return the image with a value in every pixel: the mean of the neighbours that have one, else the median.
+
+        Besides blanks and NaN, numbers beyond 1e15 count as no value.
+
+        Raises
+        ------
+        FocuskitError
+            If more than half of the pixels have no value.
+        """
+        unknown = self._unknown()
+        gaps = np.flatnonzero(unknown) if unknown is not None else np.empty(0, np.intp)
+        if unknown is None or not gaps.size:
+            return self
+        if gaps.size > self.raw.size / 2:
+            raise FocuskitError(f"{100.0 * gaps.size / self.raw.size:.0f} % of its pixels have no value")
+        known = self.raw[~unknown]
+        median = float(np.median(known[:: max(1, known.size // 100_000)]))
+        raw = self.raw.copy()
+        rows, columns = raw.shape
+        for first in range(0, gaps.size, _AT_A_TIME):
+            part = gaps[first : first + _AT_A_TIME]
+            total, count = np.zeros(part.size), np.zeros(part.size, int)
+            for down, right in _NEIGHBOURS:
+                row, column = part // columns + down, part % columns + right
+                inside = (row >= 0) & (row < rows) & (column >= 0) & (column < columns)
+                seen = np.flatnonzero(inside)
+                seen = seen[~unknown[row[seen], column[seen]]]
+                total[seen] += self.raw[row[seen], column[seen]]
+                count[seen] += 1
+            value = np.where(count > 0, total / np.maximum(count, 1), median)
+            raw.ravel()[part] = np.rint(value) if raw.dtype.kind in "iu" else value
+        return Pixels(raw, self.zero, self.scale)
+
+    def _unknown(self) -> np.ndarray | None:
+        """Return the mask of the pixels without a value; None where every number is one."""
+        kind = self.raw.dtype
+        if kind.kind == "f" or kind.itemsize == 8:
+            with np.errstate(invalid="ignore"):
+                unknown = ~(np.abs(self.raw) < _MOST_RAW)
+            return unknown if self.blank is None else unknown | (self.raw == self.blank)
+        return None if self.blank is None else self.raw == self.blank
 
 
 def parse_header(block: bytes) -> dict[str, Value]:
@@ -189,104 +205,17 @@ def read_fits_image(path: str | Path, name: str, limits: Limits, with_pixels: bo
         than the limits allow.
     """
     try:
-        # A look before opening: to open a pipe would wait for someone to write into it.
-        status = Path(path).stat()
-        if not stat.S_ISREG(status.st_mode):
-            raise _DamageError("is not a regular file")
-        if status.st_size > limits.file_bytes:
-            raise _DamageError(f"has {status.st_size} bytes, over the limit of {limits.file_bytes}")
-        with Path(path).open("rb", buffering=0) as raw_file:
-            source = _Source(raw_file, status.st_size, limits)
+        with open_source(path, limits) as source:
             image = _find_image(source, limits)
             pixels = None
             if with_pixels:
                 pixels = _read_pixels(source, image, limits)
                 source.finish()
-    except _DamageError as problem:
+    except DamageError as problem:
         raise FocuskitError(f"{name}: {problem}") from problem
-    except _READ_ERRORS as problem:
+    except READ_ERRORS as problem:
         raise FocuskitError(f"{name}: cannot be read ({failure(problem)})") from problem
     return FitsImage(image.header, image.shape, pixels)
-
-
-def failure(problem: BaseException) -> str:
-    """Return what went wrong in a few printable words on one line."""
-    words = (isinstance(problem, OSError) and problem.strerror) or str(problem) or type(problem).__name__
-    return "".join(c if c.isprintable() else " " for c in words)[:120]
-
-
-class _DamageError(Exception):
-    """What is wrong with a file, before its name is put in front."""
-
-
-class _Source:
-    """A file as the stream of its unpacked bytes, read forward only and never past the limits."""
-
-    def __init__(self, raw_file: io.FileIO, size: int, limits: Limits) -> None:
-        self._raw_file = raw_file
-        self._limits = limits
-        self.position = 0
-        magic = raw_file.read(4) or b""
-        raw_file.seek(0)
-        self.size: int | None = None  # of the unpacked bytes, where known beforehand
-        self._stream: BinaryIO | Any
-        if magic[:2] == b"\x1f\x8b":
-            self._stream = gzip.GzipFile(fileobj=raw_file)
-        elif magic[:3] == b"BZh":
-            self._stream = bz2.BZ2File(raw_file)
-        else:
-            self._stream = raw_file
-            self.size = size
-
-    def read(self, count: int) -> bytes:
-        """Return ``count`` bytes, or as many as are left."""
-        self._check(count)
-        pieces = []
-        while count > 0:
-            piece = self._stream.read(min(count, 2**24))
-            if not piece:
-                break
-            pieces.append(piece)
-            count -= len(piece)
-            self.position += len(piece)
-        return pieces[0] if len(pieces) == 1 else b"".join(pieces)
-
-    def skip(self, count: int) -> None:
-        """Move forward, at most to the end."""
-        self._check(count)
-        if self.size is not None:
-            self.position = min(self.position + count, self.size)
-            self._raw_file.seek(self.position)
-            return
-        while count > 0:
-            step = len(self.read(min(count, 2**24)))
-            if step == 0:
-                return
-            count -= step
-
-    def read_array(self, dtype: np.dtype, count: int) -> np.ndarray:
-        """Return ``count`` items; straight from the file where it is not packed."""
-        nbytes = count * dtype.itemsize
-        left = nbytes if self.size is None else self.size - self.position
-        if left >= nbytes:
-            if self.size is not None:
-                array = np.fromfile(self._raw_file, dtype, count)
-            else:
-                data = self.read(nbytes)
-                array = np.frombuffer(data, dtype, len(data) // dtype.itemsize)
-            if array.size == count:
-                return array
-            left = array.size * dtype.itemsize
-        raise _DamageError(f"is cut short: the image needs {nbytes} bytes, {max(left, 0)} are there")
-
-    def finish(self) -> None:
-        """Read what little is left of a packed file, so that its checksum is compared."""
-        if self.size is None:
-            self._stream.read(2**22)
-
-    def _check(self, count: int) -> None:
-        if self.size is None and self.position + count > self._limits.unpacked_bytes:
-            raise _DamageError(f"unpacks to more than the limit of {self._limits.unpacked_bytes} bytes")
 
 
 @dataclass(frozen=True)
@@ -301,25 +230,27 @@ class _Found:
     is_tiled: bool
 
 
-def _find_image(source: _Source, limits: Limits) -> _Found:
+def _find_image(source: Source, limits: Limits) -> _Found:
     """Walk the file's headers to the first two-dimensional image; leave the source at its data."""
     primary: dict[str, Value] = {}
     kinds = []
+    header_bytes = 0
     for index in range(_MAX_HDUS):
-        block = _read_header_block(source, index, limits)
+        block = _read_header_block(source, index, limits.header_bytes - header_bytes)
         if block is None:
             break
+        header_bytes += len(block)
         own = parse_header(block)
         is_tiled = index > 0 and own.get("ZIMAGE") is True and own.get("XTENSION") == "BINTABLE"
         is_image = index == 0 or own.get("XTENSION") in ("IMAGE", "IUEIMAGE")
         prefix = "Z" if is_tiled else ""
         bitpix, axes = _whole(own, prefix + "BITPIX"), _axes(own, prefix)
         if bitpix not in _DTYPES:
-            raise _DamageError(f"has BITPIX = {bitpix}, which FITS does not know")
+            raise DamageError(f"has BITPIX = {bitpix}, which FITS does not know")
         shape = _image_shape(axes) if is_tiled or is_image else None
         if shape is not None:
             if shape[0] * shape[1] > limits.pixels:
-                raise _DamageError(f"claims {shape[1]} x {shape[0]} pixels, over the limit of {limits.pixels}")
+                raise DamageError(f"claims {shape[1]} x {shape[0]} pixels, over the limit of {limits.pixels}")
             return _Found(own, {**primary, **own}, block, shape, bitpix, is_tiled)
         kinds.append(f"an image of {len(axes)} axes" if is_image and axes else "a table")
         if is_image and not axes:
@@ -327,14 +258,14 @@ def _find_image(source: _Source, limits: Limits) -> _Found:
         if index == 0:
             primary = own
         source.skip(_padded(_data_bytes(own)))
-    raise _DamageError(f"holds no two-dimensional image, only {kinds[0]}" if kinds else "holds no image")
+    raise DamageError(f"holds no two-dimensional image, only {kinds[0]}" if kinds else "holds no image")
 
 
-def _read_header_block(source: _Source, index: int, limits: Limits) -> bytes | None:
+def _read_header_block(source: Source, index: int, most: int) -> bytes | None:
     """Return the bytes of the next header, or None where the file ends or goes on with something else."""
     first = source.read(BLOCK)
     if index == 0 and not (first.startswith(b"SIMPLE  =") and first[10:80].split(b"/")[0].strip() == b"T"):
-        raise _DamageError("is empty" if not first else "is not a FITS file")
+        raise DamageError("is empty" if not first else "is not a FITS file")
     if index > 0 and not first.startswith(b"XTENSION="):
         return None
     blocks = [first]
@@ -344,9 +275,9 @@ def _read_header_block(source: _Source, index: int, limits: Limits) -> bytes | N
             if block[start : start + 3] == b"END" and not block[start + 3 : start + 80].strip(b" \0"):
                 return b"".join(blocks)
         if len(block) < BLOCK:
-            raise _DamageError("is cut short or damaged: its header has no END")
-        if len(blocks) * BLOCK >= limits.header_bytes:
-            raise _DamageError(f"has a header longer than the limit of {limits.header_bytes} bytes")
+            raise DamageError("is cut short or damaged: its header has no END")
+        if len(blocks) * BLOCK >= most:
+            raise DamageError(f"has a header longer than the limit of {most} bytes")
         blocks.append(source.read(BLOCK))
 
 
@@ -354,7 +285,7 @@ def _whole(header: Mapping[str, Value], keyword: str, default: int | None = None
     value = header.get(keyword, default)
     if isinstance(value, bool) or not isinstance(value, int):
         fault = "missing" if value is None else "no integer"
-        raise _DamageError(f"has a damaged header: {keyword} is {fault}")
+        raise DamageError(f"has a damaged header: {keyword} is {fault}")
     return value
 
 
@@ -362,10 +293,10 @@ def _axes(header: Mapping[str, Value], prefix: str) -> tuple[int, ...]:
     """Return the lengths of the axes in the order of the header, fastest first."""
     naxis = _whole(header, prefix + "NAXIS")
     if not 0 <= naxis <= 999:
-        raise _DamageError(f"has a damaged header: {prefix}NAXIS = {naxis}")
+        raise DamageError(f"has a damaged header: {prefix}NAXIS = {naxis}")
     axes = tuple(_whole(header, f"{prefix}NAXIS{i}") for i in range(1, naxis + 1))
     if any(not 0 <= length < 2**62 for length in axes):
-        raise _DamageError(f"has a damaged header: axes of {axes[:3]} pixels")
+        raise DamageError(f"has a damaged header: axes of {axes[:3]} pixels")
     return axes
 
 
@@ -382,7 +313,7 @@ def _data_bytes(header: Mapping[str, Value]) -> int:
         return 0
     groups, heap = _whole(header, "GCOUNT", 1), _whole(header, "PCOUNT", 0)
     if groups < 0 or heap < 0:
-        raise _DamageError("has a damaged header: PCOUNT or GCOUNT is negative")
+        raise DamageError("has a damaged header: PCOUNT or GCOUNT is negative")
     items = 1
     for length in axes[1:] if axes[0] == 0 else axes:  # random groups have a first axis of 0
         items *= length
@@ -393,7 +324,7 @@ def _padded(nbytes: int) -> int:
     return -(-nbytes // BLOCK) * BLOCK
 
 
-def _read_pixels(source: _Source, image: _Found, limits: Limits) -> Pixels:
+def _read_pixels(source: Source, image: _Found, limits: Limits) -> Pixels:
     zero, scale = _scaling(image.own)
     blank = image.own.get("ZBLANK" if image.is_tiled and "ZBLANK" in image.own else "BLANK")
     if image.bitpix < 0 or isinstance(blank, bool) or not isinstance(blank, int):
@@ -410,21 +341,21 @@ def _read_pixels(source: _Source, image: _Found, limits: Limits) -> Pixels:
 def _scaling(header: Mapping[str, Value]) -> tuple[float, float]:
     """Return BZERO and BSCALE."""
     zero, scale = number(header.get("BZERO", 0.0)), number(header.get("BSCALE", 1.0))
-    if zero is None or not scale:
-        raise _DamageError("has a damaged header: BZERO or BSCALE is no usable number")
+    if zero is None or scale is None or abs(zero) > _MOST_RAW or not _SCALES[0] <= abs(scale) <= _SCALES[1]:
+        raise DamageError("has a damaged header: BZERO or BSCALE is no usable number")
     return zero, scale
 
 
-def _unpack_tiles(source: _Source, image: _Found, limits: Limits) -> np.ndarray:
+def _unpack_tiles(source: Source, image: _Found, limits: Limits) -> np.ndarray:
     """Unpack a tile-compressed image to its stored numbers."""
     nbytes = _data_bytes(image.own)
     left = limits.unpacked_bytes if source.size is None else source.size - source.position
     data = source.read(_padded(nbytes)) if nbytes <= left else b""
     if len(data) < nbytes:
-        raise _DamageError(f"is cut short: the compressed image needs {nbytes} bytes, {left} are there")
+        raise DamageError(f"is cut short: the compressed image needs {nbytes} bytes, {left} are there")
     tile_pixels = _tile_pixels(image, limits)
     if not 1 <= (columns := _whole(image.own, "TFIELDS")) <= 999:  # astropy would count them all
-        raise _DamageError(f"has a damaged header: TFIELDS = {columns}")
+        raise DamageError(f"has a damaged header: TFIELDS = {columns}")
     # The image alone behind an empty primary header: all that the unpacking library gets to see.
     empty = fits.PrimaryHDU().header.tostring().encode("ascii")
     alone = empty + image.block + data.ljust(_padded(nbytes), b"\0")
@@ -435,9 +366,9 @@ def _unpack_tiles(source: _Source, image: _Found, limits: Limits) -> np.ndarray:
             with fits.open(io.BytesIO(alone), memmap=False, do_not_scale_image_data=True) as hdus:
                 raw = np.array(hdus[1].data, order="C")
     except _TILE_ERRORS as problem:
-        raise _DamageError(f"is damaged: its tiles do not unpack ({failure(problem)})") from problem
+        raise DamageError(f"is damaged: its tiles do not unpack ({failure(problem)})") from problem
     if raw.size != math.prod(image.shape) or raw.dtype.kind not in "iuf":
-        raise _DamageError("is damaged: its tiles do not unpack to what its header says")
+        raise DamageError("is damaged: its tiles do not unpack to what its header says")
     return raw.reshape(image.shape)
 
 
@@ -447,11 +378,11 @@ def _tile_pixels(image: _Found, limits: Limits) -> int:
     for i, length in enumerate(_axes(image.own, "Z"), start=1):
         tile = _whole(image.own, f"ZTILE{i}", length if i == 1 else 1)
         if not 1 <= tile < 2**62:
-            raise _DamageError(f"has a damaged header: ZTILE{i} = {tile}")
+            raise DamageError(f"has a damaged header: ZTILE{i} = {tile}")
         pixels *= tile
         work *= -(-length // tile) * tile
     if work > limits.pixels:
-        raise _DamageError(f"has tiles of {pixels} pixels, in all over the limit of {limits.pixels}")
+        raise DamageError(f"has tiles of {pixels} pixels, in all over the limit of {limits.pixels}")
     return pixels
 
 
@@ -474,8 +405,8 @@ def _check_tiles(file_bytes: bytes, image: _Found, tile_pixels: int) -> None:
         for column in gzipped:
             for tile in hdus[1].data[column]:
                 packed = np.asarray(tile).tobytes()
-                if packed and len(gzip.GzipFile(fileobj=io.BytesIO(packed)).read(most + 1)) > most:
-                    raise _DamageError("is damaged: a tile unpacks to more than its header says")
+                if packed and not _is_one_part(packed, most):
+                    raise DamageError("is damaged: a tile unpacks to more than its header says")
         if is_h:
             axes = _axes(image.own, "Z")
             sizes = [_whole(image.own, f"ZTILE{i}", n if i == 1 else 1) for i, n in enumerate(axes, start=1)]
@@ -485,4 +416,11 @@ def _check_tiles(file_bytes: bytes, image: _Found, tile_pixels: int) -> None:
                 width = min(sizes[0], axes[0] - i % across * sizes[0])
                 height = min(sizes[1], axes[1] - i // across * sizes[1])
                 if head and head != b"\xdd\x99" + height.to_bytes(4) + width.to_bytes(4):
-                    raise _DamageError("is damaged: a tile does not have the size that its header says")
+                    raise DamageError("is damaged: a tile does not have the size that its header says")
+
+
+def _is_one_part(packed: bytes, most: int) -> bool:
+    """Tell whether this is one gzip part of at most so many bytes, with nothing beside: what writers of tiles write."""
+    part = zlib.decompressobj(16 + zlib.MAX_WBITS)
+    data = part.decompress(packed, most + 1)
+    return packed[3] == 0 and len(data) <= most and part.eof and not part.unused_data

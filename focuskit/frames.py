@@ -13,10 +13,11 @@ from dataclasses import dataclass, fields
 from pathlib import Path
 
 from focuskit.errors import FocuskitError
-from focuskit.fitsfile import FitsImage, Limits, Pixels, failure, read_fits_image
+from focuskit.fitsfile import FitsImage, Pixels, read_fits_image
 from focuskit.headers import HeaderFacts, read_facts
 from focuskit.optics import Rig
 from focuskit.rigfile import RigFile
+from focuskit.source import Limits, failure
 
 _NAME = re.compile(r"\.(?:fits?|fts)(?:\.(?:gz|bz2|fz))?$|\.fz$", re.IGNORECASE)
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import math
 import multiprocessing
 import os
 import signal
@@ -19,13 +18,12 @@ from typing import TypeVar
 
 import numpy as np
 from astropy.table import QTable
-from numpy.typing import NDArray
 
 from focuskit.errors import FocuskitError
-from focuskit.fitsfile import Limits, Pixels, failure
 from focuskit.frames import FoundFile, FrameInfo, read_frame, read_pixels
 from focuskit.profile_stack import FrameProfile, stack_profile
 from focuskit.rigfile import RigFile
+from focuskit.source import Limits, failure
 from focuskit.stars import StarField, measure_pixels
 
 
@@ -127,8 +125,6 @@ Outcome = TypeVar("Outcome")
 _ENOUGH_STARS = 20  # for the size of a frame
 # What Windows can wait for at once; a machine with more cores elsewhere is used to the full.
 _MOST_WORKERS = 61
-# Sums over the pixels of a star still fit into single precision.
-_MOST_ADU = 1e30
 
 
 class Crew:
@@ -324,15 +320,14 @@ class StackTask:
 
 def _stack_or_nothing(task: StackTask, limits: Limits | None) -> FrameProfile | None:
     try:
-        pixels = read_pixels(task.path, limits)
-        known = _all_pixels_known(pixels, task)
+        pixels = read_pixels(task.path, limits).filled()
         # The stack takes the image as stored; brightness and sky are brought to its numbers.
         return stack_profile(
             pixels.raw,
-            task.x_px[known],
-            task.y_px[known],
-            task.flux[known] / pixels.scale,
-            (task.sky[known] - pixels.zero) / pixels.scale,
+            task.x_px,
+            task.y_px,
+            task.flux / pixels.scale,
+            (task.sky - pixels.zero) / pixels.scale,
             task.noise / pixels.scale,
             task.radius_px,
             task.position,
@@ -340,21 +335,6 @@ def _stack_or_nothing(task: StackTask, limits: Limits | None) -> FrameProfile | 
         )
     except (FocuskitError, MemoryError):
         return None
-
-
-def _all_pixels_known(pixels: Pixels, task: StackTask) -> NDArray[np.bool_]:
-    """Return which stars have a value in every pixel that the stack takes, and one that single precision holds."""
-    known = np.ones(task.x_px.size, bool)
-    if pixels.raw.dtype.kind != "f" and pixels.blank is None:
-        return known
-    half = math.ceil(task.radius_px) + 1
-    for k, (column, row) in enumerate(zip(np.rint(task.x_px).astype(int), np.rint(task.y_px).astype(int), strict=True)):
-        cut = pixels.raw[max(row - half, 0) : row + half + 1, max(column - half, 0) : column + half + 1]
-        if pixels.blank is not None:
-            known[k] = not (cut == pixels.blank).any()
-        else:
-            known[k] = bool((np.abs(cut) < _MOST_ADU).all())
-    return known
 
 
 def stack_frames(tasks: Sequence[StackTask], crew: Crew, limits: Limits | None = None) -> list[FrameProfile | None]:

@@ -18,7 +18,6 @@ from focuskit.curves import Candidate, CurveFit, choose_estimate
 from focuskit.errors import FocuskitError
 from focuskit.field import map_field
 from focuskit.field_map import FieldMap
-from focuskit.fitsfile import Limits
 from focuskit.frames import find_frames
 from focuskit.match import CommonSizes, StarMatch, compare_frames, match_stars
 from focuskit.measure import Crew, MeasuredFrame, StackTask, measure_frames, run_key, stack_frames
@@ -29,6 +28,7 @@ from focuskit.profiles import RunProfiles, Spherical, fit_night, stack_tasks, st
 from focuskit.rigfile import RigFile
 from focuskit.runs import FocusRun, group_runs
 from focuskit.slack import Slack, slack_of_run
+from focuskit.source import Limits
 from focuskit.tables import LoggedRun
 from focuskit.times import format_time
 

@@ -41,7 +41,7 @@ def star_strip(result: RunResult) -> dict[int, str]:
 def _stack(path: str, x: np.ndarray, y: np.ndarray, half: int) -> np.ndarray | None:
     """Return the stack of a frame's stars, in the middle of a square; None where no star lies whole."""
     try:
-        raw = read_pixels(path).raw
+        raw = read_pixels(path).filled().raw
     except FocuskitError:
         return None
     first = _median_stamp(raw, x, y, half)

@@ -183,9 +183,11 @@ def measure_pixels(
     Raises
     ------
     FocuskitError
-        If the image is smaller than 32 × 32 pixels or its Bayer pattern is not known.
+        If the image is smaller than 32 × 32 pixels, its Bayer pattern is not known, or it is no exposure: most
+        of its pixels have no value, or all have the same.
     """
     unit = 1
+    pixels = pixels.filled()
     if bayer:
         pixels, unit = _green(pixels, bayer), 2
     if min(pixels.raw.shape) < 32:
@@ -193,7 +195,7 @@ def measure_pixels(
     blocks = sum_blocks(pixels)
     nothing = StarField(_NO_STARS, None, None, None, None, 0, blocks.sky, blocks.noise)
     if not blocks.noise > 0:
-        return nothing
+        raise FocuskitError("nearly all of its pixels have the same value: no exposure")
     image = Image(pixels, blocks, pyramid(blocks, _LEVELS), saturation_adu, gain_e_per_adu, unit)
     stars = _NO_STARS
     for size in _first_sizes(image):

@@ -3,7 +3,8 @@
     python scripts/fuzz.py --seed 1 --cases 20000
 
 For every file: no exception but FocuskitError, exit status 0 or 1, at most one line on stderr and that
-printable, JSON without NaN, no warning, no more than 10 s and no more than the memory allowed. Frames
+printable, JSON without NaN, no warning, no more than 10 s of work (a handful: 30 s) or 2 min of waiting,
+and no more than the memory allowed. Frames
 are also put in handfuls beside a sound focus run, whose results must stay the same to the last bit.
 A file that breaks a promise is kept in the folder of findings. Exit status: 1 if there are any.
 """
@@ -32,16 +33,17 @@ from astropy.io import fits
 
 from focuskit import cli
 from focuskit.errors import FocuskitError
-from focuskit.fitsfile import Limits
 from focuskit.frames import read_frame_info
 from focuskit.logbook import Logbook
 from focuskit.measure import measure_frame
 from focuskit.optics import Rig
 from focuskit.rigfile import read_rig_file
 from focuskit.simulate import Passband, Scene, Sweep, simulate_run, write_frame
+from focuskit.source import Limits
 from focuskit.tables import LoggedRun
 
-MOST_SECONDS = 10
+MOST_SECONDS = 10  # of the processor's time: a busy machine is not a hang
+MOST_WAITED = 120
 MOST_BYTES = 3 * 2**30
 HANDFUL = 40
 START = datetime(2031, 3, 4, 20, 10, tzinfo=UTC)
@@ -211,7 +213,7 @@ def _refuse(word: str) -> None:
 
 
 def _late(*_: object) -> None:
-    raise BrokenPromiseError(f"took longer than {MOST_SECONDS} s")
+    raise BrokenPromiseError("took too long")
 
 
 class Fuzzer:
@@ -235,7 +237,9 @@ class Fuzzer:
 
     def _guard(self, kind: str, number: int, content: bytes, suffix: str, action) -> bool:
         signal.signal(signal.SIGALRM, _late)
-        signal.setitimer(signal.ITIMER_REAL, MOST_SECONDS)
+        signal.signal(signal.SIGPROF, _late)
+        signal.setitimer(signal.ITIMER_REAL, MOST_WAITED)
+        signal.setitimer(signal.ITIMER_PROF, MOST_SECONDS * (3 if kind == "night" else 1))
         try:
             with warnings.catch_warnings():
                 warnings.simplefilter("error")
@@ -250,11 +254,13 @@ class Fuzzer:
             return False
         finally:
             signal.setitimer(signal.ITIMER_REAL, 0)
+            signal.setitimer(signal.ITIMER_PROF, 0)
         self.outcomes[f"{kind}: {outcome}"] = self.outcomes.get(f"{kind}: {outcome}", 0) + 1
         return True
 
     def _note(self, kind: str, number: int, content: bytes, suffix: str, what: str) -> None:
         self.findings.append(f"{kind} {number} (seed {self.seed}): {what}")
+        print(self.findings[-1], end="\n\n", flush=True)
         if self.keep:
             self.keep.mkdir(parents=True, exist_ok=True)
             (self.keep / f"{kind}_{self.seed}_{number}{suffix}").write_bytes(content)
@@ -458,8 +464,6 @@ def main() -> int:
     resource.setrlimit(resource.RLIMIT_AS, (MOST_BYTES, MOST_BYTES))
     begun = time.monotonic()
     fuzzer = fuzz(args.seed, args.cases, args.keep, args.only)
-    for finding in fuzzer.findings:
-        print(finding, end="\n\n")
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     print(
         f"{sum(fuzzer.tried.values())} files {fuzzer.tried} in {time.monotonic() - begun:.0f} s, {peak:.0f} MB at most"
