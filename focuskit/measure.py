@@ -9,7 +9,15 @@ import signal
 import threading
 from collections import deque
 from collections.abc import Callable, Iterable, Sequence
-from concurrent.futures import FIRST_COMPLETED, Executor, Future, ProcessPoolExecutor, as_completed, wait
+from concurrent.futures import (
+    FIRST_COMPLETED,
+    BrokenExecutor,
+    Executor,
+    Future,
+    ProcessPoolExecutor,
+    as_completed,
+    wait,
+)
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from functools import partial
@@ -110,7 +118,7 @@ def measure_frame(
 
 def _measure_or_say(found: FoundFile, rig_file: RigFile | None, limits: Limits | None) -> MeasuredFrame | str:
     """Return the measured frame, or why it cannot be one; errors cross process borders as text."""
-    root = Path(found.path).as_posix().removesuffix(found.name) or "."
+    root = Path(found.path).parents[found.name.count("/")]  # the name itself may be written otherwise than the path
     try:
         return measure_frame(found.path, root=root, rig_file=rig_file, limits=limits)
     except FocuskitError as problem:
@@ -132,7 +140,8 @@ class Crew:
 
     Use it as a context; processes that it started end with it, an executor that was handed in stays.
     A process that dies takes no other task with it: what it and its fellows had in hand is done again,
-    each task alone in a fresh process, and only one that ends that process too is lost.
+    each task alone in a fresh process, and only one that ends that process too is lost. What an executor
+    does not bring to its end, as when a cluster loses a worker, is done again by processes of this machine.
 
     Parameters
     ----------
@@ -165,7 +174,7 @@ class Crew:
         Raises
         ------
         FocuskitError
-            If no process can be started.
+            If no process can be started, or the executor takes no work.
         """
         results: dict[int, Outcome] = {}
 
@@ -220,16 +229,24 @@ def _hand_out(
     tasks: Sequence[Task],
     keep: Callable[[int, Outcome], None],
 ) -> None:
-    """Let an executor do the tasks, as far as it gets."""
+    """Let an executor do the tasks, as far as it gets; what it has not begun is withdrawn where that is cut short."""
     jobs: dict[Future[Outcome], int] = {}
     try:
-        for index, task in enumerate(tasks):
-            jobs[executor.submit(work, task)] = index
-    except BrokenProcessPool:
-        pass  # those that it has may still be done
-    for job in as_completed(jobs):
-        if not isinstance(job.exception(), BrokenProcessPool):
-            keep(jobs[job], job.result())
+        try:
+            for index, task in enumerate(tasks):
+                jobs[executor.submit(work, task)] = index
+        except BrokenExecutor:
+            pass  # those that it has may still be done
+        except RuntimeError as problem:
+            raise FocuskitError(f"the executor takes no work ({failure(problem)}); give one that runs") from problem
+        for job in as_completed(list(jobs)):
+            index = jobs.pop(job)
+            # Not the task's fault, as far as is known: a lost worker, a lost connection, an answer that got lost.
+            if not job.cancelled() and job.exception() is None:
+                keep(index, job.result())
+    finally:
+        for job in jobs:
+            job.cancel()
 
 
 def _do_alone(work: Callable[[Task], Outcome], task: Task, lost: Callable[[Task], Outcome]) -> Outcome:

@@ -7,10 +7,11 @@ import signal
 import subprocess
 import sys
 import time
-from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures import Executor, Future, ProcessPoolExecutor, ThreadPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from functools import partial
 from pathlib import Path
+from typing import ClassVar
 
 import pytest
 from small_nights import analyse, take_run, without_optics, write_run
@@ -90,6 +91,56 @@ def test_an_executor_that_breaks_costs_its_task_only(tmp_path):
         assert crew.map(work, range(9), lost) == [lost(k) if k == 4 else k * k for k in range(9)]
         # it is broken for good, and is done without
         assert crew.map(work, [5, 6], lost) == [25, 36]
+
+
+class Moody(Executor):
+    """An executor that does some tasks, loses some, and forgets some."""
+
+    def __init__(self):
+        self.given = []
+
+    def submit(self, work, task):
+        job = Future()
+        self.given.append(job)
+        if task % 3 == 0:
+            job.set_result(work(task))
+        elif task % 3 == 1:
+            job.set_exception(ConnectionError("the worker is gone"))
+        else:
+            job.cancel()
+            job.set_running_or_notify_cancel()
+        return job
+
+
+def test_what_an_executor_loses_is_done_here(tmp_path):
+    work = partial(square, folder=tmp_path, deadly=(4,), times=99)
+    with Crew(Moody(), workers=2) as crew:
+        assert crew.map(work, range(9), lost) == [lost(k) if k == 4 else k * k for k in range(9)]
+
+
+def test_an_executor_that_has_ended_is_said_in_one_line():
+    threads = ThreadPoolExecutor(1)
+    threads.shutdown()
+    with Crew(threads) as crew, pytest.raises(FocuskitError, match="the executor takes no work"):
+        crew.map(str, [1, 2], lost)
+
+
+def test_an_executor_is_relieved_of_what_nobody_waits_for(tmp_path):
+    class Slow(Executor):
+        given: ClassVar = []
+
+        def submit(self, work, task):
+            self.given.append(Future())
+            if task == 0:
+                self.given[-1].set_result(0)
+            return self.given[-1]
+
+    def stop(*_):
+        raise KeyboardInterrupt
+
+    with Crew(Slow()) as crew, pytest.raises(KeyboardInterrupt):
+        crew.map(str, range(5), lost, stop)
+    assert [job.cancelled() for job in Slow.given] == [False, True, True, True, True]
 
 
 @pytest.mark.parametrize("problem", [OSError(11, "Resource temporarily unavailable"), BrokenProcessPool("died")])
