@@ -15,6 +15,7 @@ from focuskit.times import parse_time
 
 FloatArray = NDArray[np.float64]
 
+_EARLIEST_S, _LATEST_S = -2208988800.0, 7258118400.0  # the years 1900 to 2199; others are placeholders
 _NO_VALUE = {"", "na", "n/a", "nan", "null", "none", "-", "--"}
 
 
@@ -63,7 +64,8 @@ def read_moments(texts: list[list[str]], zone: tzinfo) -> tuple[FloatArray, bool
         joined = [" ".join(parts) for parts in texts]
     numbers = np.array([read_number(text) for text in joined])
     if np.isfinite(numbers).mean() > 0.5:  # unix seconds, or milliseconds
-        return np.where(numbers > 1e11, numbers / 1000.0, numbers), False
+        seconds = np.where(numbers > 1e11, numbers / 1000.0, numbers)
+        return np.where((seconds > _EARLIEST_S) & (seconds < _LATEST_S), seconds, np.nan), False
     naive = _naive_seconds(joined)
     if naive is not None:
         seconds, is_open = naive
@@ -93,6 +95,8 @@ def _naive_seconds(texts: list[str]) -> tuple[FloatArray, bool] | None:
     zulu = [text.endswith(("Z", "z")) for text in texts]
     if any(zulu) != all(zulu) or any("+" in text or "-" in text[10:] for text in texts):
         return None
+    if not all(text[:1].isdigit() for text in texts):  # numpy would read the words now and today
+        return None
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("error")
@@ -101,7 +105,10 @@ def _naive_seconds(texts: list[str]) -> tuple[FloatArray, bool] | None:
         return None
     if np.isnat(moments).any():
         return None
-    return moments.astype(np.int64) / 1000.0, not zulu[0]
+    seconds = moments.astype(np.int64) / 1000.0
+    if seconds.min() < _EARLIEST_S or seconds.max() > _LATEST_S:
+        return None  # what Python's calendar does not hold is looked at one by one
+    return seconds, not zulu[0]
 
 
 def _local_to_unix(local_s: FloatArray, zone: tzinfo) -> tuple[FloatArray, FloatArray]:

@@ -19,6 +19,7 @@ from focuskit.errors import FocuskitError
 from focuskit.flags import check
 from focuskit.optics import wavelength_nm
 from focuskit.replay import Block, FloatArray, FocusBehaviour, NightPlan
+from focuskit.source import failure, read_bytes
 from focuskit.tables import LoggedRun
 from focuskit.temperatures import HOUR_S, NIGHT_GAP_H
 
@@ -33,6 +34,8 @@ FRAME_S = {"broad": 2.0, "narrow": 40.0}  # of a focus run: common practice, no 
 OVERHEAD_S = 8.0  # per frame: move, settle, read out (common practice, no source)
 NARROW_NM = {656.3, 500.7, 672.4, 486.1, 658.4}
 NAMELESS = "-"  # the filter of runs that name none
+_MOST_PLAN_BYTES = 1_000_000
+_MOST_OF_BLOCK = 1e5  # minutes, or seconds of a sub-exposure
 LAST_RUNS = 5  # so many of the last good runs in a filter speak for the next
 
 
@@ -62,20 +65,23 @@ def read_night_plan(path: str | Path) -> NightPlan:
     """
     path = Path(path)
     try:
-        raw = path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as problem:
+        raw = read_bytes(path, _MOST_PLAN_BYTES, "a CSV or TOML file with the plan of a night").decode("utf-8-sig")
+    except UnicodeDecodeError as problem:
         raise FocuskitError(f"{path}: the plan cannot be read; give a CSV or TOML file") from problem
     entries: Sequence[Mapping[str, Any]]
     if path.suffix.lower() == ".toml":
         try:
             found = tomllib.loads(raw).get("block", [])
-        except tomllib.TOMLDecodeError as problem:
-            raise FocuskitError(f"{path}: is not TOML ({problem})") from problem
+        except (tomllib.TOMLDecodeError, RecursionError, ValueError) as problem:
+            raise FocuskitError(f"{path}: is not TOML ({failure(problem)})") from problem
         entries = found if isinstance(found, list) else []
         if not all(isinstance(entry, Mapping) for entry in entries):
             entries = []
     else:
-        entries = list(csv.DictReader(raw.splitlines(), skipinitialspace=True))
+        try:
+            entries = list(csv.DictReader(raw.splitlines(), skipinitialspace=True))
+        except csv.Error as problem:
+            raise FocuskitError(f"{path}: is not CSV ({problem})") from problem
     if not entries:
         raise FocuskitError(f"{path}: no block is in the plan; each needs filter and minutes")
     return NightPlan(tuple(_block(path, i, entry) for i, entry in enumerate(entries, 1)))
@@ -86,15 +92,17 @@ def _block(path: Path, number: int, entry: Mapping[str, Any]) -> Block:
     if not name:
         raise FocuskitError(f"{path}: block {number} of the plan names no filter")
     values = []
-    for key, default in (("minutes", None), ("sub_s", customary_sub_s(name))):
+    for key, default, least in (("minutes", None, 0.01), ("sub_s", customary_sub_s(name), 1.0)):
         given = entry.get(key)
         try:
             value = default if given in (None, "") else float(given)
         except (TypeError, ValueError):
             value = None
-        if value is None or not 0.0 < value < math.inf:
+        if value is None or not least <= value <= _MOST_OF_BLOCK:
             what = f"no {key}" if given in (None, "") else f"{key}={given}"
-            raise FocuskitError(f"{path}: block {number} ({name}) has {what}: write a number above 0")
+            raise FocuskitError(
+                f"{path}: block {number} ({name}) has {what}: write a number of {least:g} to {_MOST_OF_BLOCK:g}"
+            )
         values.append(value)
     return Block(name, *values)
 

@@ -11,11 +11,13 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from focuskit.errors import FocuskitError
 from focuskit.temperatures import HOUR_S, TemperatureLog
 
 FloatArray = NDArray[np.float64]
 
 TOLERATED_GROWTH = 0.05  # of the half-flux diameter; what the tolerance is defined by
+_MOST_POINTS = 20_000_000  # of the grid: fifty years of nights
 NOISE_ROWS = 64  # errors of so many runs are drawn per night; later runs use them again
 
 
@@ -191,10 +193,20 @@ def lay_out_nights(log: TemperatureLog, step_s: float = 60.0, lag_min: float = 0
 
     With ``lag_min`` the result is what a tube feels that follows the air with that time constant:
     dT/dt = (air − T)/lag, solved exactly for air that changes linearly between grid points.
+
+    Raises
+    ------
+    FocuskitError
+        If the nights are too long and many to be replayed.
     """
     spans = [log.night(i) for i in range(len(log.nights))]
     length_s = np.array([t[-1] - t[0] for t, _ in spans])
     points = int(np.ceil(length_s.max() / step_s)) + 2
+    if points * len(spans) > _MOST_POINTS:
+        raise FocuskitError(
+            f"the nights of the log are up to {length_s.max() / HOUR_S:.0f} h long, too long to replay: give their "
+            "hours, like --night 19:00-05:00"
+        )
     grid_s = np.arange(points) * step_s
     air = np.array([np.interp(grid_s, t - t[0], c) for t, c in spans])
     if lag_min > 0.0:

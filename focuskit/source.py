@@ -18,8 +18,11 @@ from typing import Any
 
 import numpy as np
 
+from focuskit.errors import FocuskitError
+
 # What reading and inflating a file can raise when the file is at fault.
 READ_ERRORS = (OSError, EOFError, ValueError, MemoryError, zlib.error)
+MOST_TABLE_BYTES = 2**28  # of a table: over a million runs
 _AT_A_TIME = 2**16
 _MOST_PARTS = 100_000  # of a packed file: those written in blocks of 64 kB reach the limits before
 
@@ -54,6 +57,24 @@ def failure(problem: BaseException) -> str:
     """Return what went wrong in a few printable words on one line."""
     words = (isinstance(problem, OSError) and problem.strerror) or str(problem) or type(problem).__name__
     return "".join(c if c.isprintable() else " " for c in words)[:120]
+
+
+def read_bytes(path: Path, most: int, what: str) -> bytes:
+    """Return what is in a file or pipe; ``what`` says in an error what it ought to be.
+
+    Raises
+    ------
+    FocuskitError
+        If it cannot be read, or holds more than ``most`` bytes.
+    """
+    try:
+        with path.open("rb") as stream:
+            raw = stream.read(most + 1)
+    except (OSError, ValueError) as problem:
+        raise FocuskitError(f"{path}: cannot be read ({failure(problem)})") from problem
+    if len(raw) > most:
+        raise FocuskitError(f"{path}: has more than {most} bytes; give {what}")
+    return raw
 
 
 @contextmanager

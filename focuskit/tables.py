@@ -13,6 +13,7 @@ from pathlib import Path
 
 from focuskit.errors import FocuskitError
 from focuskit.output import harmless_text, write_whole
+from focuskit.source import MOST_TABLE_BYTES, read_bytes
 from focuskit.times import format_time, parse_time
 
 UNITS = {
@@ -27,7 +28,6 @@ _REQUIRED = ("time", "temperature_c", "position")
 _NO_VALUE = {"", "na", "n/a", "nan", "null", "none", "-", "--"}
 # A spreadsheet takes a cell that begins so for a formula.
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
-_MOST_BYTES = 2**28  # of a table: over a million runs
 
 
 @dataclass(frozen=True)
@@ -177,13 +177,7 @@ def _truth(text: str, source: str) -> bool:
 def _rows(path: Path) -> tuple[list[str], list[tuple[int, list[str]]], bool]:
     """Header, rows with the line each ends on, and whether the decimal mark is a comma."""
     try:
-        with path.open("rb") as stream:
-            raw = stream.read(_MOST_BYTES + 1)
-        if len(raw) > _MOST_BYTES:
-            raise FocuskitError(f"{path}: has more than {_MOST_BYTES} bytes; give a CSV table of logged runs")
-        text = raw.decode("utf-8-sig")
-    except OSError as problem:
-        raise FocuskitError(f"{path}: cannot be read ({problem.strerror})") from problem
+        text = read_bytes(path, MOST_TABLE_BYTES, "a CSV table of logged runs").decode("utf-8-sig")
     except UnicodeDecodeError as problem:
         raise FocuskitError(f"{path}: is not UTF-8 text; save it as CSV in UTF-8") from problem
     if "\0" in text:

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from focuskit.errors import FocuskitError
 from focuskit.log_times import as_zone, read_moments, read_number, utc_offset_s, zone_name
+from focuskit.source import MOST_TABLE_BYTES, read_bytes
 
 FloatArray = NDArray[np.float64]
 
@@ -218,9 +219,10 @@ def split_nights(
     inside = np.mod(day_s - begin_s, DAY_S) <= length_s
     nights = []
     for a, b in stretches:
-        steps = np.diff(np.concatenate([[0], inside[a:b].astype(int), [0]]))
-        starts, stops = np.flatnonzero(steps == 1) + a, np.flatnonzero(steps == -1) + a
-        nights += list(zip(starts.tolist(), stops.tolist(), strict=True))
+        # Rows further apart than a night is long are of two nights, though both lie inside the hours.
+        new = np.concatenate([[True], (np.diff(inside[a:b]) != 0) | (np.diff(time_s[a:b]) > length_s)])
+        edges = [*np.flatnonzero(new).tolist(), b - a]
+        nights += [(a + i, a + j) for i, j in itertools.pairwise(edges) if inside[a + i]]
     return _long_enough(time_s, nights), rule
 
 
@@ -307,10 +309,7 @@ def _read_one(
 
 def _read_rows(path: Path) -> tuple[list[str], list[list[str]], list[int], str]:
     """Header (made up where there is none), rows, their line numbers, and the decimal mark."""
-    try:
-        raw = path.read_bytes()
-    except OSError as problem:
-        raise FocuskitError(f"{path}: cannot be read ({problem.strerror})") from problem
+    raw = read_bytes(path, MOST_TABLE_BYTES, "a CSV log of temperatures")
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError:
@@ -320,7 +319,10 @@ def _read_rows(path: Path) -> tuple[list[str], list[list[str]], list[int], str]:
         raise FocuskitError(f"{path}: the file is empty")
     top = numbered[0][1]
     separator = next((s for s in ("\t", ";", ",") if s in top), ",")
-    table = list(csv.reader(io.StringIO("\n".join(s for _, s in numbered)), delimiter=separator))
+    try:
+        table = list(csv.reader(io.StringIO("\n".join(s for _, s in numbered)), delimiter=separator))
+    except csv.Error as problem:
+        raise FocuskitError(f"{path}: is not CSV ({problem})") from problem
     width = len(table[0])
     rows = [row + [""] * (width - len(row)) for row in table]
     lines = [i for i, _ in numbered]

@@ -21,7 +21,9 @@ from focuskit.errors import FocuskitError
 from focuskit.frames import read_frame_info
 from focuskit.logbook import Logbook
 from focuskit.measure import measure_frame
+from focuskit.replay import lay_out_nights
 from focuskit.tables import LoggedRun, read_runs, write_csv, write_ecsv
+from focuskit.temperatures import read_temperatures
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "scripts"))
 import fuzz
@@ -281,6 +283,73 @@ def test_too_little_memory_costs_the_frame(run, night, capsys, monkeypatch):
     assert status == 0
     assert [row["file"] for row in answer["not_used"]] == ["frame_09.fits"]
     assert "more memory" in answer["not_used"][0]["why"]
+
+
+# Logs of temperatures and plans -----------------------------------------------------------------
+
+BY_HAND = ("--steps-per-c", "-6.5", "--best-hfd", "4", "--slope", "0.05", "--run-cost", "90", "--position-err", "3")
+LOG = "time,temperature_c\n" + "".join(
+    f"2031-03-04T{20 + k // 60}:{k % 60:02d}:00,{10 - 0.01 * k}\n" for k in range(180)
+)
+
+
+def interval(capsys, *words):
+    status = cli.main(["interval", *map(str, words), *BY_HAND, "--json"])
+    out, err = capsys.readouterr()
+    return status, json.loads(out) if out else None, err
+
+
+@pytest.mark.parametrize(
+    "log, said",
+    [
+        (LOG + "2031-03-04T23:10:00," + "1" * 200_000 + "\n", "is not CSV"),
+        (LOG.replace("2031", "31000"), "is not a time"),
+        (LOG.replace("time,", "unix time,").replace("2031-03-04T", "1e300,"), "is not a time"),
+        ("time,temperature_c\n" + "today,5\nnow,5\n" * 9, "is not a time"),
+        ("time,temperature_c\n" + "".join(f"{1900 + 30 * k}-01-01T00:00:00,5\n" for k in range(9)), "no night"),
+        (LOG * 2**11, "more than 1000000 bytes"),
+    ],
+    ids=["long cell", "far future", "far beyond", "words", "years apart", "large"],
+)
+def test_a_log_that_cannot_be_is_named(tmp_path, capsys, monkeypatch, log, said):
+    monkeypatch.setattr("focuskit.temperatures.MOST_TABLE_BYTES", 1_000_000)
+    (tmp_path / "log.csv").write_text(log)
+    for words in ((), ("--zone", "Europe/Oslo", "--night", "19:00-05:00")):
+        status, answer, err = interval(capsys, "--temps", tmp_path / "log.csv", *words)
+        assert (status, answer) == (1, None)
+        assert len(err.splitlines()) == 1
+        assert said in err
+
+
+def test_rows_of_two_days_are_no_night(tmp_path):
+    # One row a day at midnight, by a clock whose nights hold midnight: once a night of eleven months.
+    (tmp_path / "log.csv").write_text("time,temp\n" + "".join(f"2031-{k:02d}-01T00:00:00,{k}\n" for k in range(1, 12)))
+    with pytest.raises(FocuskitError, match="no night"):
+        read_temperatures(tmp_path / "log.csv", night="19:00-05:00")
+    log = read_temperatures(tmp_path / "log.csv", night="all")
+    assert len(log.nights) == 1
+    with pytest.raises(FocuskitError, match="too long to replay"):
+        lay_out_nights(log, step_s=1.0)
+
+
+@pytest.mark.parametrize(
+    "name, plan, said",
+    [
+        ("a.csv", "filter,minutes,sub_s\nL,600,1e-9\n", "sub_s=1e-9"),
+        ("a.csv", "filter,minutes,sub_s\nL,1e300,60\n", "minutes=1e300"),
+        ("a.csv", "filter,minutes\nL," + "6" * 200_000 + "\n", "is not CSV"),
+        ("a.toml", "block = " + "[" * 5000, "is not TOML"),
+        ("a.toml", "[[block]]\nfilter = 'L'\nminutes = " + "6" * 5000, "is not TOML"),
+        ("a.csv", "#" * 1_000_001, "more than 1000000 bytes"),
+    ],
+)
+def test_a_plan_that_cannot_be_is_named(tmp_path, capsys, name, plan, said):
+    (tmp_path / "log.csv").write_text(LOG)
+    (tmp_path / name).write_text(plan)
+    status, answer, err = interval(capsys, "--temps", tmp_path / "log.csv", "--plan", tmp_path / name)
+    assert (status, answer) == (1, None)
+    assert len(err.splitlines()) == 1
+    assert said in err
 
 
 # What foreign text may do ---------------------------------------------------------------------

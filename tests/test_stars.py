@@ -444,7 +444,7 @@ def test_pixels_without_a_value(side):
 @pytest.mark.parametrize("value", [0.0, 1000.0, np.nan])
 @pytest.mark.parametrize("shape", [(40, 64), (1500, 1500)])
 def test_frames_of_one_value(value, shape):
-    with pytest.raises(FocuskitError, match="same value|no value"):
+    with pytest.raises(FocuskitError, match=r"same value|no value"):
         measure(np.full(shape, value, np.float32))
 
 
