@@ -35,17 +35,18 @@ def run_analyse(args: argparse.Namespace) -> int:
         if args.json:
             print(json.dumps(night.to_json(), ensure_ascii=False, allow_nan=False))
         else:
-            print(night_as_text(night, quiet=args.quiet, frames=args.frames or args.verbose))
+            print(night_as_text(night, quiet=args.quiet, frames=args.frames or args.verbose, ways=args.verbose))
     tell_written(args, written)
     if recorded is not None:
         if not args.json:
             print(f"\n{recorded} new runs recorded in {book}")
         where = ["--logbook", args.logbook] if args.logbook else []
         tell_next(args, "how far the filters lie apart and how focus drifts", "offsets", *where)
-    elif not args.report:
+    else:
         rig = ["--rig", args.rig] if args.rig else []
-        words = ("analyse", *args.folders, *rig, "--report", "night.html")
-        tell_next(args, "the curves and every frame as a page", *words)
+        page = [] if args.report else ["--report", "night.html"]
+        why = "the runs into your logbook" if args.report else "the curves as a page, and the runs into your logbook"
+        tell_next(args, why, "analyse", *args.folders, *rig, *page, "--record")
     return 0
 
 
@@ -75,7 +76,7 @@ def find(args: argparse.Namespace, history: list[LoggedRun]) -> Night:
         rig_file=rig_file,
         limits=_limits(args.limit),
         workers=args.workers,
-        progress=progress_on(args, "measuring frames:"),
+        progress=progress_on(args, "measuring frames:", then="fitting the runs"),
         history=history,
     )
     if not night.runs:
@@ -134,7 +135,7 @@ def _write(night: Night, args: argparse.Namespace) -> list[str]:
     return written
 
 
-def night_as_text(night: Night, *, quiet: bool = False, frames: bool = False) -> str:
+def night_as_text(night: Night, *, quiet: bool = False, frames: bool = False, ways: bool = False) -> str:
     """Return the answer as text for a terminal."""
     rig = night.rig
     facts = [
@@ -174,7 +175,7 @@ def night_as_text(night: Night, *, quiet: bool = False, frames: bool = False) ->
     if quiet:
         return "\n".join(lines)
     for result in night.runs:
-        lines += _remarks(result, frames)
+        lines += _remarks(result, frames, ways)
     if night.not_used:
         lines += ["", "In no run:"] + [f"  {plain_text(name)}: {plain_text(why)}" for name, why in night.not_used]
     lines += [
@@ -201,7 +202,7 @@ def _small_curve(points: list[dict[str, Any]]) -> str:
     )
 
 
-def _remarks(result: RunResult, frames: bool) -> list[str]:
+def _remarks(result: RunResult, frames: bool, ways: bool) -> list[str]:
     run = result.to_json()
     lines = []
     for name in run["flags"]:
@@ -212,6 +213,13 @@ def _remarks(result: RunResult, frames: bool) -> list[str]:
     for point in run["points"]:
         if point["why_not_used"]:
             lines.append(f"  set aside: {plain_text(point['file'])} at {point['position']:g}: {point['why_not_used']}")
+    if ways and run["method"]:
+        lines.append(f"  reported: {run['method']}; {run['reason']}")
+        for name, fit in run["fits"].items():
+            if fit:
+                lines.append(
+                    f"    {name.replace('_', ' '):<14} {plus_minus(fit['best_position'], fit['best_position_err'])}"
+                )
     if frames:
         lines.append(f"  {plain_text(result.run.why)}")
         for point in run["points"]:

@@ -114,10 +114,7 @@ def offsets_as_text(
     lines.append(f"Drift      {plus_minus(drift.steps_per_c, drift.steps_per_c_err, True)} steps per °C, "
                  f"from {low:.1f} to {high:.1f} °C")  # fmt: skip
     if drift.steps_per_c is not None:
-        steps = -5.0 * drift.steps_per_c
-        way = "outward" if steps > 0 else "inward"
-        assumed = "a higher position is taken as outward"
-        lines.append(f"           It cools by 5 °C: move {abs(steps):.0f} steps {way} ({assumed}).")
+        lines.append(f"           {drift.cooling_sentence()}")
     tolerance = "" if drift.tolerance_steps is None else f"; the tolerance is {drift.tolerance_steps:.0f} steps"
     scatter = "not known" if drift.scatter_steps is None else f"{drift.scatter_steps:.1f} steps"
     lines += [f"Scatter    {scatter} from run to run{tolerance}", ""]

@@ -12,8 +12,11 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 
 
-def progress_on(args: argparse.Namespace, what: str) -> Callable[[int, int], None] | None:
-    """Return what shows progress with the time left, None where nobody looks at a terminal."""
+def progress_on(args: argparse.Namespace, what: str, then: str = "") -> Callable[[int, int], None] | None:
+    """Return what shows progress with the time left, None where nobody looks at a terminal.
+
+    ``then`` is shown when all is done, for what comes after; the next output takes its place.
+    """
     if getattr(args, "quiet", False) or sys.stderr is None or not sys.stderr.isatty():
         return None
     begun = time.monotonic()
@@ -22,7 +25,7 @@ def progress_on(args: argparse.Namespace, what: str) -> Callable[[int, int], Non
         left = time_left(time.monotonic() - begun, done, total)
         print(f"\r{what} {done} of {total}{left}\x1b[K", end="", file=sys.stderr, flush=True)
         if done == total:
-            print("\r\x1b[K", end="", file=sys.stderr, flush=True)
+            print(f"\r\x1b[K{then}{' …' if then else ''}\r", end="", file=sys.stderr, flush=True)
 
     return show
 

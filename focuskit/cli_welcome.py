@@ -33,12 +33,12 @@ def next_command(here: Path) -> tuple[str, str]:
     frames = _folder_of_frames(here)
     if frames:
         where = frames.name or "this folder"
-        return f"there are frames in {where}", command_line("focuskit", "analyse", frames, "--record")
+        return f"for the frames in {where}", command_line("focuskit", "analyse", frames, "--record")
     count = _logged_runs()
     if count:
-        return f"your logbook holds {count} runs", "focuskit offsets"
+        return f"with the {count} runs of your logbook", "focuskit offsets"
     if (here / "sample_data" / "night").is_dir():
-        return "the sample night is here", EXAMPLES["analyse"]
+        return "with the sample night", EXAMPLES["analyse"]
     return "with a night made up for you", "focuskit demo"
 
 

@@ -189,6 +189,14 @@ class Drift:
         caption = f"{self.rig or 'Unnamed rig'}: {drift} steps per °C, from {len(self.used)} runs"
         return html_table(caption, ("filter", f"offset from {self.reference_filter} (steps)", "runs"), rows)
 
+    def cooling_sentence(self, by_c: float = 5.0) -> str:
+        """Say how far to move when it cools, empty where no drift is known."""
+        if self.steps_per_c is None:
+            return ""
+        steps = -by_c * self.steps_per_c
+        way = "outward" if steps > 0 else "inward"
+        return f"It cools by {by_c:g} °C: move {abs(steps):.0f} steps {way} (a higher position is taken as outward)."
+
     def predict(
         self, filter_name: str | None, temperature_c: float, time: datetime | None = None
     ) -> tuple[float | None, float | None]:

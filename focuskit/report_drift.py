@@ -93,9 +93,7 @@ def _more_sentences(drift: Drift) -> list[str]:
     out = [f"Learned from {len(drift.used)} runs between {number(low, 1)} and {number(high, 1)} °C, "
            f"{min(dates):%Y-%m-%d} to {max(dates):%Y-%m-%d}; {len(drift.set_aside)} set aside."]  # fmt: skip
     if drift.steps_per_c is not None:
-        steps = -5.0 * drift.steps_per_c
-        way = "up" if steps > 0 else "down"
-        out.append(f"When it cools by 5 °C, the best position goes {way} by {abs(steps):.0f} steps.")
+        out.append(drift.cooling_sentence())
     if drift.scatter_steps is not None and drift.tolerance_steps is not None:
         out.append(f"Runs scatter by {drift.scatter_steps:.1f} steps about this; a move of "
                    f"{drift.tolerance_steps:.0f} steps costs 5 % in star size.")  # fmt: skip

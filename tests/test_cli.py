@@ -87,7 +87,7 @@ def test_first_words_name_three_jobs_and_what_to_try_next(nobody, capsys):
     (nobody / "sample_data").symlink_to(ROOT / "sample_data")
     assert f"  {EXAMPLES['analyse']}\n" in said()
     Logbook(nobody.parent / "book.sqlite").record(read_runs(ROOT / "sample_data" / "season" / "runs.csv"))
-    assert "your logbook holds 120 runs:\n  focuskit offsets\n" in said()
+    assert "with the 120 runs of your logbook:\n  focuskit offsets\n" in said()
     (nobody / "old night").mkdir()
     (nobody / "old night" / "a.FITS").write_bytes(b"")
     assert "  focuskit analyse 'old night' --record\n" in said()
