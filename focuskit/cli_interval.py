@@ -32,10 +32,12 @@ def run_interval(args: argparse.Namespace) -> int:
         if args.report:
             from focuskit.report import write_report
 
+            cli_sources.refuse_overwriting(args.report, *cli_sources.files_read(args))
             written.append(str(write_report(found, args.report)))
         if args.plot:
             from focuskit.plots_refocus import save_interval
 
+            cli_sources.refuse_overwriting(args.plot, *cli_sources.files_read(args))
             written.append(str(save_interval(found, Path(args.plot))))
     finally:
         if args.json:

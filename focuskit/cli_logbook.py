@@ -63,19 +63,31 @@ def run_show(args: argparse.Namespace) -> int:
 
 def run_note(args: argparse.Namespace) -> int:
     """Write a note on a run."""
-    open_logbook(args).write_note(args.number, args.text)
-    return 0
+    book = open_logbook(args)
+    book.write_note(args.number, args.text)
+    return _tell_change(args, book, "has the note")
 
 
 def run_exclude(args: argparse.Namespace) -> int:
     """Set a run aside."""
-    open_logbook(args).exclude(args.number)
-    return 0
+    book = open_logbook(args)
+    book.exclude(args.number)
+    return _tell_change(args, book, "is set aside")
 
 
 def run_include(args: argparse.Namespace) -> int:
     """Bring a run back."""
-    open_logbook(args).include(args.number)
+    book = open_logbook(args)
+    book.include(args.number)
+    return _tell_change(args, book, "is back")
+
+
+def _tell_change(args: argparse.Namespace, book: Logbook, what: str) -> int:
+    if args.json:
+        values = _as_dict(book.run(args.number))
+        print(json.dumps({"schema": "focuskit.run/1", **values}, allow_nan=False, ensure_ascii=False))
+    else:
+        print(f"run {args.number} {what}")
     return 0
 
 
@@ -89,7 +101,10 @@ def run_export(args: argparse.Namespace) -> int:
     refuse_overwriting(args.file, book.path)
     runs = book.runs(args.rig_name)
     writers[kind](args.file, runs)
-    print(f"{len(runs)} runs written to {args.file}")
+    if args.json:
+        print(json.dumps({"schema": "focuskit.export/1", "file": args.file, "runs": len(runs)}, ensure_ascii=False))
+    else:
+        print(f"{len(runs)} runs written to {args.file}")
     return 0
 
 
@@ -97,5 +112,8 @@ def run_import(args: argparse.Namespace) -> int:
     """Take runs from a table."""
     runs = read_table(args.file, args, read_rig(args))
     new = Logbook(logbook_path(args)).record(runs)
-    print(f"{new} new runs; {len(runs) - new} were known")
+    if args.json:
+        print(json.dumps({"schema": "focuskit.import/1", "new": new, "known": len(runs) - new}))
+    else:
+        print(f"{new} new runs; {len(runs) - new} were known")
     return 0

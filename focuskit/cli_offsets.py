@@ -10,7 +10,7 @@ import math
 from pathlib import Path
 from typing import Any
 
-from focuskit.cli_sources import logbook_path, read_log, read_source, refuse_overwriting, source_words
+from focuskit.cli_sources import files_read, read_log, read_source, refuse_overwriting, source_words
 from focuskit.cli_talk import tell_next, tell_written
 from focuskit.drift import fit_drift
 from focuskit.drift_result import MODEL_WORDS, Drift
@@ -32,11 +32,12 @@ def run_offsets(args: argparse.Namespace) -> int:
     written = []
     try:
         if args.table:
-            refuse_overwriting(args.table, args.runs, logbook_path(args), *(args.temps or ()))
+            refuse_overwriting(args.table, *files_read(args))
             written.append(str(write_offset_table(Path(args.table), drift)))
         if args.report:
             from focuskit.report import write_report
 
+            refuse_overwriting(args.report, *files_read(args))
             written.append(str(write_report(drift, args.report)))
         if args.plots:
             from focuskit.plots_drift import save_plots

@@ -13,6 +13,7 @@ from focuskit.tables import COLUMNS
 from focuskit.times import parse_time
 
 LOG_COLUMNS = ("time", "temperature")
+JSON_HELP = "write one JSON object instead of text"
 
 
 # Values of options ---------------------------------------------------------------------------
@@ -158,7 +159,7 @@ def add_log_options(group: Any, *, required: bool, purpose: str) -> None:
 
 def add_answer_options(group: Any) -> None:
     """Add how the answer is given."""
-    group.add_argument("--json", action="store_true", help="write one JSON object instead of text")
+    group.add_argument("--json", action="store_true", help=JSON_HELP)
     either = group.add_mutually_exclusive_group()
     either.add_argument("--quiet", action="store_true", help="the bare answer: no progress, no explanations")
     either.add_argument("--verbose", action="store_true", help="also how the answer came about")

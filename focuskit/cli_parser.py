@@ -7,6 +7,7 @@ from typing import Any
 
 from focuskit import __version__
 from focuskit.cli_options import (
+    JSON_HELP,
     add_answer_options,
     add_log_options,
     add_logbook_option,
@@ -277,14 +278,13 @@ def _add_logbook(commands: Any) -> None:
     def add(name: str, what: str) -> Any:
         one = _add(actions, f"logbook {name}", f"cli_logbook:run_{name}", what)
         add_logbook_option(one)
+        one.add_argument("--json", action="store_true", help=JSON_HELP)
         return one
 
     shown = add("list", "list the runs in order of time")
     shown.add_argument("--rig-name", metavar="NAME", help="of this rig only")
-    shown.add_argument("--json", action="store_true", help="write one JSON object instead of the table")
     one = add("show", "show all that is known of a run")
     one.add_argument("number", type=int, help=NUMBER)
-    one.add_argument("--json", action="store_true", help="write one JSON object instead of the lines")
     note = add("note", "write a note on a run")
     note.add_argument("number", type=int, help=NUMBER)
     note.add_argument("text", help="takes the place of the note before")

@@ -25,6 +25,7 @@ def run_report(args: argparse.Namespace) -> int:
     drift = cli_offsets.find(args) if logged else None
     interval = cli_interval.find(args, cli_sources.read_log(args, night=args.night)) if args.temps else None
     parts: list[Part] = [part for part in (night, drift, interval) if part is not None]
+    cli_sources.refuse_overwriting(args.to, *cli_sources.files_read(args))
     try:
         written = write_report(parts, args.to)
     finally:

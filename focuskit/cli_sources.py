@@ -82,6 +82,12 @@ def read_log(args: argparse.Namespace, night: str | None) -> TemperatureLog:
     )
 
 
+def files_read(args: argparse.Namespace) -> list[str]:
+    """Return the files that the options name to be read."""
+    named = [args.runs, args.logbook, args.rig, getattr(args, "plan", None), *(args.temps or ())]
+    return [name for name in named if name]
+
+
 def refuse_overwriting(output: str, *inputs: str | Path | None) -> None:
     """Raise FocuskitError where an output would take the place of what is read."""
     for name in inputs:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import re
+from collections.abc import Callable
 from pathlib import Path
 
 from focuskit.cli_parser import EXAMPLES
@@ -19,6 +20,7 @@ WELCOME = """focuskit finds best focus, learns how it drifts, and says when to r
   focuskit interval --temps LOG  when to refocus, from a log of temperatures
 """
 FRAMES = re.compile(r"\.(fits?|fts)(\.(gz|bz2|fz))?$", re.IGNORECASE)
+MOST_FOLDERS = 100  # a quick look, also where a home is full of them
 
 
 def run_welcome(_: argparse.Namespace) -> int:
@@ -44,11 +46,20 @@ def next_command(here: Path) -> tuple[str, str]:
 
 def _folder_of_frames(here: Path) -> Path | None:
     """Return ``here``, or the first folder in it by name, if there are frames in it."""
+    return next(
+        (folder for folder in [here, *_inside(here, Path.is_dir)[:MOST_FOLDERS]] if _holds_frames(folder)), None
+    )
+
+
+def _holds_frames(folder: Path) -> bool:
+    return any(FRAMES.search(path.name) for path in _inside(folder))
+
+
+def _inside(folder: Path, kind: Callable[[Path], bool] = lambda path: True) -> list[Path]:
     try:
-        folders = [here, *sorted(path for path in here.iterdir() if path.is_dir())]
-        return next((f for f in folders if any(FRAMES.search(path.name) for path in f.iterdir())), None)
+        return sorted(path for path in folder.iterdir() if kind(path) and not path.name.startswith("."))
     except OSError:
-        return None
+        return []  # not ours to look into
 
 
 def _logged_runs() -> int:

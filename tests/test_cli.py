@@ -4,6 +4,7 @@ import argparse
 import json
 import os
 import re
+import runpy
 import shlex
 import shutil
 import subprocess
@@ -93,8 +94,11 @@ def test_first_words_name_three_jobs_and_what_to_try_next(nobody, capsys):
     assert "  focuskit analyse 'old night' --record\n" in said()
 
 
-def test_versions_and_self_check(capsys):
-    assert main(["self-check"]) == 0
+def test_versions_and_self_check(capsys, monkeypatch):
+    monkeypatch.setattr(sys, "argv", ["focuskit"])
+    with pytest.raises(SystemExit) as stop:
+        runpy.run_module("focuskit", run_name="__main__")
+    assert stop.value.code == 0
     text = capsys.readouterr().out
     assert all(name in text for name in ("focuskit", "Python", "numpy", "astropy"))
     assert "passed: best position found" in text

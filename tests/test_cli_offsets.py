@@ -159,7 +159,16 @@ def test_logbook_commands(capsys, tmp_path):
     call("logbook", "show", 3, *book)
     assert "wind from the north" in capsys.readouterr().out
     assert ask(capsys, *book)["runs_set_aside"][0]["why"] == "excluded by hand"
+    for words, schema in (
+        (("note", 4, "dew"), "run"), (("exclude", 4), "run"), (("include", 4), "run"),
+        (("import", SEASON / "runs.csv"), "import"), (("export", tmp_path / "all.csv"), "export"),
+    ):  # fmt: skip
+        assert call("logbook", *words, *book, "--json") == 0
+        said = json.loads(capsys.readouterr().out)
+        assert said["schema"] == f"focuskit.{schema}/1"
+    assert said == {"schema": "focuskit.export/1", "file": str(tmp_path / "all.csv"), "runs": 120}
     call("logbook", "include", 3, *book)
+    assert capsys.readouterr().out == "run 3 is back\n"
     call("logbook", "list", *book, "--json")
     listed = json.loads(capsys.readouterr().out)
     assert listed["schema"] == "focuskit.logbook/1"
@@ -278,6 +287,11 @@ def test_what_is_read_is_not_written_over(tmp_path, capsys):
     assert main(["offsets", "--runs", str(table), "--table", str(table)]) == 1
     assert "is read from" in capsys.readouterr().err
     assert table.read_bytes() == before
+    page = tmp_path / "runs.html"
+    page.write_bytes(before)
+    assert main(["offsets", "--runs", str(page), "--report", str(page)]) == 1
+    assert main(["report", "--runs", str(page), "--to", str(page)]) == 1
+    assert page.read_bytes() == before
     book = tmp_path / "book.csv"
     assert main(["logbook", "import", str(table), "--logbook", str(book)]) == 0
     assert main(["logbook", "export", str(book), "--logbook", str(book)]) == 1

@@ -400,7 +400,7 @@ def test_cells_and_logbooks_do_not_steer_the_terminal(tmp_path, capsys):
     with sqlite3.connect(book) as raw:
         raw.execute("UPDATE runs SET rig = ?", (ESCAPE + "'; DROP TABLE runs; --",))
     raw.close()
-    for words in (("list",), ("show", "1"), ("list", "--rig", "'; DROP TABLE runs; --")):
+    for words in (("list",), ("show", "1"), ("list", "--rig-name", "'; DROP TABLE runs; --")):
         assert cli.main(["logbook", *words, "--logbook", str(book)]) == 0
     out, _ = capsys.readouterr()
     assert all(line.isprintable() for line in out.split("\n"))
