@@ -9,10 +9,8 @@ from datetime import datetime, tzinfo
 from typing import Any
 
 from focuskit.errors import FocuskitError
-from focuskit.tables import COLUMNS
 from focuskit.times import parse_time
 
-LOG_COLUMNS = ("time", "temperature")
 JSON_HELP = "write one JSON object instead of text"
 
 
@@ -88,17 +86,24 @@ def one_pair(text: str) -> tuple[str, str]:
     return name, value
 
 
-def columns_of(known: tuple[str, ...]) -> Callable[[str], dict[str, str]]:
-    """Return a reader of ``time=NAME,position=NAME`` that knows these columns."""
+def run_columns(text: str) -> dict[str, str]:
+    """Read ``time=NAME,position=NAME`` for a table of runs."""
+    from focuskit.tables import COLUMNS
 
-    def convert(text: str) -> dict[str, str]:
-        found = pairs(text)
-        unknown = [name for name in found if name not in known]
-        if unknown:
-            raise argparse.ArgumentTypeError(f"no column is called '{unknown[0]}'; known are {', '.join(known)}")
-        return found
+    return _columns(text, COLUMNS)
 
-    return convert
+
+def log_columns(text: str) -> dict[str, str]:
+    """Read ``time=NAME,temperature=NAME`` for a log of temperatures."""
+    return _columns(text, ("time", "temperature"))
+
+
+def _columns(text: str, known: tuple[str, ...]) -> dict[str, str]:
+    found = pairs(text)
+    unknown = [name for name in found if name not in known]
+    if unknown:
+        raise argparse.ArgumentTypeError(f"no column is called '{unknown[0]}'; known are {', '.join(known)}")
+    return found
 
 
 def by_filter(read: Callable[[str], float]) -> Callable[[str], dict[str, float]]:
@@ -134,7 +139,7 @@ def add_table_options(group: Any) -> None:
     """Add how a table of runs is to be read."""
     group.add_argument(
         "--columns",
-        type=columns_of(COLUMNS),
+        type=run_columns,
         default={},
         metavar="time=NAME,position=NAME",
         help="what the table calls its columns, where not time, filter, temperature_c, position, position_err, "
@@ -149,7 +154,7 @@ def add_log_options(group: Any, *, required: bool, purpose: str) -> None:
     group.add_argument("--temps", nargs="+", required=required, metavar="LOG.csv", help=purpose)
     group.add_argument(
         "--temps-columns",
-        type=columns_of(LOG_COLUMNS),
+        type=log_columns,
         metavar="time=NAME,temperature=NAME",
         help="columns, where not clear",
     )
