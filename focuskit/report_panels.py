@@ -186,13 +186,14 @@ def ticks_of(scale: Scale, most: int = 5) -> tuple[Tick, ...]:
 
 
 def date_ticks(x: Scale) -> list[Tick]:
-    """Return ticks of an axis of Unix seconds: hours within two days, dates beyond."""
+    """Return ticks of an axis of Unix seconds: hours within two days, then dates, with the year where it may change."""
     if x.high - x.low < 2 * 86400:
         return time_ticks(x)
+    form = "%d %b" if x.high - x.low < 300 * 86400 else "%Y-%m-%d"
     for days in (1, 2, 5, 10, 20, 50, 100, 200, 400, 1000, 4000):
         step = 86400.0 * days
         first, last = math.ceil(x.low / step), math.floor(x.high / step)
-        if last - first + 1 <= 5:
+        if last - first + 1 <= 4:
             days_shown = [k * step for k in range(first, last + 1)]
-            return [Tick(x(t), f"{datetime.fromtimestamp(t, UTC):%Y-%m-%d}") for t in days_shown]
+            return [Tick(x(t), datetime.fromtimestamp(t, UTC).strftime(form).lstrip("0")) for t in days_shown]
     return []
