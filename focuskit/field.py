@@ -350,7 +350,6 @@ def _report(
         own_err = 0.5 * math.sqrt(float(moved @ blur_covariance @ moved) + astray**2) / own
         best = best_position + best_um / step_um
         corners.append(Corner(name, size / pixel_um, own / pixel_um, own_err / pixel_um, best))
-    rise = value[:2] / (shape[1] - 1, shape[0] - 1)
     return FieldMap(
         tilt_x_um=float(value[0]),
         tilt_x_um_err=float(err[0]),
@@ -362,13 +361,12 @@ def _report(
         curvature_sigma=_sigmas(float(value[2] ** 2 / covariance[2, 2]), 1, freedom),
         tilt_growth=_growth(fit, 0.5 * float(np.abs(value[:2]).sum())),
         curvature_growth=_growth(fit, float(value[2]) * 2.0 / 3.0),  # the whole field's best lies at a third
-        tilt_angle_arcmin=math.degrees(math.atan(float(np.hypot(*rise)) / pixel_um)) * 60.0,
-        tilt_direction_deg=math.degrees(math.atan2(rise[1], rise[0])),
         best_position_whole_field=best_position + whole_um / step_um,
         best_position_middle=best_position + middle_um / step_um,
         hfd_middle_px=_size_um(fit, 0.0, np.zeros(3), blur) / pixel_um,
         corners=tuple(corners),
-        half_diagonal_mm=0.5 * math.hypot(*shape) * pixel_um * 1e-3,
+        width_mm=shape[1] * pixel_um * 1e-3,
+        height_mm=shape[0] * pixel_um * 1e-3,
         stars=len(fit.own),
     )
 

@@ -3,12 +3,18 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
-from focuskit import flags
+import numpy as np
+from scipy.stats import chi2, norm
 
-_SEEN_SIGMA = 3.0
+from focuskit import flags
+from focuskit.findings import SEEN_SIGMA
+from focuskit.output import round_pair
+
+_MOST_SIGMAS = 37.0  # a chance below 1e-300
 _GROWTH_THAT_MATTERS = 1.05  # in half-flux diameter, as for the tolerance of the focuser
 _DIRECTIONS = ("right", "bottom right", "bottom", "bottom left", "left", "top left", "top", "top right")
 
@@ -56,17 +62,14 @@ class FieldMap:
     tilt_growth, curvature_growth : float
         By which factor tilt, or curvature, alone enlarges the half-flux diameter in the corner that it
         harms most, with the focuser at the best position for the whole field.
-    tilt_angle_arcmin, tilt_direction_deg : float
-        Angle of the plane of best focus against the sensor, and the direction in which it rises to
-        larger positions, from +x towards +y.
     best_position_whole_field, best_position_middle : float
         Where the mean of HFD² over the sensor is least, and the best position of its middle; in steps.
     hfd_middle_px : float
         Least half-flux diameter in the middle, in the seeing typical of the run.
     corners : tuple of Corner
         Top left, top right, bottom left, bottom right.
-    half_diagonal_mm : float
-        From the middle of the sensor to a corner.
+    width_mm, height_mm : float
+        Of the sensor.
     stars : int
         Stars that the map rests on.
     """
@@ -81,19 +84,41 @@ class FieldMap:
     curvature_sigma: float
     tilt_growth: float
     curvature_growth: float
-    tilt_angle_arcmin: float
-    tilt_direction_deg: float
     best_position_whole_field: float
     best_position_middle: float
     hfd_middle_px: float
     corners: tuple[Corner, ...]
-    half_diagonal_mm: float
+    width_mm: float
+    height_mm: float
     stars: int
+
+    @property
+    def half_diagonal_mm(self) -> float:
+        """From the middle of the sensor to a corner."""
+        return 0.5 * math.hypot(self.width_mm, self.height_mm)
+
+    @property
+    def tilt_angle_arcmin(self) -> float:
+        """Angle of the plane of best focus against the sensor."""
+        rise = math.hypot(self.tilt_x_um / self.width_mm, self.tilt_y_um / self.height_mm)
+        return math.degrees(math.atan(1e-3 * rise)) * 60.0
+
+    @property
+    def tilt_direction_deg(self) -> float:
+        """Direction in which the plane of best focus rises to larger positions, from +x towards +y."""
+        return math.degrees(math.atan2(self.tilt_y_um / self.height_mm, self.tilt_x_um / self.width_mm))
 
     @property
     def tilt_um(self) -> float:
         """Both tilts together: √(x² + y²)."""
         return math.hypot(self.tilt_x_um, self.tilt_y_um)
+
+    @property
+    def tilt_um_err(self) -> float:
+        """Standard deviation of ``tilt_um``."""
+        if self.tilt_um == 0.0:
+            return max(self.tilt_x_um_err, self.tilt_y_um_err)
+        return math.hypot(self.tilt_x_um * self.tilt_x_um_err, self.tilt_y_um * self.tilt_y_um_err) / self.tilt_um
 
     @property
     def tilt_limit_um(self) -> float:
@@ -108,12 +133,12 @@ class FieldMap:
     @property
     def tilt_seen(self) -> bool:
         """Whether the tilt stands out of its errors."""
-        return self.tilt_sigma > _SEEN_SIGMA
+        return self.tilt_sigma > SEEN_SIGMA
 
     @property
     def curvature_seen(self) -> bool:
         """Whether the curvature stands out of its error."""
-        return self.curvature_sigma > _SEEN_SIGMA
+        return self.curvature_sigma > SEEN_SIGMA
 
     @property
     def curvature_radius_mm(self) -> float | None:
@@ -128,7 +153,7 @@ class FieldMap:
         """Corners whose stars stay larger than those of the middle at their own best position."""
         least = _GROWTH_THAT_MATTERS * self.hfd_middle_px
         return tuple(
-            c for c in self.corners if c.hfd_own_best_px - _SEEN_SIGMA * c.hfd_own_best_px_err > least
+            c for c in self.corners if c.hfd_own_best_px - SEEN_SIGMA * c.hfd_own_best_px_err > least
         )  # fmt: skip
 
     @property
@@ -144,17 +169,17 @@ class FieldMap:
         return flags.check(raised)
 
     @property
-    def hints(self) -> tuple[str, ...]:
-        """What the numbers say, in plain words, one sentence each."""
-        return (self._tilt_hint(), self._curvature_hint(), *self._corner_hints())
+    def hints(self) -> tuple[str, str, str]:
+        """What the numbers say of tilt, curvature and corners, in plain words, one sentence each."""
+        return self._tilt_hint(), self._curvature_hint(), self._corner_hint()
 
     def _tilt_hint(self) -> str:
         if not self.tilt_seen:
             return f"no tilt seen, below {_um(self.tilt_limit_um)} from edge to edge"
         towards = _DIRECTIONS[round(self.tilt_direction_deg / 45.0) % 8]
         return (
-            f"tilt of {_um(self.tilt_um)} ({self.tilt_angle_arcmin:.1f}′): best positions grow towards the {towards} "
-            f"of the image; it {_cost(self.tilt_growth)}"
+            f"tilt of {_pair(self.tilt_um, self.tilt_um_err)} µm ({self.tilt_angle_arcmin:.1f}′): best positions grow "
+            f"towards the {towards} of the image; it {_cost(self.tilt_growth)}"
         )
 
     def _curvature_hint(self) -> str:
@@ -163,19 +188,31 @@ class FieldMap:
             return f"no field curvature seen, below {_um(self.curvature_limit_um)} from the middle to the corners"
         side = "larger" if self.curvature_um > 0 else "smaller"
         return (
-            f"field curvature of {_um(abs(self.curvature_um))} from the middle to the corners, which focus at "
-            f"{side} positions (radius {radius:.0f} mm); it {_cost(self.curvature_growth)}"
+            f"field curvature of {_pair(abs(self.curvature_um), self.curvature_um_err)} µm from the middle to the "
+            f"corners, which focus at {side} positions (radius {radius:.0f} mm); it {_cost(self.curvature_growth)}"
         )
 
-    def _corner_hints(self) -> tuple[str, ...]:
-        if not self.blurred_corners:
-            return ()
-        worst = max(self.blurred_corners, key=lambda c: c.hfd_own_best_px)
-        larger, own = (_percent(size / self.hfd_middle_px) for size in (worst.hfd_px, worst.hfd_own_best_px))
-        return (
-            f"{worst.name}: stars are {larger} larger than in the middle; at their own best position {own}, "
-            "which focus cannot mend",
-        )
+    @property
+    def worst_corner(self) -> Corner:
+        """The corner with the largest stars, with the focuser at the best position for the whole field."""
+        return max(self.corners, key=lambda c: c.hfd_px)
+
+    def _corner_hint(self) -> str:
+        worst = max(self.blurred_corners or self.corners, key=lambda c: c.hfd_px)
+        larger, own = (100.0 * (size / self.hfd_middle_px - 1.0) for size in (worst.hfd_px, worst.hfd_own_best_px))
+        rest = _pair(own, 100.0 * worst.hfd_own_best_px_err / self.hfd_middle_px)
+        if self.blurred_corners:
+            return (
+                f"{worst.name}: stars are {larger:.0f} % larger than in the middle; at their own best position "
+                f"{rest} %, which focus cannot mend"
+            )
+        if worst.hfd_px >= _GROWTH_THAT_MATTERS * self.hfd_middle_px:
+            return (
+                f"{worst.name}: stars are {larger:.0f} % larger than in the middle, because of focus: at their own "
+                f"best position {rest} %"
+            )
+        most = max(math.ceil(larger), 1)
+        return f"stars in the corners are at most {most} % larger than in the middle ({worst.name})"
 
     def to_json(self) -> dict[str, Any]:
         """Return the map as the public JSON describes it."""
@@ -208,15 +245,72 @@ class FieldMap:
         }
 
 
+def pool_maps(maps: Sequence[FieldMap]) -> FieldMap:
+    """Return the mean map of runs with the camera turned alike, weighted by their errors.
+
+    Where runs differ by more than their errors, the error of the mean is widened. Positions are those of
+    the last run, since focus drifts from one to the next.
+    """
+    last = maps[-1]
+    if len(maps) == 1:
+        return last
+    names = ("tilt_x_um", "tilt_y_um", "curvature_um")
+    (x, x_err), (y, y_err), (curvature, curvature_err) = (
+        pool_values([(getattr(m, name), getattr(m, f"{name}_err")) for m in maps]) for name in names
+    )
+    # Each map rests on a dozen stars at least, and with several of them the normal law will do.
+    chance = float(chi2.sf((x / x_err) ** 2 + (y / y_err) ** 2, 2))
+    return replace(
+        last,
+        tilt_x_um=x,
+        tilt_x_um_err=x_err,
+        tilt_y_um=y,
+        tilt_y_um_err=y_err,
+        curvature_um=curvature,
+        curvature_um_err=curvature_err,
+        tilt_sigma=float(norm.isf(0.5 * chance)) if chance > 1e-300 else _MOST_SIGMAS,
+        curvature_sigma=min(abs(curvature) / curvature_err, _MOST_SIGMAS),
+        corners=tuple(_pool_corners([m.corners[k] for m in maps], maps) for k in range(len(last.corners))),
+        stars=max(m.stars for m in maps),
+    )
+
+
+def _pool_corners(corners: Sequence[Corner], maps: Sequence[FieldMap]) -> Corner:
+    """Return the mean of one corner of several runs, by its sizes against the middle's."""
+    middles = [m.hfd_middle_px for m in maps]
+    own, err = pool_values(
+        [
+            (c.hfd_own_best_px / middle, c.hfd_own_best_px_err / middle)
+            for c, middle in zip(corners, middles, strict=True)
+        ]
+    )
+    size = float(np.mean([c.hfd_px / middle for c, middle in zip(corners, middles, strict=True)]))
+    return replace(
+        corners[-1],
+        hfd_px=size * middles[-1],
+        hfd_own_best_px=own * middles[-1],
+        hfd_own_best_px_err=err * middles[-1],
+    )
+
+
+def pool_values(values: Sequence[tuple[float, float]]) -> tuple[float, float]:
+    """Return the weighted mean and its error, widened where the values differ by more than their errors."""
+    value, err = np.array(values).T
+    weight = 1.0 / err**2
+    mean = float(np.sum(weight * value) / np.sum(weight))
+    excess = float(np.sum(weight * (value - mean) ** 2)) / max(len(values) - 1, 1)
+    return mean, math.sqrt(max(1.0, excess) / float(np.sum(weight)))
+
+
 def _um(value: float) -> str:
     return f"{value:.1f} µm" if value < 10.0 else f"{value:.0f} µm"
 
 
-def _percent(ratio: float) -> str:
-    return f"{100.0 * (ratio - 1.0):.0f} %"
+def _pair(value: float, err: float) -> str:
+    return " ± ".join(part for part in round_pair(value, err) if part)
 
 
 def _cost(growth: float) -> str:
     if growth < _GROWTH_THAT_MATTERS:
         return "does no harm"
-    return f"costs {_percent(growth)} in size in the worst corner"
+    return f"costs {100.0 * (growth - 1.0):.0f} % in size in the worst corner"

@@ -106,6 +106,26 @@ _add(
     "Focus does not mend that: look at the shapes of the corner stars, and at the distance of the corrector.",
 )
 
+# The shape of the stars of a focus run ---------------------------------------------------
+_add(
+    "coma_seen",
+    "The stars are lopsided, the same on both sides of focus: coma, by more than 5 % in size.",
+    "Take it as a hint: defocus a bright star in the middle of the field and see whether its hole lies off the "
+    "centre; if so, align the mirrors, or look for a tilted corrector.",
+)
+_add(
+    "astigmatism_seen",
+    "The stars are drawn out along one line above the best position and across it below: astigmatism, by more "
+    "than 5 % in size.",
+    "Take it as a hint: look for a mirror or lens that is pinched, or a tilted corrector; see whether it turns "
+    "with the camera.",
+)
+_add(
+    "stars_drawn_out",
+    "The stars are drawn out along the same line at all positions, by more than 5 % in size.",
+    "Take it as a hint: look at the guiding, the balance and the wind; low in the sky the air does it too.",
+)
+
 # When to refocus -------------------------------------------------------------------------
 _add(
     "no_drift",

@@ -17,7 +17,7 @@ from focuskit import curves, flags
 from focuskit.curves import Candidate, CurveFit, choose_estimate
 from focuskit.errors import FocuskitError
 from focuskit.field import map_field
-from focuskit.field_map import FieldMap
+from focuskit.field_map import FieldMap, pool_values
 from focuskit.frames import find_frames
 from focuskit.match import CommonSizes, StarMatch, compare_frames, match_stars
 from focuskit.measure import Crew, MeasuredFrame, StackTask, measure_frames, run_key, stack_frames
@@ -27,10 +27,12 @@ from focuskit.profile_fit import ProfileFit
 from focuskit.profiles import RunProfiles, Spherical, fit_night, stack_tasks, star_weights
 from focuskit.rigfile import RigFile
 from focuskit.runs import FocusRun, group_runs
+from focuskit.shape_fit import measure_shapes
 from focuskit.slack import Slack, slack_of_run
 from focuskit.source import Limits
 from focuskit.tables import LoggedRun
 from focuskit.times import format_time
+from focuskit.train_shapes import TrainShapes
 
 _SLACK_ROUNDS = 3
 
@@ -63,6 +65,8 @@ class RunResult:
         Tells this run from all others by its frames' contents.
     slack : Slack or None
         What the run tells of the focuser's slack; None where its frames are too few.
+    shapes : TrainShapes or None
+        Coma, astigmatism and smear of the stacked stars; None without the profile fit.
     """
 
     run: FocusRun
@@ -78,12 +82,20 @@ class RunResult:
     wavelength_nm: float
     key: str
     slack: Slack | None = None
+    shapes: TrainShapes | None = None
 
     @property
     def temperature_c(self) -> float | None:
         """Median temperature of the frames."""
         known = [f.info.temperature_c for f in self.frames if f.info.temperature_c is not None]
         return median(known) if known else None
+
+    @property
+    def camera_setting(self) -> tuple[str | None, str | None, tuple[int, int], int | None, str | None]:
+        """Telescope, camera, shape of its frames, rotator in degrees, side of the pier: alike in runs to be pooled."""
+        info = self.frames[0].info
+        turned = None if info.rotator_deg is None else round(info.rotator_deg)
+        return info.telescope, info.instrument, info.shape, turned, info.pier_side
 
     @property
     def all_flags(self) -> tuple[str, ...]:
@@ -93,6 +105,8 @@ class RunResult:
             raised.append("few_stars")
         if self.field:
             raised += self.field.flags
+        if self.shapes:
+            raised += self.shapes.flags
         if self.slack and self.slack.seen:
             raised.append("backlash_seen")
         return flags.check(raised)
@@ -156,6 +170,7 @@ class RunResult:
             "flags": list(self.all_flags),
             "points": [self._point(k) for k in range(len(self.frames))],
             "field": _plain_values(self.field.to_json()) if self.field else None,
+            "shapes": _plain_values(self.shapes.to_json()) if self.shapes else None,
         }
 
     def _repr_html_(self) -> str:
@@ -408,10 +423,17 @@ def _with_profiles(
             break
         told = [_with_slack(result) for result in _fit_shapes(told, runs, history)]
     out = [
-        _with_field(result, own) if result.fit.best_position is not None else result
-        for result, own in zip(told, weights, strict=True)
+        _with_field(_with_turns(result, run), own) if result.fit.best_position is not None else result
+        for result, run, own in zip(told, runs, weights, strict=True)
     ]
     return [_for_the_middle(result, weights[k], _same_camera(out, result)) for k, result in enumerate(out)]
+
+
+def _with_turns(result: RunResult, run: RunProfiles | None) -> RunResult:
+    """Add what the stacked stars tell beside their size."""
+    if run is None or result.profile is None:
+        return result
+    return replace(result, shapes=measure_shapes(run.profiles, result.profile, run.rig, run.wavelength_um))
 
 
 def _steady(run: RunProfiles | None, result: RunResult) -> RunProfiles | None:
@@ -454,13 +476,7 @@ def _logged_spherical(history: Sequence[LoggedRun], results: list[RunResult], ri
 
 def _same_camera(results: list[RunResult], like: RunResult) -> list[FieldMap]:
     """Return the maps of all runs with the camera of one run, turned alike."""
-
-    def setting(result: RunResult) -> tuple[object, ...]:
-        info = result.frames[0].info
-        turned = None if info.rotator_deg is None else round(info.rotator_deg)
-        return info.telescope, info.instrument, info.shape, turned, info.pier_side
-
-    return [r.field for r in results if r.field and setting(r) == setting(like)]
+    return [r.field for r in results if r.field and r.camera_setting == like.camera_setting]
 
 
 def _with_field(result: RunResult, weights: np.ndarray) -> RunResult:
@@ -500,19 +516,10 @@ def _for_the_middle(result: RunResult, weights: np.ndarray, maps: list[FieldMap]
     square = 4.0 * ((x * columns) ** 2 + (y * rows) ** 2) / (columns**2 + rows**2)
     for place, name in ((x, "tilt_x_um"), (y, "tilt_y_um"), (square, "curvature_um")):
         if maps:
-            height, err = _pooled([(getattr(m, name), getattr(m, f"{name}_err")) for m in maps])
+            height, err = pool_values([(getattr(m, name), getattr(m, f"{name}_err")) for m in maps])
             lever = float(np.sum(weights * place) / np.sum(weights))
             shift_um += lever * height
             variance += (lever * err) ** 2
     middle = profile.best_position - shift_um / profile.um_per_step
     err = math.hypot(profile.err, math.sqrt(variance) / profile.um_per_step)
     return replace(result, fit=choose_estimate(result.fit, Candidate("profile", middle, err)))
-
-
-def _pooled(values: list[tuple[float, float]]) -> tuple[float, float]:
-    """Return the weighted mean and its error, widened where the values differ by more than their errors."""
-    value, err = np.array(values).T
-    weight = 1.0 / err**2
-    mean = float(np.sum(weight * value) / np.sum(weight))
-    excess = float(np.sum(weight * (value - mean) ** 2)) / max(len(values) - 1, 1)
-    return mean, math.sqrt(max(1.0, excess) / float(np.sum(weight)))

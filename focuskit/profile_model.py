@@ -51,7 +51,11 @@ class Profiles:
 
 
 class ProfileModel:
-    """Radial profiles for one telescope, camera and wavelength; get one from `profile_model`."""
+    """Radial profiles for one telescope, camera and wavelength; get one from `profile_model`.
+
+    The nodes of its integrals are ``rho`` over the pupil, ``u`` over the image in λN and ``nu`` over
+    frequency in 1/λN; ``measure`` leads from a transfer function to flux per pixel.
+    """
 
     def __init__(
         self, f_ratio: float, obstruction: float, pixel_um: float, wavelength_um: float, radius_px: float
@@ -65,30 +69,30 @@ class ProfileModel:
         # The donut may fill the profile: its radius is 4 w in units of λN.
         self.waves_max = edge / 4.0
         reach = 1.3 * edge + _BEYOND
-        self._rho, rho_weight = _gauss(
+        self.rho, self.rho_weight = _gauss(
             obstruction, 1.0, 30 + 0.5 * math.pi * (reach + 2 * self.waves_max) * (1.0 - obstruction)
         )
-        u, u_weight = _gauss(0.0, reach, 30 + 2.0 * math.pi * reach)
+        self.u, self.u_weight = _gauss(0.0, reach, 30 + 2.0 * math.pi * reach)
         # Beyond the frequency of two periods in a pixel nothing survives pixel and seeing.
         limit = min(1.0, 2.0 * self.unit_um / pixel_um)
-        self._nu, nu_weight = _gauss(0.0, limit, 30 + math.pi * limit * edge)
-        self._to_amplitude = j0(math.pi * np.outer(u, self._rho)) * (self._rho * rho_weight)
+        self.nu, nu_weight = _gauss(0.0, limit, 30 + math.pi * limit * edge)
+        self._to_amplitude = j0(math.pi * np.outer(self.u, self.rho)) * (self.rho * self.rho_weight)
         power = 2.0 * math.pi**2 / (1.0 - obstruction**2)
-        self._to_otf = power * j0(2.0 * math.pi * np.outer(self._nu, u)) * (u * u_weight)
+        self._to_otf = power * j0(2.0 * math.pi * np.outer(self.nu, self.u)) * (self.u * self.u_weight)
         far = (1.0 + obstruction) / math.pi**4 / reach
-        self._tail = power * far * _inverse_cube(2.0 * math.pi * self._nu * reach)
-        self._z11 = math.sqrt(5.0) * (6.0 * self._rho**4 - 6.0 * self._rho**2 + 1.0)
+        self._tail = power * far * _inverse_cube(2.0 * math.pi * self.nu * reach)
+        self._z11 = math.sqrt(5.0) * (6.0 * self.rho**4 - 6.0 * self.rho**2 + 1.0)
         per_px = pixel_um / self.unit_um
-        self._measure = 2.0 * math.pi * self._nu * nu_weight * per_px**2 * _pixel_mtf(self._nu * per_px)
+        self.measure = 2.0 * math.pi * self.nu * nu_weight * per_px**2 * pixel_mtf(self.nu * per_px)
         radii = np.arange(math.ceil(radius_px * BINS_PER_PX) + 1) / BINS_PER_PX
-        self._kernel = j0(2.0 * math.pi * np.outer(radii * per_px, self._nu)) * self._measure
+        self._kernel = j0(2.0 * math.pi * np.outer(radii * per_px, self.nu)) * self.measure
         # A coarse table over defocus, for the start of fits.
         self.scan_waves = np.arange(0.0, self.waves_max, _SCAN_STEP)
         self.scan_otf = self.optics(self.scan_waves, 0.0).otf
 
     def optics(self, waves: Array, spherical_waves: float) -> Profiles:
         """Return the optics' transfer functions at the defocuses ``waves`` (W020, in waves)."""
-        rho2 = self._rho[:, None] ** 2
+        rho2 = self.rho[:, None] ** 2
         phase = 2.0 * math.pi * (rho2 * waves[None, :] + spherical_waves * self._z11[:, None])
         real, imag = np.cos(phase), np.sin(phase)
         z11 = self._z11[:, None]
@@ -109,7 +113,7 @@ class ProfileModel:
         Kolmogorov's 5/3; for others see `fwhm_factor`. A Gaussian has 2, wide wings have less than 5/3.
         """
         scale = _KOLMOGOROV_MTF ** (1.0 / KOLMOGOROV_EXPONENT) / (_KOLMOGOROV_FWHM * self.unit_um)
-        scaled = np.multiply.outer(self._nu, scale * np.atleast_1d(width_um))
+        scaled = np.multiply.outer(self.nu, scale * np.atleast_1d(width_um))
         power = scaled**exponent
         mtf = np.exp(-power)
         return mtf, -exponent * power * mtf, -power * np.log(scaled) * mtf
@@ -153,8 +157,8 @@ class ProfileModel:
         )  # fmt: skip
 
     def _energy(self, transfer: Array, radius: Array) -> Array:
-        weight = self._measure * (self.unit_um / self.pixel_um) ** 2 / self._nu * transfer
-        return (radius[:, None] * j1(2.0 * math.pi * np.outer(radius, self._nu))) @ weight
+        weight = self.measure * (self.unit_um / self.pixel_um) ** 2 / self.nu * transfer
+        return (radius[:, None] * j1(2.0 * math.pi * np.outer(radius, self.nu))) @ weight
 
     def least_hfd_waves(self, seeing_um: float, spherical_waves: float, exponent: float = KOLMOGOROV_EXPONENT) -> float:
         """Return the defocus, in waves, at which the half-flux diameter is least.
@@ -234,7 +238,7 @@ def _inverse_cube(x: Array) -> Array:
     return j0(x) - x * (1.0 + j1(x) - itj0y0(x)[0])
 
 
-def _pixel_mtf(cycles_per_px: Array) -> Array:
+def pixel_mtf(cycles_per_px: Array) -> Array:
     """Return the transfer function of a square pixel, averaged over all directions."""
     angle, weight = _gauss(0.0, 0.25 * math.pi, 24)
     across = np.outer(cycles_per_px, np.cos(angle))

@@ -4,6 +4,9 @@ Stars are put on top of one another at their sub-pixel centres, scaled by their 
 sorted into annuli by the distance of the pixels' centres. Which distances went into an annulus is
 kept, so that the model is averaged over the very same pixels: where one-pixel annuli hold a few pixels
 each, anything less costs more than the noise.
+
+What the stars have beside this round profile is stacked too, over each zone of the sensor, and sorted by
+how often it changes with the angle: once (coma, a shift) or twice (astigmatism, a smear).
 """
 
 from __future__ import annotations
@@ -28,6 +31,8 @@ _PHASES = 8
 _CLIP_SIGMA = 8.0
 _CLIP_SHARE = 0.3
 _CLIP_ROUNDS = 4
+# The sensor is parted into so many zones along each side.
+ZONES = 3
 
 
 @dataclass(frozen=True)
@@ -48,6 +53,12 @@ class FrameProfile:
         Variance of ``flux``. Errors of the local sky, common to all annuli of a star, do not count.
     stars : int
         Stars in the stack.
+    turns : array, shape (zones, 4, annuli), or None
+        Amplitudes of cos θ, sin θ, cos 2θ and sin 2θ in flux per pixel for a star of unit flux, beside the
+        profile common to all zones; θ from +x towards +y. Zones run along the rows of the sensor;
+        a zone without a star has NaN.
+    turn_variance : array, shape (zones, annuli), or None
+        Variance of one pixel of a zone's stack; `turn_bins` tells how many make an amplitude.
     """
 
     position: float
@@ -55,6 +66,8 @@ class FrameProfile:
     flux: Array
     variance: Array
     stars: int
+    turns: Array | None = None
+    turn_variance: Array | None = None
 
 
 def stack_profile(
@@ -109,6 +122,7 @@ def stack_profile(
     phase = (_phase(y_px[inside] - row) * (_PHASES + 1) + _phase(x_px[inside] - column)).astype(int)
     spread_over = 0.5 / (math.pi * (0.25 * radius) ** 2)
     weight = flux / (noise**2 + spread_over * flux / gain_e_per_adu)
+    zone = _zones(x_px[inside], y_px[inside], image.shape)
 
     def stamp(j: int) -> NDArray[np.float32]:
         cut = image[row[j] - half : row[j] + half + 1, column[j] - half : column[j] + half + 1]
@@ -124,11 +138,14 @@ def stack_profile(
     norm = where.sum(axis=1)
     profile = _by_annulus(annulus, total, radius) / norm
 
+    light = np.bincount(phase, weight * flux, minlength=annulus.shape[0])
+    expected = _expected(profile, where / norm[:, None], annulus)
+    lopsided = _lopsided((total - light[:, None] * expected).sum(axis=0) / light.sum(), radius)
     for _ in range(_CLIP_ROUNDS):
-        expected = _expected(profile, where / norm[:, None], annulus)
         squares, excess = np.zeros(annulus.shape), np.zeros(annulus.shape)
+        odd = np.zeros((ZONES**2, annulus.shape[1]))
         for j in range(flux.size):
-            star = flux[j] * expected[phase[j]]
+            star = flux[j] * (expected[phase[j]] + lopsided)
             residual = stamp(j) - star
             # Only upwards: what spoils a pixel adds light, and lifts the expectation for all others.
             spoilt = residual > _CLIP_SIGMA * noise + _CLIP_SHARE * np.maximum(star, 0.0)
@@ -136,10 +153,15 @@ def stack_profile(
                 excess[phase[j], spoilt] += weight[j] * residual[spoilt]
                 residual[spoilt] = 0.0
             residual *= weight[j]
+            odd[zone[j]] += residual
             squares[phase[j]] += residual * residual
+        by_zone = np.bincount(zone, weight * flux, minlength=ZONES**2)
+        odd += by_zone[:, None] * lopsided
         if not excess.any():
             break
         profile = _by_annulus(annulus, total - excess, radius) / norm
+        expected = _expected(profile, where / norm[:, None], annulus)
+        lopsided = _lopsided(odd.sum(axis=0) / light.sum(), radius)
 
     # The scatter of the pixels about the stack, smoothed by what it must be: sky plus photons.
     scatter = _by_annulus(annulus, squares, radius)
@@ -153,7 +175,78 @@ def stack_profile(
     bins = np.zeros((radius, radius * BINS_PER_PX + 1))
     for a in range(radius):
         bins[a, a * BINS_PER_PX : (a + 1) * BINS_PER_PX + 1] = where[a] / norm[a]
-    return FrameProfile(float(position), bins, profile, expect / norm**2, int(flux.size))
+    zone_variance = (
+        factors[0] * noise**2 * np.bincount(zone, weight**2, minlength=ZONES**2)[:, None]
+        + factors[1] / gain_e_per_adu
+        * np.bincount(zone, weight**2 * flux, minlength=ZONES**2)[:, None] * np.maximum(profile, 0.0)
+    )  # fmt: skip
+    with np.errstate(invalid="ignore", divide="ignore"):
+        turns, turn_variance = _turns(odd / by_zone[:, None], radius), zone_variance / by_zone[:, None] ** 2
+    return FrameProfile(float(position), bins, profile, expect / norm**2, int(flux.size), turns, turn_variance)
+
+
+def _zones(x_px: Array, y_px: Array, shape: tuple[int, ...]) -> NDArray[np.int64]:
+    column, row = (
+        np.clip((ZONES * (place + 0.5) / size).astype(int), 0, ZONES - 1)
+        for place, size in ((x_px, shape[1]), (y_px, shape[0]))
+    )
+    return np.asarray(row * ZONES + column)
+
+
+def _turns(odd: Array, radius: int) -> Array:
+    """Sort what is left of each zone by radius and angle, shape (zones, 4, annuli).
+
+    Stars lie together on whole pixels here: half a pixel hardly shows in what is small already.
+    """
+    annulus, trig = _turn_maps(radius)
+    pixels = np.maximum([_by_annulus(annulus, t * t, radius) for t in trig], 1e-12)
+    return np.array([[_by_annulus(annulus, t * left, radius) for t in trig] / pixels for left in odd])
+
+
+def _lopsided(odd: Array, radius: int) -> Array:
+    """Return the part of a stack, on the pixels of a stamp, that changes once or twice with the angle.
+
+    It is no blemish of a single star, whose pixels are not to be replaced because of it.
+    """
+    annulus, trig = _turn_maps(radius)
+    amplitudes = np.hstack([_turns(odd[None], radius)[0], np.zeros((4, 1))])
+    return np.asarray((amplitudes[:, annulus] * trig).sum(axis=0))
+
+
+@lru_cache(maxsize=16)
+def turn_bins(radius: int) -> tuple[Array, Array]:
+    """Return where the pixels of each amplitude lie, and how many they are.
+
+    Returns
+    -------
+    bins : array, shape (4, annuli, radius bins)
+        As in `FrameProfile`, weighted by the square of the cosine or sine; rows sum to 1, or to 0 in the middle.
+    pixels : array, shape (4, annuli)
+        Sum of these weights.
+    """
+    annulus, trig = _turn_maps(radius)
+    place = _distances(radius)[_PHASES // 2 * (_PHASES + 2)] * BINS_PER_PX
+    low = place.astype(int)
+    upper = place - low
+    width = radius * BINS_PER_PX + 2
+    inside = annulus < radius
+    bins = np.zeros((4, radius, width))
+    for part, t in zip(bins, trig, strict=True):
+        np.add.at(part, (annulus[inside], low[inside]), ((1.0 - upper) * t * t)[inside])
+        np.add.at(part, (annulus[inside], low[inside] + 1), (upper * t * t)[inside])
+    pixels = bins.sum(axis=2)
+    return bins[:, :, :-1] / np.maximum(pixels, 1e-12)[:, :, None], pixels
+
+
+@lru_cache(maxsize=16)
+def _turn_maps(radius: int) -> tuple[NDArray[np.int32], Array]:
+    """Return the annulus of each pixel about a star on the middle of a pixel, and its cosines and sines."""
+    annulus = _radius_maps(radius)[0][_PHASES // 2 * (_PHASES + 2)]
+    offset = np.arange(-radius - 1.0, radius + 2.0)
+    angle = np.arctan2(offset[:, None], offset[None, :]).ravel()
+    trig = np.array([np.cos(angle), np.sin(angle), np.cos(2.0 * angle), np.sin(2.0 * angle)])
+    trig[:, np.hypot(offset[:, None], offset[None, :]).ravel() == 0.0] = 0.0
+    return annulus, trig
 
 
 def _phase(offset: Array) -> Array:

@@ -120,12 +120,12 @@ def fit_night(
     for k, (run, fit) in enumerate(zip(runs, alone, strict=True)):
         others = [own for j, own in enumerate(told) if own and j != k] + list(logged)
         if run and fit and others:
-            fit = _fit(run, _pooled(others, run.wavelength_um)) or fit
+            fit = _fit(run, pool_spherical(others, run.wavelength_um)) or fit
         fits.append((fit, told[k]))
     return fits
 
 
-def _pooled(known: Sequence[Spherical], wavelength_um: float) -> tuple[float, float]:
+def pool_spherical(known: Sequence[Spherical], wavelength_um: float) -> tuple[float, float]:
     """Return value and error of the spherical term from other runs, in waves at one wavelength.
 
     What each run took from the wide prior is taken out first, and the prior put in once; runs that

@@ -10,7 +10,7 @@ import pytest
 import focuskit
 from focuskit.optics import Rig
 from focuskit.profile_fit import SPHERICAL_PRIOR
-from focuskit.profiles import Spherical, _pooled
+from focuskit.profiles import Spherical, pool_spherical
 from focuskit.rigfile import RigFile
 from focuskit.simulate import Passband, Scene, Sweep, strew_stars, write_night
 
@@ -69,10 +69,10 @@ def test_a_run_does_not_learn_from_itself(nights):
 def test_pooling_takes_the_wide_prior_once():
     # Runs that saw nothing hold the prior only: nothing is learned from many of them.
     nothing = Spherical(0.0, SPHERICAL_PRIOR[1] * 0.55, 0.55)
-    assert _pooled([nothing] * 50, 0.55)[1] == pytest.approx(SPHERICAL_PRIOR[1], rel=1e-6)
+    assert pool_spherical([nothing] * 50, 0.55)[1] == pytest.approx(SPHERICAL_PRIOR[1], rel=1e-6)
     # The aberration is a length: in waves it goes with the wavelength.
     sharp = Spherical(0.0165, 1e-4, 0.55)
-    assert _pooled([sharp, sharp], 0.66)[0] == pytest.approx(0.025, rel=1e-3)
+    assert pool_spherical([sharp, sharp], 0.66)[0] == pytest.approx(0.025, rel=1e-3)
     # Runs that disagree widen the error: 3 sigma apart each, by 3.
     apart = [Spherical(0.01 - 3e-4, 1e-4, 0.55), Spherical(0.01 + 3e-4, 1e-4, 0.55)]
-    assert _pooled(apart, 0.55)[1] == pytest.approx(3e-4 / 0.55, rel=0.01)
+    assert pool_spherical(apart, 0.55)[1] == pytest.approx(3e-4 / 0.55, rel=0.01)
