@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import textwrap
 from typing import Any
 
 from focuskit import __version__
@@ -46,11 +47,19 @@ REPORT_HELP = "write a report that any browser opens"
 NUMBER = "of the run, as the list shows it"
 
 
+class HelpForm(argparse.RawDescriptionHelpFormatter):
+    """Examples as they are written, and room for the names of options."""
+
+    def __init__(self, prog: str, **settings: Any) -> None:
+        super().__init__(prog, max_help_position=28, **settings)
+        self._action_max_length = 14  # names of commands are indented twice, which argparse does not count
+
+
 class Parser(argparse.ArgumentParser):
     """A parser that takes options by their whole name only, and leaves examples as they are written."""
 
     def __init__(self, **settings: Any) -> None:
-        settings.setdefault("formatter_class", argparse.RawDescriptionHelpFormatter)
+        settings.setdefault("formatter_class", HelpForm)
         super().__init__(allow_abbrev=False, **settings)
 
 
@@ -85,7 +94,7 @@ def _add(commands: Any, path: str, run: str | None, what: str, description: str 
     parser = commands.add_parser(
         path.split()[-1],
         help=what,
-        description=description or f"{what[0].upper()}{what[1:]}.",
+        description=textwrap.fill(description or f"{what[0].upper()}{what[1:]}.", 79),
         epilog=f"example:\n  {first}{example}",
     )
     if run:
@@ -240,7 +249,8 @@ def _add_report(commands: Any) -> None:
     parser.add_argument("--night", metavar="19:00-05:00", help="hours of the night in a log round the clock, or all")
     add_run_options(parser)
     parser.add_argument("--workers", type=int, metavar="N", help=WORKERS_HELP)
-    add_answer_options(parser)
+    parser.add_argument("--json", action="store_true", help=JSON_HELP)
+    parser.add_argument("--quiet", action="store_true", help="no progress on the terminal")
     # What the three commands can be told besides, as they take it where nothing is said.
     parser.set_defaults(
         keyword=[], position_pattern=None, limit=[], reference_filter=None, rebuild=[], declared_only=False,

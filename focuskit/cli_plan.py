@@ -33,7 +33,7 @@ def run_plan(args: argparse.Namespace) -> int:
         values = {"schema": "focuskit.plan/1", "sweeps": [_sweep_as_json(p) for p in plans]}
         print(json.dumps(values, allow_nan=False, ensure_ascii=False))
     else:
-        print(plan_as_text(plans, travel))
+        print(plan_as_text(plans, travel, quiet=args.quiet, verbose=args.verbose))
     return 0
 
 
@@ -92,8 +92,10 @@ def _sweep_as_json(p: SweepPlan) -> dict[str, Any]:
     }
 
 
-def plan_as_text(plans: list[SweepPlan], travel: tuple[float, float] | None) -> str:
-    """The plans as text for a terminal."""
+def plan_as_text(
+    plans: list[SweepPlan], travel: tuple[float, float] | None, *, quiet: bool = False, verbose: bool = False
+) -> str:
+    """Return the plans as text for a terminal."""
     lines = [
         f"{'filter':<8}{'from':>8}{'to':>8}{'step':>6}{'frames':>8}{'expose':>9}{'takes':>8}{'error':>8}"
         f"{'tol.':>7}   by offset: takes, error",
@@ -108,6 +110,11 @@ def plan_as_text(plans: list[SweepPlan], travel: tuple[float, float] | None) -> 
             f"{p.exposure_s:>7g} s{p.cost_s:>6.0f} s{p.position_err_steps:>8.1f}{p.tolerance_steps:>7.1f}"
             f"   {offset}".rstrip()
         )
+    if quiet:
+        return "\n".join(lines)
+    if verbose:
+        lines += ["", "Positions in the order of the sweep:"]
+        lines += [f"{p.filter:<8}{' '.join(map(str, p.positions))}" for p in plans]
     sizes = sorted({f"{p.outer_size:.1f}" for p in plans}, key=float)
     span = sizes[0] if len(sizes) == 1 else f"{sizes[0]} to {sizes[-1]}"
     lines += ["", f"Positions and errors in steps. The outermost frames are {span} times the least size."]

@@ -173,6 +173,7 @@ def test_quiet_is_the_bare_answer_and_verbose_tells_more(tmp_path, capsys):
     for words, answer in (
         (["analyse", night, "--workers", "1"], "best position"),
         (["offsets", "--runs", str(season / "runs.csv")], "steps per °C"),
+        (["plan", "--runs", str(season / "runs.csv")], "by offset"),
     ):
         texts = []
         for how in (["--quiet"], [], ["--verbose"]):
