@@ -140,7 +140,7 @@ def offsets_as_text(
         name = f"in {p['filter']} " if p["filter"] else ""
         beyond = "" if low <= p["temperature_c"] <= high else " (outside the range of the runs)"
         position = plus_minus(p["position"], p["err"])
-        lines.append(f"Best focus {name}at {p['temperature_c']:g} °C: {position}{beyond}")
+        lines.append(f"Best position {name}at {p['temperature_c']:g} °C: {position}{beyond}")
     if quiet:
         return "\n".join(lines).rstrip()
     if predictions:

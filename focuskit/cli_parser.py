@@ -107,8 +107,8 @@ def _add_analyse(commands: Any) -> None:
         commands,
         "analyse",
         "cli_analyse:run_analyse",
-        "find the best focus position of every focus run in a folder",
-        "Measure every frame below the folders, group the frames into focus runs, and find the best focus position of "
+        "find the best position of every focus run in a folder",
+        "Measure every frame below the folders, group the frames into focus runs, and find the best position of "
         "each with its error.",
     )
     parser.add_argument("folders", nargs="+", metavar="FOLDER", help="where the frames are")
@@ -187,7 +187,7 @@ def _add_interval(commands: Any) -> None:
     log.add_argument("--night", metavar="19:00-05:00", help="hours of the night in a log round the clock, or all")
     add_run_options(parser)
     focus = parser.add_argument_group("focus, where the logged runs do not tell or you know better")
-    focus.add_argument("--steps-per-c", type=finite, metavar="K", help="drift of best focus with temperature")
+    focus.add_argument("--steps-per-c", type=finite, metavar="K", help="drift of the best position with temperature")
     focus.add_argument("--steps-per-c-err", type=not_negative, metavar="ERR", help="its error (0)")
     focus.add_argument("--best-hfd", type=positive, metavar="PX", help="least half-flux diameter")
     focus.add_argument("--slope", type=positive, metavar="PX_PER_STEP", help="slope of the wings of the curve")
@@ -299,7 +299,7 @@ def _add_logbook(commands: Any) -> None:
     note.add_argument("number", type=int, help=NUMBER)
     note.add_argument("text", help="takes the place of the note before")
     for name, what in (
-        ("exclude", "set a run aside; it stays in the book"),
+        ("exclude", "leave a run out from now on; it stays in the book"),
         ("include", "bring an excluded run back"),
     ):
         add(name, what).add_argument("number", type=int, help=NUMBER)

@@ -364,7 +364,7 @@ def plan_sweep(seen: SeenRuns, *, centre: float | None = None, travel: tuple[flo
         room = min(middle - travel[0], travel[1] - middle)
         if room < 3.0:
             raise FocuskitError(
-                f"filter {seen.filter}: best focus at {middle:.0f} leaves no room for a sweep in the "
+                f"filter {seen.filter}: the best position {middle:.0f} leaves no room for a sweep in the "
                 f"focuser's travel {travel[0]:g} to {travel[1]:g}"
             )
         if reach > room:

@@ -67,7 +67,7 @@ def plot_residuals(result: RunResult, ax: Any = None) -> Any:
     ax = _axes(ax, 3.4)
     fit, x, sizes = result.fit, np.array(result.run.positions), result.sizes
     _title(ax, f"Off the curve · {_run_title(result)}")
-    ax.set(xlabel="focuser position (steps)", ylabel="size less curve (%)")
+    ax.set(xlabel="focuser position (steps)", ylabel="off the curve (%)")
     off = residuals_pct(result)
     if off is None:
         ax.text(0.5, 0.5, "no curve: the run failed", transform=ax.transAxes, ha="center", color=INK)
@@ -102,7 +102,7 @@ def plot_night(night: Night, ax: Any = None) -> Any:
             ax.errorbar([_naive(r.run.start) for r in mine], [r.fit.best_position for r in mine],
                         yerr=[r.fit.best_position_err for r in mine], fmt=marker, color=colour, ms=7.5, mec=INK,
                         mew=0.7, ecolor=INK, elinewidth=0.9, capsize=3, zorder=3,
-                        label=f"filter {plain_text(name)}" if name else "no filter told")  # fmt: skip
+                        label=f"filter {plain_text(name)}" if name else "no filter")  # fmt: skip
     failed = [_naive(r.run.start) for r in timed if r.fit.best_position is None]
     if failed:
         ax.plot(failed, [0.04] * len(failed), "x", color=COLOURS["brick"], mew=2, ms=7, label="failed",
@@ -125,7 +125,7 @@ def plot_night(night: Night, ax: Any = None) -> Any:
         ax.xaxis.set_major_formatter(DateFormatter("%H:%M") if one_night else ConciseDateFormatter(locator))
     ax.margins(x=0.06, y=0.2)
     ax.set(xlabel="time (UTC)", ylabel="best position (steps)")
-    words = ["Best focus over the night", plain_text(night.rig.name or "unnamed rig")]
+    words = ["Best positions over the night", plain_text(night.rig.name or "unnamed rig")]
     if timed:
         words.append(f"{timed[0].run.start:%Y-%m-%d}")
     _title(ax, " · ".join(words))

@@ -98,11 +98,12 @@ def plot_offsets(drift: Drift, ax: Any = None) -> Any:
         if drift.tolerance_steps:
             low, label = one.offset_steps - drift.tolerance_steps, "tolerance" if i == 0 else None
             ax.bar(i, 2.0 * drift.tolerance_steps, 0.5, low, color=GREY, alpha=0.25, label=label)
+            ax.update_datalim([(i, 1.05 * low)])  # the end of a bar would lie on the edge
         colour, marker = mark_of(i)
         ax.errorbar(i, one.offset_steps, yerr=one.err, fmt=marker, color=colour, capsize=4.0, ecolor=INK)
     ax.axhline(0.0, color=INK, linewidth=0.8)
     ax.set_xticks(range(len(names)), names)
-    ax.set(ylabel=f"offset from {names[0]} (steps)", title="Filter offsets, one standard error")
+    ax.set(ylabel=f"offset from {names[0]} (steps)", title="Filter offsets, one standard deviation")
     if drift.tolerance_steps:
         ax.legend(fontsize="small")
     return ax

@@ -210,9 +210,9 @@ def measure_defocus(
     """Measure the defocus of a single frame, e.g. an ordinary light frame.
 
     The sign stays open: an image says how far, hardly to which side. The mean and the standard
-    deviation are those of the likelihood over |distance from least HFD|, which is far from normal where
-    they are alike, with the seeing free, so that
-    they hold in focus too; the spherical term is taken as known with its error, not learnt from one frame.
+    deviation are those of the likelihood over the distance from least HFD, to either side alike and far
+    from normal, with the seeing free, so that they hold in focus too; the spherical term is taken as
+    known with its error, not learnt from one frame.
 
     Raises
     ------

@@ -63,7 +63,7 @@ def test_text_spells_out_the_sign_and_warns(capsys):
     assert call("offsets", "--runs", SEASON / "runs.csv", "--at", "4.5", "--filter", "ha") == 0
     text = capsys.readouterr().out
     assert "It cools by 5 °C: move 32 steps outward (a higher position is taken as outward)." in text
-    assert "Best focus in Ha at 4.5 °C: 8187" in text
+    assert "Best position in Ha at 4.5 °C: 8187" in text
     assert "travel that the maker of the focuser allows" in text
     assert "2031-10-12T19:26:54Z  L     wild: -119 steps off" in text
     assert "rebuild_found: " in text
