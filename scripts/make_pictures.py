@@ -1,4 +1,4 @@
-"""Write the pictures of the documentation from the sample night.
+"""Write the pictures of the documentation from the sample night and the sample season.
 
     python scripts/make_pictures.py [FOLDER]
 
@@ -14,13 +14,18 @@ import sys
 import tempfile
 from pathlib import Path
 
+from matplotlib.figure import Figure
+
 import focuskit
 from focuskit.plots import plot_curve, plot_night
+from focuskit.plots_drift import plot_drift, plot_offsets
+from focuskit.plots_refocus import plot_effective_hours
 from focuskit.report import write_report
 
 ROOT = Path(__file__).parents[1]
 RUN = 2  # a cloud and a weak frame among its frames
-WINDOW = "1180,1500"
+WINDOW = "1000,1400"
+DPI = 100
 
 
 def photograph(page: Path, picture: Path) -> bool:
@@ -40,13 +45,23 @@ def photograph(page: Path, picture: Path) -> bool:
 
 
 def main() -> None:
-    """Write night.png, curve.png and report.png."""
+    """Write night.png, curve.png, offsets.png, interval.png and report.png."""
     folder = Path(sys.argv[1]) if len(sys.argv) > 1 else ROOT / "docs" / "pictures"
     folder.mkdir(parents=True, exist_ok=True)
     rig_file = focuskit.read_rig_file(ROOT / "sample_data" / "heron.toml")
     night = focuskit.analyse(ROOT / "sample_data" / "night", rig_file=rig_file)
-    plot_night(night).figure.savefig(folder / "night.png", dpi=120)
-    plot_curve(night.runs[RUN]).figure.savefig(folder / "curve.png", dpi=120)
+    plot_night(night).figure.savefig(folder / "night.png", dpi=DPI)
+    plot_curve(night.runs[RUN]).figure.savefig(folder / "curve.png", dpi=DPI)
+    season = ROOT / "sample_data" / "season"
+    drift = focuskit.fit_drift(focuskit.read_runs(season / "runs.csv"))
+    both = Figure(figsize=(11.0, 4.2), layout="constrained")
+    left, right = both.subplots(1, 2, width_ratios=(3, 2))
+    plot_drift(drift, left)
+    plot_offsets(drift, right)
+    both.savefig(folder / "offsets.png", dpi=DPI)
+    interval = focuskit.find_interval(focuskit.read_temperatures(season / "temperatures.csv"), drift)
+    hours = plot_effective_hours(interval.nights, interval.plan, interval.behaviour, interval.answer.clock)
+    hours.figure.savefig(folder / "interval.png", dpi=DPI)
     with tempfile.TemporaryDirectory() as place:
         page = write_report(night, Path(place) / "night.html")
         if not photograph(page, folder / "report.png"):

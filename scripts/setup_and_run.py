@@ -2,6 +2,7 @@
 
     python scripts/setup_and_run.py demo    analyse the sample night
     python scripts/setup_and_run.py tests   run the linter, the type checker and the tests
+    python scripts/setup_and_run.py docs    build the documentation into docs/_build
 
 Needs Python 3.11 or newer and nothing else; works on Windows, macOS and Linux.
 """
@@ -29,6 +30,13 @@ JOBS = {
             ["-m", "ruff", "format", "--check", "."],
             ["-m", "mypy"],
             ["-m", "pytest"],
+        ],
+    ),
+    "docs": (
+        ".[docs]",
+        [
+            ["scripts/make_docs.py"],
+            ["-m", "sphinx", "-W", "--keep-going", "-q", "docs", "docs/_build"],
         ],
     ),
 }

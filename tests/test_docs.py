@@ -1,0 +1,217 @@
+"""The documentation is true: what it shows runs, what follows from the code is up to date, and it builds clean."""
+
+import contextlib
+import functools
+import io
+import json
+import os
+import re
+import shlex
+import shutil
+import subprocess
+import sys
+import tomllib
+from importlib.util import find_spec
+from pathlib import Path
+
+import make_docs
+import pytest
+import setup_and_run
+
+from focuskit import cli_analyse, night, rigfile, tables
+from focuskit.cli import main
+
+ROOT = Path(__file__).parent.parent
+DOCS = ROOT / "docs"
+PAGES = [ROOT / "README.md", *(page for page in sorted(DOCS.glob("*.md")) if page.name not in make_docs.PAGES)]
+FENCE = re.compile(r"^```([a-z]+)\n(.*?)^```$", re.MULTILINE | re.DOTALL)
+RUNS = {"sh", "python"}
+SHOWN_ONLY = {"text", "toml", "py"}  # py: Python that needs what a test does not have
+WHOLE_NIGHT = {"first_night.md"}  # what it shows is compared; the others do with one run
+ONE_RUN = re.compile(r"frame_000\d")
+
+
+def blocks(page):
+    return FENCE.findall(page.read_text(encoding="utf-8"))
+
+
+analyse = night.analyse
+
+
+@functools.cache
+def whole_night():
+    rig_file = rigfile.read_rig_file(ROOT / "sample_data" / "heron.toml")
+    return analyse(ROOT / "sample_data" / "night", rig_file=rig_file)
+
+
+@pytest.fixture
+def place(request, tmp_path, monkeypatch):
+    """A copy of the sample data to run the blocks of a page in, and a home of its own."""
+    whole = request.param.name in WHOLE_NIGHT
+
+    def left_out(folder, names):
+        return [n for n in names if Path(folder).name == "night" and not (whole or ONE_RUN.match(n))]
+
+    shutil.copytree(ROOT / "sample_data", tmp_path / "sample_data", ignore=left_out)
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "home"))
+    measured = {}
+
+    def analyse_once(folders, *, rig_file=None, executor=None, history=(), **settings):
+        """The same night again and again: once is enough."""
+        key = repr((folders, rig_file, executor is None, len(history)))
+        if key not in measured:
+            if whole:
+                measured[key] = whole_night()
+            else:
+                measured[key] = analyse(folders, rig_file=rig_file, executor=executor, history=history, **settings)
+        return measured[key]
+
+    for module in (night, cli_analyse):
+        monkeypatch.setattr(module, "analyse", analyse_once)
+    return request.param
+
+
+def run_line(line):
+    """Run one line of a shell block; return what it prints."""
+    words = shlex.split(line)
+    if words[:2] == ["python3", "scripts/setup_and_run.py"]:
+        # CI runs these jobs: here they would make an environment within an environment.
+        assert words[2] in setup_and_run.JOBS
+        assert f"setup_and_run.py {words[2]}" in (ROOT / ".ci" / "run").read_text(encoding="utf-8")
+        return ""
+    if Path(words[0]).name == "focuskit":
+        told = io.StringIO()
+        with contextlib.redirect_stdout(told):
+            status = main(words[1:])
+        assert status == 0, line
+        return told.getvalue()
+    command = line.replace("python ", f'"{sys.executable}" ', 1) if words[0] == "python" else line
+    return subprocess.run(command, shell=True, check=True, capture_output=True, text=True, encoding="utf-8").stdout
+
+
+PAGES_THAT_RUN = [page for page in PAGES if RUNS & {language for language, _ in blocks(page)}]
+
+
+@pytest.mark.parametrize("place", PAGES_THAT_RUN, ids=lambda page: page.name, indirect=True)
+def test_every_command_and_every_line_of_python_runs(place):
+    names, said = {}, ""
+    for language, text in blocks(place):
+        assert language in RUNS | SHOWN_ONLY, f"{place.name}: a block of {language} is neither run nor marked"
+        if language == "sh":
+            said = "".join(run_line(line) for line in text.splitlines() if line)
+        elif language == "python":
+            told = io.StringIO()
+            with contextlib.redirect_stdout(told):
+                exec(compile(text, place.name, "exec"), names)
+            said = told.getvalue()
+        elif language == "text" and said:
+            assert shows(text, said), f"{place.name} shows\n{text}\nbut what comes is\n{said}"
+
+
+def shows(text, said):
+    """Tell whether ``text`` is what was said, … standing for any lines left out."""
+    lines = (r"(?:.*\n)*?" if line == "…" else re.escape(line) + r"\n" for line in text.splitlines())
+    return re.fullmatch("".join(lines), said.rstrip("\n") + "\n") is not None
+
+
+@pytest.mark.parametrize("name", make_docs.PAGES)
+def test_pages_that_follow_from_the_code_are_up_to_date(name):
+    written = (DOCS / name).read_text(encoding="utf-8")
+    assert written == make_docs.PAGES[name](), "run: python scripts/make_docs.py"
+
+
+@pytest.mark.parametrize("page", [*PAGES, *(DOCS / name for name in make_docs.PAGES)], ids=lambda page: page.name)
+def test_one_thing_has_one_name(page):
+    text = page.read_text(encoding="utf-8").partition("## Commands and options")
+    text = text[2] or text[0]
+    for term, others in make_docs.TERMS.items():
+        for other in others:
+            assert not re.search(rf"\b{re.escape(other)}\b", text, re.IGNORECASE), f"say '{term}', not '{other}'"
+
+
+def fields(answer, path=""):
+    """Yield the path of every value, with [] for the elements of lists."""
+    if isinstance(answer, dict):
+        for key, value in answer.items():
+            yield from fields(value, f"{path}.{key}" if path else key)
+    elif isinstance(answer, list):
+        for value in answer:
+            yield from fields(value, f"{path}[]")
+    else:
+        yield path
+
+
+def documented_fields():
+    """Return the documented fields by schema."""
+    text = (DOCS / "json.md").read_text(encoding="utf-8")
+    parts = re.split(r"^## (focuskit\.\w+/\d)$", text, flags=re.MULTILINE)[1:]
+    return {
+        schema: set(re.findall(r"^\| `([^`]+)` \|", part, re.MULTILINE))
+        for schema, part in zip(parts[::2], parts[1::2], strict=True)
+    }
+
+
+def test_every_field_of_the_json_is_documented(monkeypatch, tmp_path):
+    monkeypatch.chdir(ROOT)
+    season = "sample_data/season/runs.csv"
+    log = "sample_data/season/temperatures.csv"
+    book = str(tmp_path / "book.sqlite")
+    run_line(f"focuskit logbook import {season} --logbook {shlex.quote(book)}")
+    answers = [
+        whole_night().to_json(),
+        *(
+            json.loads(run_line(f"focuskit {words} --json"))
+            for words in (
+                f"offsets --runs {season} --temps {log} --at 4.5",
+                f"interval --temps {log} --runs {season}",
+                f"plan --runs {season} --at 4.5",
+                f"logbook list --logbook {shlex.quote(book)}",
+            )
+        ),
+    ]
+    documented = documented_fields()
+    assert documented.pop("focuskit.report/1") == {"schema", "night", "offsets", "interval"}
+    for answer in answers:
+        schema = answer["schema"]
+        named = {re.sub(r"fits\.(hyperbola|parabola|squared_sizes|fwhm)\b", "fits.CURVE", f) for f in fields(answer)}
+        named = {re.sub(r"^run_cost_s\..*", "run_cost_s.FILTER", f) for f in named}
+        assert named <= documented[schema], f"{schema}: not in docs/json.md: {sorted(named - documented[schema])}"
+        # Lists may be empty here, and what is null here may be an object elsewhere.
+        unseen = {f for f in documented[schema] - named if not re.search(r"\[\]|by_offset", f)}
+        assert not unseen, f"{schema}: in docs/json.md only: {sorted(unseen)}"
+    assert {answer["schema"] for answer in answers} == set(documented)
+
+
+def table_of(page):
+    return re.findall(r"^\| `(\w+)` \|", (DOCS / page).read_text(encoding="utf-8"), re.MULTILINE)
+
+
+def test_the_rig_file_and_its_example_are_documented():
+    assert set(table_of("rig_file.md")) == set(rigfile._KEYS)
+    (example,) = (text for language, text in blocks(DOCS / "rig_file.md") if language == "toml")
+    table = tomllib.loads(example)
+    assert set(table) == set(rigfile._KEYS)
+    assert rigfile.rig_from_table(table, "example").rig.f_ratio == 7.0
+
+
+def test_the_columns_of_a_table_of_runs_are_documented():
+    assert set(table_of("tables.md")) == set(tables.COLUMNS)
+
+
+def test_pictures_that_the_readme_shows_are_there_and_small():
+    shown = re.findall(r"!\[[^\]]+\]\(([^)]+)\)", (ROOT / "README.md").read_text(encoding="utf-8"))
+    assert shown
+    for name in shown:
+        assert 0 < (ROOT / name).stat().st_size < 400_000, name
+
+
+@pytest.mark.skipif(find_spec("sphinx") is None or find_spec("myst_parser") is None, reason="no Sphinx here")
+def test_the_documentation_builds_without_a_warning(tmp_path):
+    places = ["-d", tmp_path / "trees", DOCS, tmp_path / "html"]
+    command = [sys.executable, "-m", "sphinx", "-W", "--keep-going", "-q", *places]
+    done = subprocess.run(command, capture_output=True, text=True, env={**os.environ, "PYTHONPATH": str(ROOT)})
+    assert done.returncode == 0, done.stderr
+    page = (tmp_path / "html" / "method_drift.html").read_text(encoding="utf-8")
+    assert "<math " in page
+    assert '<script src="http' not in page
