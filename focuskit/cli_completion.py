@@ -124,7 +124,7 @@ def _fish(entries: list[Entry]) -> str:
                 values = f" -x -a '{' '.join(chosen[word])}'" if word in chosen else ""
                 lines.append(f"complete -c focuskit -n '{seen}' -l {word[2:]}{values}")
             else:
-                lines.append(f"complete -c focuskit -n '{seen}' -a {word}")
+                lines.append(f"complete -c focuskit -f -n '{seen}' -a {word}")
     return "\n".join(lines) + "\n"
 
 

@@ -264,7 +264,7 @@ def _add_demo(commands: Any) -> None:
         commands,
         "demo",
         "cli_demo:run_demo",
-        "make a night to try focuskit with, and do the three jobs with it",
+        "make a night to try, and do the three jobs with it",
         "Write an invented season and the frames of a night into FOLDER, do the three jobs with them, and name the "
         "commands.",
     )

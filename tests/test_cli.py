@@ -207,29 +207,32 @@ def test_the_demo_does_the_three_jobs_and_finds_the_truth(tmp_path, capsys):
     assert "is there already" in capsys.readouterr().err
 
 
-BASH = shutil.which("bash")
-
-
-@pytest.mark.skipif(BASH is None, reason="no bash on this machine")
-@pytest.mark.parametrize(
-    ("line", "some"),
-    [
-        ("focuskit ", {"analyse", "offsets", "interval", "report", "--version"}),
-        ("focuskit ana", {"analyse"}),
-        ("focuskit analyse --re", {"--report", "--record"}),
-        ("focuskit logbook ", {"list", "exclude", "import"}),
-        ("focuskit logbook exclude --l", {"--logbook"}),
-        ("focuskit interval --unit ", {"C", "F", "K"}),
-        ("focuskit completion p", {"powershell"}),
-    ],
+COMPLETIONS = (
+    ("focuskit ", {"analyse", "offsets", "interval", "report"}),
+    ("focuskit ana", {"analyse"}),
+    ("focuskit analyse --re", {"--report", "--record"}),
+    ("focuskit logbook ", {"list", "exclude", "import"}),
+    ("focuskit logbook exclude --l", {"--logbook"}),
+    ("focuskit interval --unit ", {"C", "F", "K"}),
+    ("focuskit completion p", {"powershell"}),
 )
-def test_bash_completes(line, some, capsys):
-    assert main(["completion", "bash"]) == 0
-    script = capsys.readouterr().out
+
+
+@pytest.mark.parametrize("shell", ["bash", "fish"])
+@pytest.mark.parametrize(("line", "some"), COMPLETIONS)
+def test_shells_complete(shell, line, some, capsys, tmp_path):
+    if shutil.which(shell) is None:
+        pytest.skip(f"no {shell} on this machine")
+    assert main(["completion", shell]) == 0
+    (tmp_path / "script").write_text(capsys.readouterr().out)
     words = line.split(" ")
     listed = " ".join(f"'{word}'" for word in words)
-    ask = f"{script}\nCOMP_WORDS=({listed}); COMP_CWORD={len(words) - 1}; _focuskit; echo ${{COMPREPLY[@]}}"
-    done = subprocess.run([BASH, "-c", ask], capture_output=True, text=True, check=True)
+    ask = {
+        "bash": f"source ./script; COMP_WORDS=({listed}); COMP_CWORD={len(words) - 1}; _focuskit; echo ${{COMPREPLY[@]}}",
+        "fish": f"source ./script; complete -C '{line}'",
+    }
+    env = {**os.environ, "HOME": str(tmp_path)}
+    done = subprocess.run([shell, "-c", ask[shell]], capture_output=True, text=True, check=True, cwd=tmp_path, env=env)
     offered = set(done.stdout.split())
     assert some <= offered
     assert all(word.startswith(words[-1]) for word in offered)
