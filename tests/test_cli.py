@@ -228,7 +228,8 @@ def test_shells_complete(shell, line, some, capsys, tmp_path):
     words = line.split(" ")
     listed = " ".join(f"'{word}'" for word in words)
     ask = {
-        "bash": f"source ./script; COMP_WORDS=({listed}); COMP_CWORD={len(words) - 1}; _focuskit; echo ${{COMPREPLY[@]}}",
+        "bash": f"source ./script; COMP_WORDS=({listed}); COMP_CWORD={len(words) - 1}; _focuskit; "
+        "echo ${COMPREPLY[@]}",
         "fish": f"source ./script; complete -C '{line}'",
     }
     env = {**os.environ, "HOME": str(tmp_path)}
