@@ -30,7 +30,7 @@ VERDICTS = {
 }
 # One term for one thing. What stands behind it is said in no output and no page.
 TERMS = {
-    "best position": ("best focus position", "optimal position", "ideal position", "focus point"),
+    "best position": ("best focus position", "optimal position", "ideal position"),
     "focus run": ("autofocus", "focusing run", "focus sequence", "focus session"),
     "half-flux diameter, HFD": ("half flux diameter", "half-light diameter", "HFR"),
     "set aside (a frame or run, by focuskit)": ("rejected", "discarded", "thrown out"),
