@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import io
+import logging
 import os
 import sys
 from importlib import import_module
@@ -21,6 +22,8 @@ def main(arguments: list[str] | None = None) -> int:
     try:
         from focuskit.cli_parser import build_parser
 
+        # Where there is no home folder, it tells at length where it keeps its fonts instead.
+        logging.getLogger("matplotlib").setLevel(logging.ERROR)
         for stream in (sys.stdout, sys.stderr):
             # A terminal that lacks a sign such as ± shows another instead of failing.
             if isinstance(stream, io.TextIOWrapper):

@@ -93,9 +93,9 @@ def find_frames(folders: Iterable[str | Path]) -> tuple[list[FoundFile], list[tu
             raise FocuskitError(
                 f"{_printable(str(folder))}: cannot be read ({failure(problem)}); give a folder"
             ) from problem
-        entries = _walk(root, not_used) if is_folder else iter([(str(root), _printable(root.name))])
         # Links come last, so that a file goes by its own name.
-        for path, name in sorted(entries, key=lambda entry: (Path(entry[0]).is_symlink(), entry[1])):
+        entries = sorted(_walk(root, not_used)) if is_folder else [(False, _printable(root.name), str(root))]
+        for _, name, path in entries:
             try:
                 status = Path(path).stat()
             except OSError as problem:
@@ -113,8 +113,8 @@ def find_frames(folders: Iterable[str | Path]) -> tuple[list[FoundFile], list[tu
     return found, not_used
 
 
-def _walk(root: Path, not_used: list[tuple[str, str]]) -> Iterator[tuple[str, str]]:
-    """Yield path and name of all that is called like a frame below ``root``."""
+def _walk(root: Path, not_used: list[tuple[str, str]]) -> Iterator[tuple[bool, str, str]]:
+    """Yield of all that is called like a frame below ``root`` whether it is a link, its name, and its path."""
     waiting = [(str(root), "")]
     while waiting:
         folder, prefix = waiting.pop()
@@ -128,12 +128,17 @@ def _walk(root: Path, not_used: list[tuple[str, str]]) -> Iterator[tuple[str, st
             if entry.name.startswith("."):
                 continue
             name = prefix + _printable(entry.name)
-            if entry.is_dir(follow_symlinks=False):
-                waiting.append((entry.path, name + "/"))
-            elif entry.is_symlink() and Path(entry.path).is_dir():
+            try:
+                is_link, is_folder = entry.is_symlink(), entry.is_dir()
+            except OSError as problem:  # a link that leads to itself, or where nobody may look
+                not_used.append((name, f"cannot be read ({failure(problem)})"))
+                continue
+            if is_folder and is_link:
                 not_used.append((name, "is a link to a folder; name that folder itself to read it"))
+            elif is_folder:
+                waiting.append((entry.path, name + "/"))
             elif _NAME.search(entry.name):
-                yield entry.path, name
+                yield is_link, name, entry.path
 
 
 def read_frame_info(

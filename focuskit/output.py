@@ -7,8 +7,11 @@ import math
 import os
 import re
 import unicodedata
+import warnings
 from collections.abc import Iterable, Sequence
+from io import BytesIO
 from pathlib import Path
+from typing import Any
 
 from focuskit.errors import FocuskitError
 
@@ -96,3 +99,22 @@ def write_whole(path: str | Path, content: bytes) -> Path:
         reason = getattr(problem, "strerror", None) or problem
         raise FocuskitError(f"{path}: cannot be written ({reason}); choose another place") from problem
     return path
+
+
+def write_picture(figure: Any, path: str | Path, kind: str, dpi: int) -> Path:
+    """Write a matplotlib figure as ``kind`` (png, svg, pdf ...); the same figure gives the same bytes.
+
+    Raises
+    ------
+    FocuskitError
+        If it cannot be written.
+    """
+    from matplotlib import rc_context
+
+    content = BytesIO()
+    metadata = {"svg": {"Date": None}, "pdf": {"CreationDate": None}}.get(kind, {})
+    with rc_context({"svg.hashsalt": "focuskit"}), warnings.catch_warnings():
+        # A filter's name may hold letters that the font lacks: they show as boxes.
+        warnings.filterwarnings("ignore", message="Glyph")
+        figure.savefig(content, format=kind, dpi=dpi, metadata=metadata)
+    return write_whole(path, content.getvalue())

@@ -5,10 +5,8 @@ Each draws into the axes it is given, or into a figure of its own; no window is 
 
 from __future__ import annotations
 
-import warnings
 from collections.abc import Sequence
 from datetime import timedelta
-from io import BytesIO
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +14,7 @@ import numpy as np
 
 from focuskit.errors import FocuskitError
 from focuskit.night import Night, RunResult
-from focuskit.output import file_word, plain_text, round_pair, write_whole
+from focuskit.output import file_word, plain_text, round_pair, write_picture
 from focuskit.palette import COLOURS, GREY, INK, mark_of
 
 # Which curves are drawn, how, and what the legend calls them.
@@ -143,8 +141,6 @@ def save_plots(night: Night, folder: str | Path, formats: Sequence[str] = _FORMA
     FocuskitError
         If a format is not png, svg or pdf, or a file cannot be written.
     """
-    from matplotlib import rc_context
-
     for name in formats:
         if name not in (*_FORMATS, "pdf"):
             raise FocuskitError(f"format {plain_text(name)}: plots are written as png, svg or pdf")
@@ -155,14 +151,7 @@ def save_plots(night: Night, folder: str | Path, formats: Sequence[str] = _FORMA
     paths = []
     for stem, ax in pictures:
         for kind in formats:
-            content = BytesIO()
-            # The same night gives the same bytes: no date, no random ids.
-            metadata = {"svg": {"Date": None}, "pdf": {"CreationDate": None}}.get(kind, {})
-            with rc_context({"svg.hashsalt": "focuskit"}), warnings.catch_warnings():
-                # A filter's name may hold letters that the font lacks: they show as boxes.
-                warnings.filterwarnings("ignore", message="Glyph")
-                ax.figure.savefig(content, format=kind, dpi=_DPI, metadata=metadata)
-            paths.append(write_whole(Path(folder) / f"{stem}.{kind}", content.getvalue()))
+            paths.append(write_picture(ax.figure, Path(folder) / f"{stem}.{kind}", kind, _DPI))
     return paths
 
 

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import io
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from focuskit.drift_result import Drift
-from focuskit.output import write_whole
+from focuskit.output import plain_text, write_picture
 from focuskit.palette import GREY, INK, mark_of
 
 
@@ -31,7 +30,12 @@ def _scattered(ax: Any, drift: Drift, x: Any, y: np.ndarray) -> None:
         if member:
             colour, marker = mark_of(i)
             look = {"color": colour, "markersize": 5.0, "markeredgecolor": "white", "markeredgewidth": 0.5}
-            ax.plot([x[j] for j in member], y[member], marker, label=one.filter or "no filter", **look)
+            ax.plot([x[j] for j in member], y[member], marker, label=_name(one.filter), **look)
+
+
+def _name(filter_name: str | None) -> str:
+    """Return a filter's name as it is drawn: a dollar begins no formula."""
+    return plain_text(filter_name or "no filter").replace("$", r"\$")
 
 
 def _same(one: str | None, other: str | None) -> bool:
@@ -90,7 +94,7 @@ def plot_residuals(drift: Drift, ax: Any = None) -> Any:
 def plot_offsets(drift: Drift, ax: Any = None) -> Any:
     """Offsets with their errors, the tolerance around each; returns the axes."""
     ax = _axes(ax, 3.5)
-    names = [one.filter or "no filter" for one in drift.filters]
+    names = [_name(one.filter) for one in drift.filters]
     for i, one in enumerate(drift.filters):
         if one.offset_steps is None:
             ax.text(i, 0.0, "not known", ha="center", va="bottom", fontsize="small", color=INK)
@@ -113,7 +117,5 @@ def save_plots(drift: Drift, folder: Path) -> list[Path]:
     """Write the three pictures as PNG into ``folder`` and return their paths."""
     paths = []
     for name, draw in (("drift", plot_drift), ("residuals", plot_residuals), ("offsets", plot_offsets)):
-        content = io.BytesIO()
-        draw(drift).figure.savefig(content, format="png", dpi=120)
-        paths.append(write_whole(folder / f"{name}.png", content.getvalue()))
+        paths.append(write_picture(draw(drift).figure, folder / f"{name}.png", "png", 120))
     return paths

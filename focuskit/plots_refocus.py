@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import io
 from pathlib import Path
 from typing import Any
 
@@ -10,7 +9,7 @@ import numpy as np
 
 from focuskit.errors import FocuskitError
 from focuskit.interval import Interval
-from focuskit.output import write_whole
+from focuskit.output import write_picture
 from focuskit.palette import COLOURS, GREY, INK, mark_of
 from focuskit.refocus import effective_hours_by_clock, middle_night
 from focuskit.replay import FocusBehaviour, NightPlan, Nights, Policy, replay_policy
@@ -112,6 +111,4 @@ def save_interval(found: Interval, path: Path) -> Path:
     policies = [w.policy for w in found.answer.worths]
     plot_focus_error(nights, plan, behaviour, policies, night, middle)
     plot_effective_hours(nights, plan, behaviour, found.answer.clock, low)
-    content = io.BytesIO()
-    figure.savefig(content, format=kind)
-    return write_whole(path, content.getvalue())
+    return write_picture(figure, path, kind, 100)

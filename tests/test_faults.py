@@ -3,6 +3,7 @@
 import json
 import multiprocessing
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -187,11 +188,11 @@ def _wait_until(true):
 # The command on a machine in trouble ---------------------------------------------------------------
 
 
-def focuskit(*words, before="", env=None, **files):
-    """Run the command in a process of its own, after some Python of ours."""
+def focuskit(*words, before="", env=None, rights=(), **files):
+    """Run the command in a process of its own, after some Python of ours; ``rights`` stand before it."""
     code = f"import sys\n{before}\nfrom focuskit.cli import main\nsys.exit(main(sys.argv[1:]))"
     files = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE} | files
-    return subprocess.run([sys.executable, "-c", code, *map(str, words)], text=True, env=env, **files)
+    return subprocess.run([*rights, sys.executable, "-c", code, *map(str, words)], text=True, env=env, **files)
 
 
 def one_line(done):
@@ -243,13 +244,61 @@ def test_a_place_that_cannot_be_written_costs_one_line_and_not_the_answer(night,
     assert (tmp_path / "file").read_text() == "mine"
 
 
-@pytest.mark.skipif(os.geteuid() == 0, reason="root can write everywhere")
-def test_a_folder_that_is_read_only_is_one_line(night, tmp_path, capsys):
+@pytest.fixture(scope="module")
+def without_rights():
+    """What to put before a command so that it may not do everything: root passes by all permissions."""
+    if os.name != "posix":
+        pytest.skip("needs permissions of files")
+    if os.geteuid() != 0:
+        return ()
+    if not shutil.which("setpriv"):
+        pytest.skip("root can read and write everywhere, and there is no setpriv")
+    return ("setpriv", "--bounding-set=-all", "--inh-caps=-all")
+
+
+def test_what_may_not_be_read_is_named(night, tmp_path, without_rights):
+    folder = shutil.copytree(night, tmp_path / "night")
+    want = json.loads(focuskit("analyse", folder, "--json", "--workers", 1, rights=without_rights).stdout)
+    whole = (folder / "frame_05.fits").read_bytes()
+    for name in ("shut", "no_search"):
+        (folder / name).mkdir()
+        (folder / name / "a.fits").write_bytes(whole)
+    (folder / "mine.fits").write_bytes(whole)
+    (folder / "link.fits").symlink_to(folder / "shut" / "a.fits")
+    (folder / "folder").symlink_to(folder / "shut" / "sub")
+    shut = {"shut": 0o000, "no_search": 0o444, "mine.fits": 0o000}
+    for name, mode in shut.items():
+        (folder / name).chmod(mode)
+    try:
+        done = focuskit("analyse", folder, "--json", "--workers", 1, rights=without_rights)
+    finally:
+        for name in shut:
+            (folder / name).chmod(0o755)
+    assert (done.returncode, done.stderr) == (0, "")
+    got = json.loads(done.stdout)
+    assert got["runs"] == want["runs"]
+    assert [row["file"] for row in got["not_used"]] == ["folder", "link.fits", "mine.fits", "no_search/a.fits", "shut/"]
+    assert all("Permission denied" in row["why"] for row in got["not_used"])
+
+
+@pytest.mark.parametrize("option", ["--report", "--tables", "--plots", "--logbook"])
+def test_a_folder_that_is_read_only_is_one_line(night, tmp_path, without_rights, option):
     (tmp_path / "shut").mkdir(mode=0o500)
-    status, answer, err = analyse(capsys, night, "--logbook", tmp_path / "shut" / "book.sqlite")
-    assert status == 1
-    assert answer["runs"]
-    assert len(err.splitlines()) == 1
+    words = ("analyse", night, "--json", "--workers", 1, option, tmp_path / "shut" / "a.html")
+    done = focuskit(*words, rights=without_rights)
+    assert "a.html" in one_line(done)
+    assert json.loads(done.stdout)["runs"]
+
+
+def test_no_home_is_no_fault(night, tmp_path, without_rights):
+    env = os.environ | {"HOME": str(tmp_path / "none" / "x")}
+    (tmp_path / "none").mkdir(mode=0o500)
+    words = ("analyse", night, "--json", "--workers", 1)
+    done = focuskit(*words, "--plots", tmp_path / "plots", rights=without_rights, env=env)
+    assert (done.returncode, done.stderr) == (0, "")
+    done = focuskit(*words, "--record", rights=without_rights, env=env)
+    assert "cannot be made" in one_line(done)
+    assert json.loads(done.stdout)["runs"]
 
 
 def test_an_input_is_never_the_output(night, tmp_path, capsys):
