@@ -3,7 +3,7 @@
 import csv
 import json
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import numpy as np
@@ -124,6 +124,16 @@ def test_plots_of_a_poor_season_draw():
         axes = draw(drift)
         assert isinstance(axes, Axes)
         assert draw(drift, axes) is axes
+
+
+def test_any_name_of_a_filter_can_be_drawn(tmp_path):
+    start = datetime(2031, 3, 4, 20, tzinfo=UTC)
+    names = ("$x{$", "a$\\frac{$b", "_under", "光\\")
+    runs = [
+        LoggedRun(start + timedelta(hours=k), 5000.0 + 3 * k + k % 3, names[k % 4], 12.0 - k / 2, rig="$H^{$")
+        for k in range(24)
+    ]
+    assert len(plots_drift.save_plots(fit_drift(runs), tmp_path)) == 3
 
 
 def test_offsets_through_the_logbook(capsys, tmp_path, monkeypatch):
