@@ -27,7 +27,7 @@ def first_day(tmp_path, monkeypatch):
 def readme_commands():
     """Return the commands of the README that run focuskit on the sample data."""
     text = (ROOT / "README.md").read_text(encoding="utf-8")
-    found = re.findall(r"^ {4}(?:\.venv/bin/)?(focuskit .*)$", text, re.MULTILINE)
+    found = re.findall(r"^(?:\.venv/bin/)?(focuskit .*)$", text, re.MULTILINE)
     return [command for command in found if "sample_data" in command]
 
 
