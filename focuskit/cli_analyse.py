@@ -17,6 +17,7 @@ from focuskit.night import Night, RunResult, analyse
 from focuskit.output import plain_text, plus_minus
 from focuskit.source import Limits
 from focuskit.tables import LoggedRun
+from focuskit.train import examine_train
 
 
 def run_analyse(args: argparse.Namespace) -> int:
@@ -176,6 +177,7 @@ def night_as_text(night: Night, *, quiet: bool = False, frames: bool = False, wa
         return "\n".join(lines)
     for result in night.runs:
         lines += _remarks(result, frames, ways)
+    lines += _wrong(night)
     if night.not_used:
         lines += ["", "In no run:"] + [f"  {plain_text(name)}: {plain_text(why)}" for name, why in night.not_used]
     lines += [
@@ -186,6 +188,14 @@ def night_as_text(night: Night, *, quiet: bool = False, frames: bool = False, wa
         "Before you send a focuser anywhere: keep to the travel that its maker states.",
     ]
     return "\n".join(lines)
+
+
+def _wrong(night: Night) -> list[str]:
+    """Say in a line each what is wrong in the optical train."""
+    wrong = examine_train(night).wrong
+    return ["", "Wrong in the optical train; focuskit train says more:"] * bool(wrong) + [
+        f"  {finding.text}" for finding in wrong
+    ]
 
 
 def _small_curve(points: list[dict[str, Any]]) -> str:

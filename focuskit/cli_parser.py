@@ -24,6 +24,7 @@ from focuskit.cli_options import (
 
 EXAMPLES = {
     "analyse": "focuskit analyse sample_data/night --rig sample_data/heron.toml",
+    "train": "focuskit train sample_data/night --rig sample_data/heron.toml",
     "offsets": "focuskit offsets --runs sample_data/season/runs.csv --at 4.5 --filter Ha",
     "interval": "focuskit interval --temps sample_data/season/temperatures.csv --runs sample_data/season/runs.csv",
     "plan": "focuskit plan --runs sample_data/season/runs.csv --rig sample_data/heron.toml --at 4.5",
@@ -74,6 +75,7 @@ def build_parser() -> Parser:
     parser.set_defaults(run="cli_welcome:run_welcome")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND")
     _add_analyse(commands)
+    _add_train(commands)
     _add_offsets(commands)
     _add_interval(commands)
     _add_plan(commands)
@@ -111,6 +113,30 @@ def _add_analyse(commands: Any) -> None:
         "Measure every frame below the folders, group the frames into focus runs, and find the best position of "
         "each with its error.",
     )
+    _add_frame_options(parser)
+    parser.add_argument("--frames", action="store_true", help="also list every frame")
+    parser.add_argument("--report", metavar="FILE.html", help=REPORT_HELP)
+    parser.add_argument("--plots", metavar="FOLDER", help="write the curves as PNG and SVG pictures")
+    parser.add_argument("--tables", metavar="FOLDER", help="write runs and frames as ECSV tables with units")
+    parser.add_argument("--logbook", metavar="FILE", help="record the runs in this logbook")
+    parser.add_argument("--record", action="store_true", help="record the runs in your usual logbook")
+
+
+def _add_train(commands: Any) -> None:
+    parser = _add(
+        commands,
+        "train",
+        "cli_train:run_train",
+        "what the focus runs in a folder say about focuser, optics and camera",
+        "Measure every frame below the folders and say what their focus runs show of the optical train: backlash and "
+        "way per step of the focuser, tilt, curvature, the shape of the stars, a second camera, exposure and seeing. "
+        "Each finding has its error; what is not seen is given with the amount that would have been.",
+    )
+    _add_frame_options(parser)
+
+
+def _add_frame_options(parser: Any) -> None:
+    """Add where frames are, how they are to be read, and how the answer is given."""
     parser.add_argument("folders", nargs="+", metavar="FOLDER", help="where the frames are")
     add_answer_options(parser)
     parser.add_argument("--rig", metavar="FILE", help="rig file (TOML) that fills or overrides the headers")
@@ -126,12 +152,6 @@ def _add_analyse(commands: Any) -> None:
         metavar="PATTERN",
         help="take the position from the file name where the header lacks it, such as '*_{position}.fits'",
     )
-    parser.add_argument("--frames", action="store_true", help="also list every frame")
-    parser.add_argument("--report", metavar="FILE.html", help=REPORT_HELP)
-    parser.add_argument("--plots", metavar="FOLDER", help="write the curves as PNG and SVG pictures")
-    parser.add_argument("--tables", metavar="FOLDER", help="write runs and frames as ECSV tables with units")
-    parser.add_argument("--logbook", metavar="FILE", help="record the runs in this logbook")
-    parser.add_argument("--record", action="store_true", help="record the runs in your usual logbook")
     parser.add_argument("--workers", type=int, metavar="N", help=WORKERS_HELP)
     parser.add_argument(
         "--limit",

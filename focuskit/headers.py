@@ -183,6 +183,7 @@ def read_facts(header: Header, file_name: str, rig_file: RigFile | None = None) 
     binning = _binning(look)
     focal_length, aperture, obstruction = _optics(look)
     exposure = look.positive("exposure", highest=1e6)
+    instrument = look.text("instrument")
     return HeaderFacts(
         time=_time(look, exposure),
         exposure_s=exposure,
@@ -190,10 +191,10 @@ def read_facts(header: Header, file_name: str, rig_file: RigFile | None = None) 
         # Outside of this range stand placeholders and kelvins.
         temperature_c=look.number("temperature", -90.0, 70.0),
         filter=settings.filter_name(_filter(look)),
-        instrument=look.text("instrument"),
+        instrument=instrument,
         telescope=look.text("telescope"),
         binning=binning,
-        pixel_um=_pixel_um(look, binning, rig.pixel_um),
+        pixel_um=_pixel_um(look, binning, settings.pixel_of(instrument)),
         focal_length_mm=rig.focal_length_mm or focal_length,
         aperture_mm=rig.aperture_mm or aperture,
         obstruction=obstruction if rig.obstruction is None else rig.obstruction,

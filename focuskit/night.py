@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 
 from focuskit import curves, flags
+from focuskit.companions import camera_of, lend_positions, main_camera
 from focuskit.curves import Candidate, CurveFit, choose_estimate
 from focuskit.errors import FocuskitError
 from focuskit.field import map_field
@@ -327,12 +328,17 @@ def analyse(
         raise FocuskitError(f"{named}: no FITS files (.fits, .fit, .fts, also .gz, .bz2, .fz) in there")
     with Crew(executor, 1 if len(files) < 4 else workers) as crew:
         measured, unreadable = measure_frames(files, crew, rig_file=rig_file, limits=limits, progress=progress)
+        infos = lend_positions([frame.info for frame in measured])
+        measured = [replace(frame, info=info) for frame, info in zip(measured, infos, strict=True)]
         by_path = {frame.info.path: frame for frame in measured}
-        groups, left = group_runs([frame.info for frame in measured])
+        groups, left = group_runs(infos)
         results = [_fit(run, tuple(by_path[info.path] for info in run.frames), rig_file) for run in groups]
         results.sort(key=lambda r: (format_time(r.run.start) or "", r.run.filter or "", r.frames[0].info.name))
         results = _with_profiles(results, crew, limits, history)
-    rig = results[0].rig if results else (measured[0].info.rig(rig_file) if measured else Rig())
+    rig = measured[0].info.rig(rig_file) if measured else Rig()
+    if results:
+        main = main_camera([result.run for result in results])
+        rig = next(result.rig for result in results if camera_of(result.run) == main)
     return Night(rig, tuple(results), tuple(sorted([*not_used, *unreadable, *left])))
 
 

@@ -50,6 +50,7 @@ SPHERICAL_PRIOR = (0.0, 0.03)
 LEAST_FRAMES = 4
 _UNLIKELY = 0.01
 _RARE = 0.001
+_NO_MATCH = 5.0  # chi² reduced
 _OUTLIER_SIGMA = 5.0
 _ODD_SHAPE = 4.0
 # Grids that close in on a peak: rounds at most, and points.
@@ -394,7 +395,12 @@ def _report(
     wander = (least_hfd_shift(model, other) - least_hfd_shift(model, state)) / 0.1 * state.spherical
     err = math.hypot(err, wander * model.um_per_wave / um_per_step * scatter / math.sqrt(used.sum()))
     factor = fwhm_factor(state.exponent)
-    own, own_err = own_positions(model, data, state, scatter)
+    own_state, own_scatter = state, scatter
+    if chi2 > _NO_MATCH * max(freedom, 1):
+        # Frames at places other than the focuser tells have bent all that they have in common.
+        own_state = replace(state, spherical=priors.spherical[0], exponent=KOLMOGOROV_EXPONENT)
+        own_scatter = float(SCATTER_GRID[-1])
+    own, own_err = own_positions(model, data, own_state, own_scatter)
     frames = []
     place = iter(range(int(used.sum())))
     for i, position in enumerate(data.position):

@@ -296,7 +296,8 @@ def own_positions(model: ProfileModel, data: Data, state: State, tau: float) -> 
     """Return the position at which each frame's stars put it, whatever the focuser tells, and its error.
 
     Spherical term, exponent and way per step are those of the run; the seeing of each frame is free
-    within the run's scatter ``tau``. ``state.log_seeing`` is not looked at.
+    within the run's scatter ``tau``. ``state.log_seeing`` is not looked at. Where a frame departs from the
+    model by more than its noise, its error is as much larger.
     """
     reach = float(np.ptp(data.position))
     position = data.position.copy()
@@ -332,4 +333,5 @@ def own_positions(model: ProfileModel, data: Data, state: State, tau: float) -> 
             break
     matrix = normal.matrix
     told = matrix[:, 1, 1] - matrix[:, 0, 1] ** 2 / (matrix[:, 0, 0] + 1.0 / tau**2)
-    return position, 1.0 / np.sqrt(np.maximum(told, 1e-6 / reach**2))
+    misfit = np.maximum(1.0, normal.chi2 / np.maximum(data.dof - 2, 1))
+    return position, np.sqrt(misfit / np.maximum(told, 1e-6 / reach**2))

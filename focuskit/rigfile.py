@@ -32,7 +32,7 @@ _NUMBERS = {  # key: (lowest, highest value that makes sense, an example)
     "pixel_um": (0.1, 1000.0, "3.76"),
     "um_per_step": (1e-6, 1e5, "4.0"),
 }
-_KEYS = ("name", *_NUMBERS, "travel", "filters", "keywords", "position_pattern", "rebuilds", "columns")
+_KEYS = ("name", "camera", *_NUMBERS, "travel", "filters", "keywords", "position_pattern", "rebuilds", "columns")
 _MAX_BYTES = 1_000_000
 
 
@@ -52,6 +52,8 @@ class RigFile:
     ----------
     rig : Rig
         ``rig.pixel_um`` is here the pixel of the sensor, before binning.
+    camera : str or None
+        The camera whose pixel that is, as headers name it; None: of every camera.
     filters : mapping of filter name to FilterEntry
     keywords : mapping of fact (one of ``FACTS``) to header keywords that are asked first
     position_pattern : str or None
@@ -62,11 +64,17 @@ class RigFile:
     """
 
     rig: Rig = field(default_factory=Rig)
+    camera: str | None = None
     filters: Mapping[str, FilterEntry] = field(default_factory=dict)
     keywords: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     position_pattern: str | None = None
     rebuilds: tuple[datetime, ...] = ()
     columns: Mapping[str, str] = field(default_factory=dict)
+
+    def pixel_of(self, instrument: str | None) -> float | None:
+        """Return the pixel of a camera's sensor, None where the rig file does not speak of that camera."""
+        meant = self.camera is None or instrument is None or instrument.casefold() == self.camera.casefold()
+        return self.rig.pixel_um if meant else None
 
     def filter_name(self, written: str | None) -> str | None:
         """Return the rig's own name of a filter for the one that a header writes."""
@@ -125,6 +133,7 @@ def rig_from_table(table: Mapping[str, Any], source: str) -> RigFile:
         compile_position_pattern(pattern, source)
     return RigFile(
         rig=Rig(name=_text(table, "name", source), travel=_travel(table.get("travel"), source), **numbers),
+        camera=_text(table, "camera", source),
         filters=_filters(table.get("filters", {}), source),
         keywords=_keywords(table.get("keywords", {}), source),
         position_pattern=pattern,

@@ -8,16 +8,16 @@ the best parabola is kept. A sweep in one direction shows only what was left to 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.stats import f as f_law
-from scipy.stats import norm
 
 from focuskit.curves import CurveFit
-from focuskit.findings import SEEN_SIGMA
+from focuskit.findings import SEEN_SIGMA, as_sigma
 from focuskit.profile_fit import ProfileFit
 
 Array = NDArray[np.float64]
@@ -29,7 +29,6 @@ _ROUNDS = 6
 # The errors of the frames count for as many frames as this when their scatter is judged.
 _PRIOR_FREEDOM = 4.0
 _INSIDE_SIGMA = 2.0
-_MOST_SIGMAS = 37.0
 _SHARP = 0.05  # a frame nearer to focus than it can tell to this part does not tell how near
 _USUAL_JITTER = 0.12  # of the seeing, where the curve could not tell
 
@@ -160,7 +159,7 @@ def find_slack(
     Returns
     -------
     Slack or None
-        None where the frames are too few.
+        None where the frames are too few, or do not tell of slack.
     """
     x, y, sigma = (np.asarray(values, float) for values in (positions, squares, errors))
     moves = np.diff(x)
@@ -181,10 +180,11 @@ def find_slack(
     freedom = _PRIOR_FREEDOM + told.sum() - unknowns
     scale = (_PRIOR_FREEDOM + best) / freedom
     chance = float(f_law.sf(max(none - best, 0.0) / (unknowns - 3) / scale, unknowns - 3, freedom))
-    err = problem.error(slack, start, whole) * float(np.sqrt(scale))
+    err = problem.error(slack, start, whole) * math.sqrt(scale)
+    if not math.isfinite(err):
+        return None  # no frame that was told lies where the slack shows
     lag = _lags(x, direction, np.array([slack]), np.array([start]))[0]
-    significance = float(norm.isf(0.5 * chance)) if chance > 1e-300 else _MOST_SIGMAS
-    return Slack(slack, err, significance, whole, direction, tuple(float(v) for v in lag))
+    return Slack(slack, err, as_sigma(chance), whole, direction, tuple(float(v) for v in lag))
 
 
 def _lags(x: Array, direction: int, slack: Array, start: Array) -> Array:
@@ -233,8 +233,10 @@ class _Problem:
         design = self._design(*np.array(pairs + moved).T)
         parabola = self._solve(design[:1])[0][0]
         by_slack = (design[1:] @ parabola - design[0] @ parabola) / step
-        columns = np.concatenate([by_slack.T, design[0]], axis=1)
-        return float(np.sqrt(np.linalg.pinv(columns.T @ columns)[0, 0]))
+        others = np.concatenate([by_slack[1:].T, design[0]], axis=1)
+        alone = by_slack[0] - others @ np.linalg.lstsq(others, by_slack[0], rcond=None)[0]
+        square = float(alone @ alone)
+        return 1.0 / math.sqrt(square) if square > 1e-9 * float(by_slack[0] @ by_slack[0]) else math.inf
 
 
 def _search(problem: _Problem, largest: float, whole: bool) -> tuple[float, float]:

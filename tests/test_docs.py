@@ -20,6 +20,7 @@ import setup_and_run
 
 from focuskit import cli_analyse, night, rigfile, tables
 from focuskit.cli import main
+from focuskit.train import examine_train
 
 ROOT = Path(__file__).parent.parent
 DOCS = ROOT / "docs"
@@ -160,6 +161,7 @@ def test_every_field_of_the_json_is_documented(monkeypatch, tmp_path):
     run_line(f"focuskit logbook import {season} --logbook {shlex.quote(book)}")
     answers = [
         whole_night().to_json(),
+        examine_train(whole_night()).to_json(),
         *(
             json.loads(run_line(f"focuskit {words} --json"))
             for words in (
