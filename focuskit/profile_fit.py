@@ -347,18 +347,33 @@ def _excess(data: Data, solution: Solution, priors: Priors) -> float:
     return max(1.0, shape, place)
 
 
-def _jackknife(solution: Solution, priors: Priors) -> float:
-    """Return the standard deviation of the best position from leaving out each frame in turn."""
+def _jackknife(solution: Solution, priors: Priors, position: Array) -> tuple[float, int]:
+    """Return the standard deviation of the best position from leaving out frames, and its degrees.
+
+    Frames are left out in pairs as far from focus: what the model misses alike on both sides (light of
+    neighbours, the obstruction) moves their own best positions apart, and not that of the run.
+    """
     normal, state, tau = solution.normal, solution.state, solution.tau
     hessian, gradient, _, _ = reduce_normal(normal, state, priors, tau)
+    outwards = np.argsort(np.abs(position - state.best))
+    first = outwards.size % 2
+    pairs = [outwards[:first], *(outwards[k : k + 2] for k in range(first, outwards.size, 2))]
     left_out = []
-    for i in range(normal.chi2.size):
-        part = NormalEquations(normal.chi2[i : i + 1], normal.matrix[i : i + 1], normal.gradient[i : i + 1])
-        one = replace(state, log_seeing=state.log_seeing[i : i + 1])
-        own_hessian, own_part, _, _ = reduce_normal(part, one, NO_PRIORS, tau)
+    for pair in pairs:
+        part = NormalEquations(normal.chi2[pair], normal.matrix[pair], normal.gradient[pair])
+        own = replace(state, log_seeing=state.log_seeing[pair])
+        own_hessian, own_part, _, _ = reduce_normal(part, own, NO_PRIORS, tau)
         left_out.append(np.linalg.solve(hessian - own_hessian, gradient - own_part)[1])
-    count = len(left_out)
-    return math.sqrt((count - 1) * float(np.var(left_out)))
+    count = len(pairs)
+    return math.sqrt((count - 1) * float(np.var(left_out))), max(count - 2, 1)
+
+
+def _noise(solution: Solution, priors: Priors) -> float:
+    """Return the part of the variance of the best position that comes from the frames' noise."""
+    normal, state, tau = solution.normal, solution.state, solution.tau
+    inverse = np.linalg.inv(reduce_normal(normal, state, priors, tau)[0])
+    told = reduce_normal(normal, state, NO_PRIORS, tau)[0]
+    return float(inverse[1] @ told @ inverse[1])
 
 
 def _report(
@@ -385,8 +400,10 @@ def _report(
     matches = bool(stats.chi2.sf(chi2, freedom) > _UNLIKELY and stats.chi2.sf(displaced, free) > _UNLIKELY)
     err = math.sqrt(float(covariance[1, 1]))
     if not matches:
-        students = float(stats.t.ppf(0.8413, max(int(used.sum()) - 4, 1)))
-        err = math.hypot(err, students * _jackknife(solution, priors))
+        apart, degrees = _jackknife(solution, priors, data.position[used])
+        # Student's t for one standard deviation; the priors' part of the error stays as it is.
+        widened = (float(stats.t.ppf(0.8413, degrees)) * apart) ** 2 - _noise(solution, priors)
+        err = math.sqrt(err**2 + max(widened, 0.0))
     um_per_step = math.exp(log_slope)
     # Aberrated light has its least HFD elsewhere in other seeing, and a run's few frames tell the
     # typical seeing only so well.
