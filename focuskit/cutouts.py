@@ -7,11 +7,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from focuskit.detect import BlockImage, clipped_means
+from focuskit.detect import BlockImage, clipped_means, pyramid, sum_blocks
 from focuskit.fitsfile import Pixels
 from focuskit.shapes import cut_stamps
 
 RING_RADII = (2.2, 3.5)  # of the sky ring about a star, in half-flux diameters
+_LEVELS = 5
 _AT_A_TIME = 16  # stars: their stamps stay in the processor's cache
 
 
@@ -32,6 +33,12 @@ class Image:
         while level < len(self.levels) - 1 and 3 * self.blocks.side * 2**level < span_px:
             level += 1
         return level
+
+
+def prepare_image(pixels: Pixels, saturation_adu: float | None, gain_e_per_adu: float | None, unit: int = 1) -> Image:
+    """Sum an image in blocks, and those in blocks, for all that is done with it."""
+    blocks = sum_blocks(pixels)
+    return Image(pixels, blocks, pyramid(blocks, _LEVELS), saturation_adu, gain_e_per_adu, unit)
 
 
 def lies_inside(shape: tuple[int, ...], x: np.ndarray, y: np.ndarray, reach: float) -> np.ndarray:

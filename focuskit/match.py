@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.spatial import cKDTree
 
-from focuskit.stars import StarField, typical_size
+from focuskit.stars import FAINT, StarField, typical_size
 
 SHIFT_REACH_PX = 60.0  # the pointing wanders by less within a run
 _BAD_NEIGHBOUR = 1 | 2  # saturated, crowded: spoils a star in all frames
@@ -48,10 +48,16 @@ class StarMatch:
         seen = np.isfinite(self.hfd_px)
         return seen.sum(axis=0) >= max(2, 0.5 * seen.any(axis=1).sum())
 
+    def take(self, which: np.ndarray) -> StarMatch:
+        """Return the match of the stars selected by a mask."""
+        tables = {name: getattr(self, name)[:, which] for name in ("hfd_px", "hfd_err_px", "flux_adu")}
+        stars = {name: getattr(self, name)[which] for name in ("x_px", "y_px", "brightness", "sound")}
+        return replace(self, **tables, **stars)
 
-def match_stars(fields: Sequence[StarField]) -> StarMatch:
-    """Find the good stars of the richest frame again in all other frames of a run."""
-    goods = [f.measured.take(f.measured.good) for f in fields]
+
+def match_stars(fields: Sequence[StarField], *, faint: bool = False) -> StarMatch:
+    """Find the good stars of the richest frame, and the ``faint`` ones if asked, again in all frames of a run."""
+    goods = [f.measured.take((f.measured.flag & ~(FAINT if faint else 0)) == 0) for f in fields]
     reference = goods[int(np.argmax([len(g) for g in goods]))]
     shape = (len(fields), len(reference))
     hfd, err, flux, weight = (np.full(shape, np.nan) for _ in range(4))
@@ -156,6 +162,11 @@ class CommonSizes:
     fwhm_px: np.ndarray
     flux: np.ndarray
     stars: np.ndarray
+
+    @property
+    def told(self) -> float:
+        """What all sizes together tell: the sum of the squares of size over error."""
+        return float(np.nansum((self.hfd_px / self.hfd_err_px) ** 2))
 
 
 def compare_frames(fields: Sequence[StarField], match: StarMatch) -> CommonSizes:

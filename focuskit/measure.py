@@ -27,9 +27,11 @@ from typing import TypeVar
 import numpy as np
 from astropy.table import QTable
 
+from focuskit.cutouts import prepare_image
 from focuskit.errors import FocuskitError
 from focuskit.frames import FoundFile, FrameInfo, read_frame, read_pixels
 from focuskit.profile_stack import FrameProfile, stack_profile
+from focuskit.registered import Registered, Search, measure_registered
 from focuskit.rigfile import RigFile
 from focuskit.source import Limits, failure
 from focuskit.stars import StarField, measure_pixels
@@ -352,6 +354,23 @@ def _stack_or_nothing(task: StackTask, limits: Limits | None) -> FrameProfile | 
         )
     except (FocuskitError, MemoryError):
         return None
+
+
+def _search_or_nothing(task: tuple[str, float | None, Search], limits: Limits | None) -> Registered | None:
+    path, gain, search = task
+    try:
+        with np.errstate(over="ignore", invalid="ignore"):
+            return measure_registered(prepare_image(read_pixels(path, limits), None, gain), search)
+    except (FocuskitError, MemoryError):
+        return None
+
+
+def register_frames(
+    frames: Sequence[MeasuredFrame], searches: Sequence[Search], crew: Crew, limits: Limits | None = None
+) -> list[Registered | None]:
+    """Measure the stars of frames where they must lie; None where a frame does not show them."""
+    tasks = [(frame.info.path, frame.info.gain, search) for frame, search in zip(frames, searches, strict=True)]
+    return crew.map(partial(_search_or_nothing, limits=limits), tasks, lambda _: None)
 
 
 def stack_frames(tasks: Sequence[StackTask], crew: Crew, limits: Limits | None = None) -> list[FrameProfile | None]:

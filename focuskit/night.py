@@ -21,11 +21,12 @@ from focuskit.field import map_field
 from focuskit.field_map import FieldMap, pool_values
 from focuskit.frames import find_frames
 from focuskit.match import CommonSizes, StarMatch, compare_frames, match_stars
-from focuskit.measure import Crew, MeasuredFrame, StackTask, measure_frames, run_key, stack_frames
+from focuskit.measure import Crew, MeasuredFrame, StackTask, measure_frames, register_frames, run_key, stack_frames
 from focuskit.optics import Rig, wavelength_nm
 from focuskit.output import html_table, plus_minus
 from focuskit.profile_fit import ProfileFit
 from focuskit.profiles import RunProfiles, Spherical, fit_night, stack_tasks, star_weights
+from focuskit.registered import join_registered, search_plan
 from focuskit.rigfile import RigFile
 from focuskit.runs import FocusRun, group_runs
 from focuskit.shape_fit import measure_shapes
@@ -332,7 +333,9 @@ def analyse(
         measured = [replace(frame, info=info) for frame, info in zip(measured, infos, strict=True)]
         by_path = {frame.info.path: frame for frame in measured}
         groups, left = group_runs(infos)
-        results = [_fit(run, tuple(by_path[info.path] for info in run.frames), rig_file) for run in groups]
+        results = [
+            _fit(run, tuple(by_path[info.path] for info in run.frames), rig_file, crew, limits) for run in groups
+        ]
         results.sort(key=lambda r: (format_time(r.run.start) or "", r.run.filter or "", r.frames[0].info.name))
         results = _with_profiles(results, crew, limits, history)
     rig = measured[0].info.rig(rig_file) if measured else Rig()
@@ -342,11 +345,11 @@ def analyse(
     return Night(rig, tuple(results), tuple(sorted([*not_used, *unreadable, *left])))
 
 
-def _fit(run: FocusRun, frames: tuple[MeasuredFrame, ...], rig_file: RigFile | None) -> RunResult:
+def _fit(
+    run: FocusRun, frames: tuple[MeasuredFrame, ...], rig_file: RigFile | None, crew: Crew, limits: Limits | None
+) -> RunResult:
     rig = frames[0].info.rig(rig_file)
-    fields = [frame.field for frame in frames]
-    match = match_stars(fields)
-    sizes = compare_frames(fields, match)
+    match, sizes = _compare(frames, crew, limits)
     wavelength = wavelength_nm(run.filter)
     if rig_file and run.filter and run.filter in rig_file.filters:
         wavelength = rig_file.filters[run.filter].wavelength_nm or wavelength
@@ -355,6 +358,19 @@ def _fit(run: FocusRun, frames: tuple[MeasuredFrame, ...], rig_file: RigFile | N
     result = RunResult(run, frames, match, sizes, fit, None, (), None, None, rig, wavelength, key)
     # Where the shapes of the stars cannot tell of the slack, their sizes have to.
     return result if _has_shapes(result) else _without_slack(replace(result, slack=_slack(result)))
+
+
+def _compare(frames: tuple[MeasuredFrame, ...], crew: Crew, limits: Limits | None) -> tuple[StarMatch, CommonSizes]:
+    """Bring the stars of a run together; where they are few and faint, measured again all as one."""
+    fields = [frame.field for frame in frames]
+    match = match_stars(fields)
+    sizes = compare_frames(fields, match)
+    plan = None if any(frame.info.bayer for frame in frames) else search_plan(fields)
+    if plan is not None:
+        found = join_registered(plan[0], register_frames(frames, plan[1], crew, limits))
+        if found[1].told > sizes.told:
+            return found
+    return match, sizes
 
 
 def _fit_curve(

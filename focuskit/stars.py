@@ -16,8 +16,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.spatial import cKDTree
 
-from focuskit.cutouts import Image, lies_inside, peak_adu, ring_sky, star_stamps
-from focuskit.detect import Peaks, SkyMap, find_peaks, pyramid, sum_blocks
+from focuskit.cutouts import Image, lies_inside, peak_adu, prepare_image, ring_sky, star_stamps
+from focuskit.detect import Peaks, SkyMap, find_peaks
 from focuskit.errors import FocuskitError
 from focuskit.fitsfile import Pixels
 from focuskit.growth import REACH_SHARP, REACH_WIDE, fit_growth, usual_growth
@@ -36,11 +36,11 @@ if TYPE_CHECKING:
     from astropy.table import QTable
 
 MOST_STARS = 300
-LEAST_SNR = 20.0
+LEAST_SNR = (7.0, 20.0)  # the lower one where fewer stars than this reach the other
+_ENOUGH_BRIGHT = 12
 _GROWTH_ERR = 0.005  # relative, of a size: as measured on rendered frames, crowded ones too
 LEAST_HFD_PX = 1.4  # what is sharper is a cosmic ray: one pixel and a seeing of one pixel make 1.4
 STAMP_RADIUS = 1.35  # of a star's stamp, in half-flux diameters; one is the radius of the flux aperture
-_LEVELS = 5
 _FIRST_LOOK = 40  # peaks that give the first idea of the size
 _DRAWN_OUT = 0.6  # ellipticity that no star has
 _BRIGHT = 40  # stars that make the growth curve at the most
@@ -49,11 +49,12 @@ _BRIGHT = 40  # stars that make the growth curve at the most
 STAR_FLAGS = (
     (1, "saturated", "its brightest pixels are at the limit of the camera"),
     (2, "crowded", "a neighbour adds more than 2 % of its flux"),
-    (4, "faint", "its signal-to-noise ratio is below 20"),
+    (4, "faint", "its signal-to-noise ratio is below 20, or below 7 where bright stars are few"),
     (8, "elongated", "it is drawn out far more than the other stars"),
     (16, "odd_size", "its size differs from that of the others as no star's does"),
 )
 _BIT = {name: bit for bit, name, _ in STAR_FLAGS}
+FAINT = _BIT["faint"]
 
 
 @dataclass(frozen=True)
@@ -192,17 +193,18 @@ def measure_pixels(
         pixels, unit = _green(pixels, bayer), 2
     if min(pixels.raw.shape) < 32:
         raise FocuskitError("the image is smaller than 32 × 32 pixels: too small for focus stars")
-    blocks = sum_blocks(pixels)
-    nothing = StarField(_NO_STARS, None, None, None, None, 0, blocks.sky, blocks.noise)
-    if not blocks.noise > 0:
+    image = prepare_image(pixels, saturation_adu, gain_e_per_adu, unit)
+    nothing = StarField(_NO_STARS, None, None, None, None, 0, image.blocks.sky, image.blocks.noise)
+    if not image.blocks.noise > 0:
         raise FocuskitError("nearly all of its pixels have the same value: no exposure")
-    image = Image(pixels, blocks, pyramid(blocks, _LEVELS), saturation_adu, gain_e_per_adu, unit)
-    stars = _NO_STARS
+    stars, worth = _NO_STARS, 0.0
     for size in _first_sizes(image):
         tried = _measure_all(image, size)
-        if int(tried.good.sum()) > int(stars.good.sum()) or not len(stars):
-            stars = tried
-        if stars.good.sum() >= 5:
+        # A star that is barely seen counts for less than a whole one.
+        count = float(np.minimum(tried.snr[tried.good] / LEAST_SNR[1], 1.0).sum())
+        if count > worth or not len(stars):
+            stars, worth = tried, count
+        if worth >= 5.0:
             break
     return _summary(_in_sensor_pixels(stars, unit), nothing)
 
@@ -345,11 +347,11 @@ def _measure(image: Image, size: float) -> Stars:
     x, y = x0 + dx * bins, y0 + dy * bins
     peak = peak_adu(image, x0, y0, size)
 
-    flag = np.where(snr < LEAST_SNR, _BIT["faint"], 0)
-    flag |= np.where(peak >= _saturation(image, peak), _BIT["saturated"], 0)
+    flag = np.where(peak >= _saturation(image, peak), _BIT["saturated"], 0)
     height = peaks.significance[targets]
     crowded = _has_neighbour(peaks, x, y, height, 0.6 * size, 1.8 * size) | _doubled(x, y, 0.5 * size)
     flag |= np.where(crowded, _BIT["crowded"], 0)
+    flag |= np.where(snr < _least_snr(snr[flag == 0]), _BIT["faint"], 0)
     ellipticity, angle = elongation(stamps, dx, dy, 0.8 * radius)
     light_beyond = sums.at(np.full(flux.size, STAMP_RADIUS * radius)) / np.maximum(flux, 1e-30)
     long, beside = _drawn_out(ellipticity, light_beyond, snr, flag == 0)
@@ -361,8 +363,8 @@ def _measure(image: Image, size: float) -> Stars:
     radius_half, slope = half_flux_radius(sums, 0.5 * whole, pedestal * flux)
     fwhm = half_maximum_width(sums, radius_half, flag == 0)
     excess = pixel_excess(sums, radius_half, flag == 0)
-    hfd = _without_pixel(2.0 * radius_half, excess, bins, image.unit)
-    fwhm = _without_pixel(fwhm, 0.5 if excess > 0.3 else 0.0, bins, image.unit)
+    hfd = without_pixel(2.0 * radius_half, excess, bins, image.unit)
+    fwhm = without_pixel(fwhm, 0.5 if excess > 0.3 else 0.0, bins, image.unit)
     # Noise of (flux in the half-flux circle - half the flux) over the slope of the curve.
     inner = math.pi * np.nan_to_num(radius_half) ** 2
     variance = noise**2 * (inner * (1.0 - growth) + 0.25 * growth**2 * area) + 0.25 * growth * photons
@@ -400,6 +402,12 @@ def _saturation(image: Image, peak: np.ndarray) -> float:
     if np.sum(peak >= top) >= 3 and top > 0:
         limit = min(limit, top)
     return limit
+
+
+def _least_snr(snr: np.ndarray) -> float:
+    """Return the S/N below which a star is faint, from those of the clean stars of its frame."""
+    enough = np.sort(snr)[-_ENOUGH_BRIGHT] if snr.size >= _ENOUGH_BRIGHT else 0.0
+    return float(np.clip(enough, *LEAST_SNR))
 
 
 def _has_neighbour(
@@ -486,7 +494,7 @@ def _growth(
     return usual_growth(), 0.0
 
 
-def _without_pixel(size: np.ndarray, excess: float, bins: int, unit: int) -> np.ndarray:
+def without_pixel(size: np.ndarray, excess: float, bins: int, unit: int) -> np.ndarray:
     """Take out the blur of summing squares, down to that of one sensor pixel.
 
     Sums over an element, counted in circles as evenly filled, blur a star by the element twice;

@@ -23,35 +23,42 @@ import numpy as np
 from focuskit.night import analyse
 from focuskit.optics import Rig
 from focuskit.rigfile import RigFile
-from focuskit.simulate import Passband, Scene, Sweep, strew_stars, write_night
+from focuskit.simulate import Passband, Scene, Sweep, write_night
 
 RIG = Rig("Heron", 1400.0, 200.0, 0.36, 3.76, 4.0)
-# Stars, faintest and brightest in e/s, and what differs from 3" of seeing with 12 % jitter.
+# Stars, their mean electrons in a frame (fluxes spread over a factor of 30), sky in e/px, and what
+# differs from 3" of seeing with 12 % jitter.
 CASES: dict[str, tuple[int, float, float, dict]] = {
-    "plain": (200, 2000.0, 1.5e5, {}),
-    "calm": (200, 2000.0, 1.5e5, {"seeing_jitter": 0.0}),
-    "gusty": (200, 2000.0, 1.5e5, {"seeing_jitter": 0.2}),
-    "poor": (30, 600.0, 2e4, {"seeing_arcsec": 4.0}),
-    "dire": (30, 600.0, 2e4, {"seeing_arcsec": 4.0, "sky_e_per_s": 100.0}),
-    "faint": (30, 120.0, 4e3, {"seeing_arcsec": 2.6}),
-    "moffat": (200, 2000.0, 1.5e5, {"seeing": "moffat", "moffat_beta": 2.5}),
-    "aberrated": (200, 2000.0, 1.5e5, {"spherical_waves": 0.03}),
-    "tilted": (200, 2000.0, 1.5e5, {"tilt_x_um": 60.0, "tilt_y_um": -40.0, "curvature_um": 30.0}),
-    "annulus": (200, 2000.0, 1.5e5, {"optics": "annulus"}),
-    "few": (200, 2000.0, 1.5e5, {"frames": 5}),
-    "lopsided": (200, 2000.0, 1.5e5, {"lopsided": True}),
+    "plain": (200, 2e4, 50.0, {}),
+    "calm": (200, 2e4, 50.0, {"seeing_jitter": 0.0}),
+    "gusty": (200, 2e4, 50.0, {"seeing_jitter": 0.2}),
+    "bright": (100, 2.6e4, 50.0, {"seeing_arcsec": 2.6}),
+    "rich": (300, 2.0e4, 50.0, {"seeing_arcsec": 2.0}),
+    "poor": (30, 1.7e3, 50.0, {"seeing_arcsec": 4.0}),
+    "dire": (30, 2.2e3, 200.0, {"seeing_arcsec": 4.0}),
+    "faint": (30, 3.0e2, 50.0, {"seeing_arcsec": 2.6}),
+    "moffat": (200, 2e4, 50.0, {"seeing": "moffat", "moffat_beta": 2.5}),
+    "aberrated": (200, 2e4, 50.0, {"spherical_waves": 0.03}),
+    "tilted": (200, 2e4, 50.0, {"tilt_x_um": 60.0, "tilt_y_um": -40.0, "curvature_um": 30.0}),
+    "annulus": (200, 2e4, 50.0, {"optics": "annulus"}),
+    "few": (200, 2e4, 50.0, {"frames": 5}),
+    "lopsided": (200, 2e4, 50.0, {"lopsided": True}),
 }
+EXPOSURE_S = 2.0
 
 
 def draw_night(folder: Path, case: str, runs: int, shape_px: tuple[int, int], rng: np.random.Generator) -> list[float]:
     """Write the frames of a night and return the true best positions of its runs."""
-    count, faintest, brightest, how = CASES[case]
+    count, mean, sky, how = CASES[case]
     how = dict(how)
-    sky, frames, lopsided = how.pop("sky_e_per_s", 25.0), how.pop("frames", 9), how.pop("lopsided", False)
-    stars = strew_stars(count, shape_px, rng, faintest_e_per_s=faintest, brightest_e_per_s=brightest)
+    frames, lopsided = how.pop("frames", 9), how.pop("lopsided", False)
+    flux = 1.0 / (1.0 - (np.arange(count) + 0.5) / count * (1.0 - 1.0 / 30.0))
+    flux *= mean / EXPOSURE_S / flux.mean()
+    x, y = (rng.uniform(40.0, side - 40.0, count) for side in shape_px[::-1])
     how = {"seeing_arcsec": 3.0, "seeing_jitter": 0.12, **how}
-    scene = Scene(RIG, shape_px, *stars, passbands={"L": Passband(sky_e_per_s=sky)}, steps_per_c=-6.5, **how)
-    step = 160.0 * (how["seeing_arcsec"] / 2.7) / (frames // 2)
+    band = {"L": Passband(sky_e_per_s=sky / EXPOSURE_S)}
+    scene = Scene(RIG, shape_px, x, y, flux, passbands=band, steps_per_c=-6.5, **how)
+    step = 125.0 * (how["seeing_arcsec"] / 2.7) / (frames // 2)
     sweeps = []
     for k in range(runs):
         temperature = 8.0 - 0.37 * k
@@ -59,7 +66,7 @@ def draw_night(folder: Path, case: str, runs: int, shape_px: tuple[int, int], rn
         first = -(frames // 4 if lopsided else frames // 2)
         positions = [round(centre + step * (first + j)) for j in range(frames)]
         start = datetime(2031, 3, 4, 18, tzinfo=UTC) + timedelta(minutes=20 * k)
-        sweeps.append(Sweep("L", start, temperature, 2.0, positions))
+        sweeps.append(Sweep("L", start, temperature, EXPOSURE_S, positions))
     return [run["best_position"] for run in write_night(folder, scene, sweeps, rng)["runs"]]
 
 
