@@ -32,7 +32,7 @@ _NUMBERS = {  # key: (lowest, highest value that makes sense, an example)
     "pixel_um": (0.1, 1000.0, "3.76"),
     "um_per_step": (1e-6, 1e5, "4.0"),
 }
-_KEYS = ("name", "camera", *_NUMBERS, "travel", "filters", "keywords", "position_pattern", "rebuilds", "columns")
+_KEYS = ("name", *_NUMBERS, "camera", "travel", "filters", "keywords", "position_pattern", "rebuilds", "columns")
 _MAX_BYTES = 1_000_000
 
 
