@@ -13,8 +13,9 @@ from focuskit.cli_sources import default_logbook, read_rig
 from focuskit.cli_talk import progress_on, tell_next, tell_written
 from focuskit.errors import FocuskitError
 from focuskit.logbook import Logbook
-from focuskit.night import Night, RunResult, analyse
+from focuskit.night import analyse
 from focuskit.output import plain_text, plus_minus
+from focuskit.results import Night, RunResult
 from focuskit.source import Limits
 from focuskit.tables import LoggedRun
 from focuskit.train import examine_train

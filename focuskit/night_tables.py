@@ -7,8 +7,8 @@ from io import StringIO
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from focuskit.night import Night
 from focuskit.output import plain_text, write_whole
+from focuskit.results import Night
 
 if TYPE_CHECKING:
     from astropy.table import QTable

@@ -13,9 +13,9 @@ from typing import Any
 import numpy as np
 
 from focuskit.errors import FocuskitError
-from focuskit.night import Night, RunResult
 from focuskit.output import file_word, plain_text, round_pair, write_picture
 from focuskit.palette import COLOURS, GREY, INK, mark_of
+from focuskit.results import Night, RunResult
 
 # Which curves are drawn, how, and what the legend calls them.
 _CURVES = (

@@ -13,13 +13,13 @@ from focuskit import __version__
 from focuskit.drift_result import Drift
 from focuskit.errors import FocuskitError
 from focuskit.interval import Interval
-from focuskit.night import Night
 from focuskit.output import plain_text, round_pair, write_whole
 from focuskit.palette import COLOURS, MARKERS, SCHEMES, VERDICT_SIGNS
 from focuskit.report_drift import drift_view
 from focuskit.report_interval import interval_view
 from focuskit.report_night import night_title, night_view
 from focuskit.report_panels import number
+from focuskit.results import Night
 
 Part = Night | Drift | Interval
 KINDS = {"night": "Report of a night", "offsets": "Drift and filter offsets", "interval": "When to refocus"}

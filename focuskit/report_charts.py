@@ -11,7 +11,6 @@ from typing import Any
 
 import numpy as np
 
-from focuskit.night import RunResult
 from focuskit.output import plain_text, round_pair
 from focuskit.palette import MARKERS, mark_of
 from focuskit.plots import residuals_pct, seeing_scatter_pct, short_reason
@@ -36,6 +35,7 @@ from focuskit.report_panels import (
     ticks_of,
     time_ticks,
 )
+from focuskit.results import RunResult
 
 LEFT = 42.0
 CURVE_TOP, CURVE_BOTTOM = 42.0, 276.0

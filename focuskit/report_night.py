@@ -7,10 +7,10 @@ from datetime import timedelta
 from typing import Any
 
 from focuskit import flags
-from focuskit.night import Night, RunResult
 from focuskit.output import plain_text, round_pair
 from focuskit.plots import filter_names, residuals_pct
 from focuskit.report_charts import draw_curve, draw_night, number
+from focuskit.results import Night, RunResult
 from focuskit.star_strip import star_strip
 
 _NIGHT_GAP = timedelta(hours=8)

@@ -9,7 +9,7 @@ import numpy as np
 
 from focuskit.errors import FocuskitError
 from focuskit.frames import read_pixels
-from focuskit.night import RunResult
+from focuskit.results import RunResult
 
 _MOST_STARS = 25
 _LEAST_HALF_PX, _MOST_HALF_PX = 10, 60

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from focuskit.findings import Finding
-from focuskit.night import Night, RunResult
+from focuskit.results import Night, RunResult
 from focuskit.times import format_time
 from focuskit.train_cameras import camera_findings, split_cameras
 from focuskit.train_exposure import exposure_findings

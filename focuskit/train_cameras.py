@@ -7,8 +7,8 @@ from datetime import timedelta
 
 from focuskit.companions import camera_of, main_camera
 from focuskit.findings import SEEN_SIGMA, Finding, weighted_mean
-from focuskit.night import RunResult
 from focuskit.output import plain_text, plus_minus
+from focuskit.results import RunResult
 from focuskit.train_focuser import step_of
 
 _TOGETHER = timedelta(minutes=2)  # between the ends of one run and the start of the other

@@ -8,8 +8,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from focuskit.findings import Finding
-from focuskit.night import RunResult
 from focuskit.output import plain_text
+from focuskit.results import RunResult
 
 _WANTED_SNR = 20.0  # of the 20th brightest star in the outermost frames, as for the planned exposure
 _WANTED_STARS = 20

@@ -11,8 +11,8 @@ from scipy.stats import chi2 as chi2_law
 
 from focuskit import optics
 from focuskit.findings import SEEN_SIGMA, Finding, as_sigma, student_sigma, weighted_mean
-from focuskit.night import RunResult
 from focuskit.output import plus_minus
+from focuskit.results import RunResult
 from focuskit.slack import Slack
 
 Array = NDArray[np.float64]

@@ -16,9 +16,9 @@ from numpy.typing import NDArray
 from scipy.stats import f as f_law
 
 from focuskit.findings import SEEN_SIGMA, Finding, as_sigma
-from focuskit.night import RunResult
 from focuskit.optics import ARCSEC_PER_RADIAN
 from focuskit.output import plus_minus
+from focuskit.results import RunResult
 
 Array = NDArray[np.float64]
 
