@@ -212,8 +212,8 @@ def write_demo(folder: Path, seed: int, progress: Callable[[int, int], None] | N
     write_season(folder / "season", season)
     write_whole(folder / "heron.toml", RIG_FILE.encode())
     at_zero = DEMO_BASE + DEMO_JUMP - STEPS_PER_C * REFERENCE_C
-    scene = invent_scene(rng, shape_px=(288, 352), stars=30, best_position=at_zero)
-    scene = replace(scene, tilt_x_um=12.0)  # the frames are small
+    scene = invent_scene(rng, shape_px=(416, 512), stars=48, best_position=at_zero)
+    scene = replace(scene, tilt_x_um=20.0)  # the frames are small
     start = dusk + timedelta(days=DEMO_DAYS[-1] + 1)
     sweeps = [
         invent_sweep(scene, start, "L", 3.1, miss=8),
