@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
+from numpy.typing import ArrayLike, NDArray
 from scipy.stats import chi2, norm
 
 from focuskit import flags
@@ -108,6 +109,15 @@ class FieldMap:
         """Direction in which the plane of best focus rises to larger positions, from +x towards +y."""
         return math.degrees(math.atan2(self.tilt_y_um / self.height_mm, self.tilt_x_um / self.width_mm))
 
+    def away_um(self, across: ArrayLike, along: ArrayLike) -> NDArray[np.float64]:
+        """Return how far the best position of places lies from that of the middle, towards larger positions.
+
+        ``across`` and ``along`` run from -0.5 at the first column or row to 0.5 at the last.
+        """
+        u, v = np.asarray(across, float), np.asarray(along, float)
+        square = ((u * self.width_mm) ** 2 + (v * self.height_mm) ** 2) / self.half_diagonal_mm**2
+        return self.tilt_x_um * u + self.tilt_y_um * v + self.curvature_um * square
+
     @property
     def tilt_um(self) -> float:
         """Both tilts together: √(x² + y²)."""
@@ -192,15 +202,18 @@ class FieldMap:
             f"corners, which focus at {side} positions (radius {radius:.0f} mm); it {_cost(self.curvature_growth)}"
         )
 
-    @property
-    def worst_corner(self) -> Corner:
-        """The corner with the largest stars, with the focuser at the best position for the whole field."""
-        return max(self.corners, key=lambda c: c.hfd_px)
+    def larger_pct(self, corner: Corner) -> tuple[float, float, float]:
+        """Return by how much stars of a corner are larger than the middle's, at its own best position, and its error.
+
+        All in per cent; the first with the focuser at the best position for the whole field.
+        """
+        whole, own = (100.0 * (size / self.hfd_middle_px - 1.0) for size in (corner.hfd_px, corner.hfd_own_best_px))
+        return whole, own, 100.0 * corner.hfd_own_best_px_err / self.hfd_middle_px
 
     def _corner_hint(self) -> str:
         worst = max(self.blurred_corners or self.corners, key=lambda c: c.hfd_px)
-        larger, own = (100.0 * (size / self.hfd_middle_px - 1.0) for size in (worst.hfd_px, worst.hfd_own_best_px))
-        rest = _pair(own, 100.0 * worst.hfd_own_best_px_err / self.hfd_middle_px)
+        larger, own, err = self.larger_pct(worst)
+        rest = _pair(own, err)
         if self.blurred_corners:
             return (
                 f"{worst.name}: stars are {larger:.0f} % larger than in the middle; at their own best position "

@@ -18,6 +18,8 @@ COLOURS = {
     "olive": "#8a9a2b",
     "sand": "#d8bd8a",
 }
+# Below, at and above the middle of what has a sign; the numbers are written beside them.
+BELOW_AND_ABOVE = (COLOURS["amber"], "#ffffff", COLOURS["sky"])
 MARKERS = ("o", "s", "^", "D", "v", "P", "X", "*")
 
 # A sign that goes with the word of each verdict.

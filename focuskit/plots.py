@@ -8,13 +8,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import timedelta
 from pathlib import Path
+from textwrap import fill
 from typing import Any
 
 import numpy as np
 
 from focuskit.errors import FocuskitError
 from focuskit.output import file_word, plain_text, round_pair, write_picture
-from focuskit.palette import COLOURS, GREY, INK, mark_of
+from focuskit.palette import BELOW_AND_ABOVE, COLOURS, GREY, INK, mark_of
 from focuskit.results import Night, RunResult
 
 # Which curves are drawn, how, and what the legend calls them.
@@ -84,6 +85,46 @@ def plot_residuals(result: RunResult, ax: Any = None) -> Any:
     return ax
 
 
+def plot_field(result: RunResult, ax: Any = None) -> Any:
+    """Draw the best position over the sensor, from that of its middle, with the sizes in its corners.
+
+    In each corner stands by how much stars are larger than in the middle, and what of it stays at the corner's own
+    best position. Below it stands what the map says. Without a map the picture says so. Returns the axes.
+    """
+    from matplotlib.colors import LinearSegmentedColormap
+
+    ax = _axes(ax, 6.2)
+    ax.grid(False)
+    _title(ax, f"Best position over the sensor · {_run_title(result)}")
+    field = result.field
+    if field is None:
+        ax.text(0.5, 0.5, "no map: too few stars or frames", transform=ax.transAxes, ha="center", color=INK)
+        return ax
+    v, u = np.meshgrid(np.linspace(-0.5, 0.5, 61), np.linspace(-0.5, 0.5, 61), indexing="ij")
+    away = field.away_um(u, v)
+    x, y = (u + 0.5) * field.width_mm, (v + 0.5) * field.height_mm
+    # A flat field is shown as flat, not as its noise.
+    most = max(float(np.abs(away).max()), 3.0 * field.tilt_um_err, 3.0 * field.curvature_um_err)
+    colours = LinearSegmentedColormap.from_list("below and above", BELOW_AND_ABOVE)
+    ax.pcolormesh(x, y, away, cmap=colours, vmin=-most, vmax=most, shading="gouraud", rasterized=True)
+    if field.tilt_seen or field.curvature_seen:
+        lines = ax.contour(x, y, away, levels=7, colors=INK, linewidths=0.8)
+        ax.clabel(lines, fmt=lambda um: f"{round(um)} µm".replace("-", "−"), fontsize="small")
+    places = ((0.02, 0.97), (0.98, 0.97), (0.02, 0.03), (0.98, 0.03))
+    for (at_x, at_y), corner in zip(places, field.corners, strict=True):
+        larger, own, err = field.larger_pct(corner)
+        text = f"HFD {round(larger)} % larger\n{' ± '.join(filter(None, round_pair(own, err)))} % at its own best"
+        ax.text(
+            at_x, at_y, text.replace("-", "−"), transform=ax.transAxes, fontsize="small", color=INK,
+            ha="left" if at_x < 0.5 else "right", va="top" if at_y > 0.5 else "bottom",
+            bbox={"facecolor": "white", "alpha": 0.8, "lw": 0, "pad": 2.5},
+        )  # fmt: skip
+    words = ["along the rows of the image (mm)", "", *(fill(hint, 105) for hint in field.hints)]
+    ax.set(ylabel="down its columns (mm)", aspect="equal", xlim=(0, field.width_mm), ylim=(field.height_mm, 0))
+    ax.set_xlabel("\n".join(words), loc="left", fontsize="small", parse_math=False)
+    return ax
+
+
 def plot_night(night: Night, ax: Any = None) -> Any:
     """Draw best positions over time by filter, with the temperature; returns the axes.
 
@@ -134,7 +175,8 @@ def plot_night(night: Night, ax: Any = None) -> Any:
 def save_plots(night: Night, folder: str | Path, formats: Sequence[str] = _FORMATS) -> list[Path]:
     """Write the pictures of a night into ``folder`` and return their paths.
 
-    ``night`` for all runs; ``run_01_L_curve`` and ``run_01_L_residuals`` for each run.
+    ``night`` for all runs; ``run_01_L_curve`` and ``run_01_L_residuals`` for each run, and ``run_01_L_field``
+    where the field could be mapped.
 
     Raises
     ------
@@ -148,6 +190,7 @@ def save_plots(night: Night, folder: str | Path, formats: Sequence[str] = _FORMA
     for number, result in enumerate(night.runs, 1):
         stem = f"run_{number:02d}_{file_word(result.run.filter, 'nofilter')}"
         pictures += [(f"{stem}_curve", plot_curve(result)), (f"{stem}_residuals", plot_residuals(result))]
+        pictures += [(f"{stem}_field", plot_field(result))] if result.field else []
     paths = []
     for stem, ax in pictures:
         for kind in formats:

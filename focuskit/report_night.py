@@ -10,6 +10,7 @@ from focuskit import flags
 from focuskit.output import plain_text, round_pair
 from focuskit.plots import filter_names, residuals_pct
 from focuskit.report_charts import draw_curve, draw_night, number
+from focuskit.report_field import draw_fields
 from focuskit.results import Night, RunResult
 from focuskit.star_strip import star_strip
 
@@ -92,6 +93,7 @@ def _part_view(night: Night, part: Sequence[int], views: Sequence[dict[str, Any]
         "more": _more_sentences(runs),
         "runs": [views[k] for k in part],
         "chart": draw_night(runs, filter_names(night)),
+        "fields": draw_fields(runs),
         "first": part[0],
     }
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 from focuskit.findings import Finding
@@ -67,7 +67,7 @@ def examine_train(night: Night) -> Train:
     main, others = split_cameras(night.runs)
     parts = (
         ("focuser", focuser_findings(main)),
-        ("optics", optics_findings(replace(night, runs=tuple(main)))),
+        ("optics", optics_findings(main)),
         ("camera", [*tilt_findings(main), *camera_findings(main, others)]),
         ("exposure", exposure_findings(main)),
     )

@@ -11,7 +11,7 @@ from focuskit.field_map import FieldMap, pool_maps
 from focuskit.findings import SEEN_SIGMA, Finding
 from focuskit.output import plain_text, round_pair
 from focuskit.profiles import pool_spherical
-from focuskit.results import Night, RunResult
+from focuskit.results import RunResult
 from focuskit.train_shapes import TrainShapes, pool_shapes
 
 # Spherical aberration that is not told from seeing of another profile (found on rendered frames).
@@ -20,26 +20,31 @@ _SPHERICAL_ERR_WAVES = 0.001
 _PERFECT_WAVES = 1.0 / 14.0
 
 
-def optics_findings(night: Night) -> list[Finding]:
+def optics_findings(runs: Sequence[RunResult]) -> list[Finding]:
     """Return what the runs tell of the optics, each with its error; empty where they do not tell.
 
     Runs of one camera, turned alike and on one side of the pier, are pooled. With several such settings each
     has its own findings, whose text begins with the setting.
     """
     settings: dict[tuple[object, ...], list[RunResult]] = {}
-    for result in night.runs:
+    for result in runs:
         settings.setdefault(result.camera_setting, []).append(result)
-    told = [(runs, _of_setting(runs)) for runs in settings.values()]
+    told = [(own, _of_setting(own)) for own in settings.values()]
     named = sum(bool(findings) for _, findings in told) > 1
-    return [_with_setting(finding, runs[0]) if named else finding for runs, findings in told for finding in findings]
+    return [
+        replace(finding, text=f"{setting_words(own[0])}: {finding.text}") if named else finding
+        for own, findings in told
+        for finding in findings
+    ]
 
 
-def _with_setting(finding: Finding, run: RunResult) -> Finding:
+def setting_words(run: RunResult) -> str:
+    """Name the camera of a run and how it was turned."""
     telescope, camera, _, turned, pier = run.camera_setting
     words = [plain_text(word) for word in (telescope, camera) if word]
     words += [f"rotator at {turned}°"] if turned is not None else []
     words += [f"pier side {plain_text(pier)}"] if pier else []
-    return replace(finding, text=f"{', '.join(words) or 'camera not told'}: {finding.text}")
+    return ", ".join(words) or "camera not told"
 
 
 def _of_setting(runs: Sequence[RunResult]) -> list[Finding]:
@@ -77,8 +82,7 @@ def _field_findings(field: FieldMap, run: RunResult) -> list[Finding]:
             text = f"the whole field is served best where the middle is, within {limit:.2g} steps"
         found.append(Finding("whole_field_position", away, err, "steps", abs(away) / err, text, ""))
     worst = max(field.corners, key=lambda c: c.hfd_own_best_px)
-    rest, err = 100.0 * (worst.hfd_own_best_px / field.hfd_middle_px - 1.0), worst.hfd_own_best_px_err
-    err *= 100.0 / field.hfd_middle_px
+    _, rest, err = field.larger_pct(worst)
     found.append(
         Finding("corner_blur", rest, err, "%", max(rest, 0.0) / err, corners, _advice("corners_blurred", field.flags))
     )

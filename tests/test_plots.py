@@ -9,8 +9,9 @@ from matplotlib.figure import Figure
 
 import focuskit
 from focuskit.errors import FocuskitError
+from focuskit.field_map import Corner, FieldMap
 from focuskit.output import file_word, plain_text, round_pair, write_whole
-from focuskit.plots import plot_curve, plot_night, plot_residuals, residuals_pct, save_plots, short_reason
+from focuskit.plots import plot_curve, plot_field, plot_night, plot_residuals, residuals_pct, save_plots, short_reason
 
 SAMPLE = Path(__file__).parent.parent / "sample_data"
 
@@ -99,6 +100,7 @@ def test_files_have_safe_names_whatever_the_filter_is_called(night, cloudy, tmp_
         "night.svg",
         "run_01_O-III-frac-字_curve.svg",
         "run_01_O-III-frac-字_residuals.svg",
+        "run_01_O-III-frac-字_field.svg",
     ]
     again = save_plots(odd, tmp_path / "again", ("svg",))
     assert [p.read_bytes() for p in paths] == [p.read_bytes() for p in again]
@@ -109,6 +111,29 @@ def test_files_have_safe_names_whatever_the_filter_is_called(night, cloudy, tmp_
 def test_png_is_a_png(night, tmp_path):
     (path,) = save_plots(replace(night, runs=()), tmp_path, ("png",))
     assert path.read_bytes().startswith(b"\x89PNG")
+
+
+TILTED = FieldMap(
+    120.0, 4.0, -40.0, 3.0, 30.0, 2.0, 20.0, 12.0, 1.08, 1.01, 9010.0, 9008.0, 6.0,
+    tuple(Corner(name, 6.6, 6.1, 0.03, 9000.0) for name in ("top left", "top right", "bottom left", "bottom right")),
+    24.0, 16.0, 150,
+)  # fmt: skip
+
+
+def test_field_is_drawn_with_what_it_says(cloudy):
+    ax = plot_field(replace(cloudy, field=TILTED))
+    shown = " ".join(ax.get_xlabel().split())
+    for hint in TILTED.hints:
+        assert hint in shown
+    corners = [text.get_text() for text in ax.texts if "own best" in text.get_text()]
+    assert corners == ["HFD 10 % larger\n1.67 ± 0.50 % at its own best"] * 4
+    assert any(text.get_text() == "60 µm" for text in ax.texts)
+    # Towards the right and the top of the image, as the map has it: rows are drawn downwards.
+    assert ax.get_ylim()[0] > ax.get_ylim()[1]
+    mesh = ax.collections[0].get_array().reshape(61, 61)
+    assert mesh[0, -1] == pytest.approx(0.5 * 120.0 + 0.5 * 40.0 + 30.0)
+    assert mesh[30, 30] == pytest.approx(0.0, abs=1e-9)
+    assert "no map" in plot_field(replace(cloudy, field=None)).texts[0].get_text()
 
 
 @pytest.mark.parametrize(

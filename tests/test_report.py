@@ -14,6 +14,7 @@ from outline import Outline, assert_sound
 import focuskit
 from focuskit import flags
 from focuskit.errors import FocuskitError
+from focuskit.field_map import pool_maps
 from focuskit.palette import COLOURS, SCHEMES
 from focuskit.report import render_report, write_report
 from focuskit.report_night import answer_sentence
@@ -104,6 +105,15 @@ def test_seeing_of_each_frame_is_drawn_over_the_night(night, page):
     seen = [p["seeing_arcsec"] for run in night.to_json()["runs"] for p in run["points"]]
     tips = re.findall(r"UTC\nseeing (\d+\.\d\d)″</title>", page)
     assert sorted(tips) == sorted(f"{s:.2f}" for s in seen if s is not None)
+
+
+def test_map_of_the_sensor_says_what_was_found(night, page):
+    fields = [run.field for run in night.runs if run.field]
+    assert fields
+    together = pool_maps(fields)
+    for hint in together.hints:
+        assert hint[1:] in page
+    assert "Best position over the sensor" in page
 
 
 def test_pictures_state_the_result(night, outline):
