@@ -11,16 +11,10 @@ from focuskit.cli_talk import tell_next
 from focuskit.findings import Finding
 from focuskit.output import plain_text, plus_minus
 from focuskit.times import format_time
-from focuskit.train import Train, examine_train
+from focuskit.train import PART_NAMES, Train, examine_train
 from focuskit.train_focuser import step_of
 
 _WIDTH = 110
-TITLES = {
-    "focuser": "Focuser",
-    "optics": "Field and stars",
-    "camera": "Cameras",
-    "exposure": "Exposure and seeing",
-}
 
 
 def run_train(args: argparse.Namespace) -> int:
@@ -37,10 +31,9 @@ def run_train(args: argparse.Namespace) -> int:
 
 def train_as_text(train: Train, *, quiet: bool = False, runs: bool = False) -> str:
     """Return the findings as text for a terminal."""
-    count = len(train.wrong)
-    lines = [f"{plain_text(train.night.rig.name or 'Unnamed rig')}: {_summary(count)}"]
+    lines = [f"{plain_text(train.night.rig.name or 'Unnamed rig')}: {train.summary}"]
     for part, own in train.parts:
-        lines += ["", TITLES[part]]
+        lines += ["", PART_NAMES[part]]
         for finding in own:
             lines += _wrapped(f"  {'!' if finding in train.wrong else ' '} ", _sentence(finding))
             if finding.advice and not quiet:
@@ -59,10 +52,6 @@ def train_as_text(train: Train, *, quiet: bool = False, runs: bool = False) -> s
 
 def _wrapped(begin: str, text: str) -> list[str]:
     return textwrap.wrap(text, _WIDTH, initial_indent=begin, subsequent_indent=" " * len(begin))
-
-
-def _summary(count: int) -> str:
-    return "nothing wrong is seen in the optical train" if not count else f"{count} of the findings ask for something"
 
 
 def _sentence(finding: Finding) -> str:

@@ -13,6 +13,7 @@ from focuskit.report_charts import draw_curve, draw_night, number
 from focuskit.report_field import draw_fields
 from focuskit.results import Night, RunResult
 from focuskit.star_strip import star_strip
+from focuskit.train import PART_NAMES, examine_train
 
 _NIGHT_GAP = timedelta(hours=8)
 _REPEATED_WITHIN = timedelta(minutes=30)
@@ -33,7 +34,17 @@ def night_view(night: Night) -> dict[str, Any]:
         "rig_facts": _rig_facts(night),
         "parts": [_part_view(night, part, runs) for part in _split_nights(night.runs)],
         "runs": runs,
+        "train": _train_view(night),
         "not_used": [(plain_text(name), plain_text(why)) for name, why in night.not_used],
+    }
+
+
+def _train_view(night: Night) -> dict[str, Any]:
+    train = examine_train(night)
+    return {
+        "summary": train.summary[0].upper() + train.summary[1:] + ".",
+        "wrong": train.wrong,
+        "parts": [(PART_NAMES[part], own) for part, own in train.parts],
     }
 
 

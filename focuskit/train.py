@@ -15,6 +15,13 @@ from focuskit.train_focuser import focuser_findings, step_of
 from focuskit.train_optics import optics_findings
 from focuskit.train_tilt import tilt_findings
 
+PART_NAMES = {
+    "focuser": "Focuser",
+    "optics": "Field and stars",
+    "camera": "Cameras",
+    "exposure": "Exposure and seeing",
+}
+
 
 @dataclass(frozen=True)
 class Train:
@@ -40,6 +47,14 @@ class Train:
     def wrong(self) -> tuple[Finding, ...]:
         """Those that are seen and ask for something to be done."""
         return tuple(finding for finding in self.findings if finding.seen and finding.advice)
+
+    @property
+    def summary(self) -> str:
+        """How much is wrong, in a few words."""
+        count = len(self.wrong)
+        if not count:
+            return "nothing wrong is seen in the optical train"
+        return f"{count} {'finding asks' if count == 1 else 'findings ask'} for something to be done"
 
     def to_json(self) -> dict[str, Any]:
         """Return the findings as the public JSON describes them (``focuskit.train/1``).

@@ -10,8 +10,10 @@ import pytest
 from small_nights import HERON, START, take_run, write_run
 
 from focuskit import cli
+from focuskit.cli_analyse import night_as_text
 from focuskit.field_map import FieldMap
 from focuskit.night import analyse
+from focuskit.report import render_report
 from focuskit.rigfile import read_rig_file
 from focuskit.train import examine_train
 from focuskit.train_cameras import camera_findings
@@ -93,6 +95,15 @@ def test_the_command_says_it_to_people_and_to_scripts(night, capsys):
     said = capsys.readouterr().out
     assert "! backlash of 30" in said
     assert max(len(line) for line in said.splitlines() if "focuskit " not in line) <= 110
+
+
+def test_analyse_and_the_page_say_what_is_wrong(night):
+    said = night_as_text(night[1])
+    assert "Wrong in the optical train" in said
+    assert "  backlash of 30" in said
+    page = render_report(night[1])
+    assert "What the runs say about the optical train" in page
+    assert "backlash of 30" in page and "45 steps past" in page
 
 
 def test_no_word_without_frames(tmp_path, capsys):
