@@ -72,14 +72,14 @@ def run_exclude(args: argparse.Namespace) -> int:
     """Set a run aside."""
     book = open_logbook(args)
     book.exclude(args.number)
-    return _tell_change(args, book, "is set aside")
+    return _tell_change(args, book, "is excluded")
 
 
 def run_include(args: argparse.Namespace) -> int:
     """Bring a run back."""
     book = open_logbook(args)
     book.include(args.number)
-    return _tell_change(args, book, "is back")
+    return _tell_change(args, book, "is included again")
 
 
 def _tell_change(args: argparse.Namespace, book: Logbook, what: str) -> int:

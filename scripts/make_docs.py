@@ -204,7 +204,7 @@ def page_words(source: str) -> list[str]:
     """Return what a template says, each thing once; … stands for what is filled in."""
     # Words within expressions of the template count too.
     code = re.findall(r"(?s)\{[{%](.*?)[%}]\}", source)
-    within = [text for one in code for text in re.findall(r"'([^']*[a-z]{2} [^']*)'", one)]
+    within = [text for one in code for text in re.findall(r"'([^'\[\]|<>=]*[a-z]{2} [^'\[\]|<>=]*)'", one)]
     parser = _Words()
     parser.feed(
         re.sub(r"\{%.*?%\}|\{#.*?#\}", " ", re.sub(r"\{\{.*?\}\}", "…", source, flags=re.DOTALL), flags=re.DOTALL)

@@ -178,7 +178,7 @@ def test_logbook_commands(capsys, tmp_path):
         assert said["schema"] == f"focuskit.{schema}/1"
     assert said == {"schema": "focuskit.export/1", "file": str(tmp_path / "all.csv"), "runs": 120}
     call("logbook", "include", 3, *book)
-    assert capsys.readouterr().out == "run 3 is back\n"
+    assert capsys.readouterr().out == "run 3 is included again\n"
     call("logbook", "list", *book, "--json")
     listed = json.loads(capsys.readouterr().out)
     assert listed["schema"] == "focuskit.logbook/1"

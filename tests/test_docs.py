@@ -11,6 +11,7 @@ import shutil
 import subprocess
 import sys
 import tomllib
+from fnmatch import fnmatch
 from importlib.util import find_spec
 from pathlib import Path
 
@@ -18,7 +19,7 @@ import make_docs
 import pytest
 import setup_and_run
 
-from focuskit import cli_analyse, night, rigfile, tables
+from focuskit import __version__, cli_analyse, night, rigfile, tables
 from focuskit.cli import main
 from focuskit.train import examine_train
 
@@ -157,8 +158,7 @@ def test_every_field_of_the_json_is_documented(monkeypatch, tmp_path):
     monkeypatch.chdir(ROOT)
     season = "sample_data/season/runs.csv"
     log = "sample_data/season/temperatures.csv"
-    book = str(tmp_path / "book.sqlite")
-    run_line(f"focuskit logbook import {season} --logbook {shlex.quote(book)}")
+    book = f"--logbook {shlex.quote(str(tmp_path / 'book.sqlite'))}"
     answers = [
         whole_night().to_json(),
         examine_train(whole_night()).to_json(),
@@ -168,7 +168,9 @@ def test_every_field_of_the_json_is_documented(monkeypatch, tmp_path):
                 f"offsets --runs {season} --temps {log} --at 4.5",
                 f"interval --temps {log} --runs {season}",
                 f"plan --runs {season} --at 4.5",
-                f"logbook list --logbook {shlex.quote(book)}",
+                f"logbook import {season} {book}",
+                f"logbook list {book}",
+                f"logbook export {shlex.quote(str(tmp_path / 'season.csv'))} {book}",
             )
         ),
     ]
@@ -199,6 +201,28 @@ def test_the_rig_file_and_its_example_are_documented():
 
 def test_the_columns_of_a_table_of_runs_are_documented():
     assert set(table_of("tables.md")) == set(tables.COLUMNS)
+
+
+def test_modules_import_only_from_their_own_step_and_those_above():
+    lines = re.findall(r"^\| \w+ \| (`.*?) \|", (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8"), re.MULTILINE)
+    steps = [re.findall(r"`([^`]+)`", line) for line in lines]
+    modules = [path.stem for path in sorted((ROOT / "focuskit").glob("[!_]*.py"))]
+    step = {m: next((k for k, names in enumerate(steps) if m in names), None) for m in modules}
+    for m in modules:
+        if step[m] is None:
+            step[m] = next((k for k, names in enumerate(steps) if any(fnmatch(m, n) for n in names)), None)
+        assert step[m] is not None, f"{m} is in no step of DEVELOPERS.md"
+    for m in modules:
+        source = (ROOT / "focuskit" / f"{m}.py").read_text(encoding="utf-8")
+        for other in re.findall(r"^\s*from focuskit\.(\w+) import", source, re.MULTILINE):
+            assert step[other] <= step[m], f"{m} imports {other}, which comes later"
+
+
+def test_what_is_cited_is_this_version():
+    cited = (ROOT / "CITATION.cff").read_text(encoding="utf-8")
+    assert f"\nversion: {__version__}\n" in cited
+    assert "\nlicense: BSD-3-Clause\n" in cited
+    assert (ROOT / "LICENSE").read_text(encoding="utf-8").startswith("BSD 3-Clause License")
 
 
 def test_pictures_that_the_readme_shows_are_there_and_small():
