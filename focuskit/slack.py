@@ -100,7 +100,7 @@ def slack_of_run(
     profile: ProfileFit | None = None,
     profile_frames: Sequence[int] = (),
 ) -> Slack | None:
-    """Find the slack in one run: from the defocus of its frames where a profile fit tells it, else from the sizes.
+    """Find the slack in one run: from the defocus of its frames where enough of them tell it, else from the sizes.
 
     Parameters
     ----------
@@ -115,17 +115,21 @@ def slack_of_run(
         The frames that ``profile.frames`` are of.
     """
     x = np.asarray(positions, float)
-    squares, errors = np.full(x.size, np.nan), np.full(x.size, np.nan)
-    if profile is not None:
-        for k, frame in zip(profile_frames, profile.frames, strict=True):
-            if frame.own_defocus_err_um < _SHARP * abs(frame.own_defocus_um):
-                squares[k] = frame.own_defocus_um**2
-                errors[k] = 2.0 * abs(frame.own_defocus_um) * frame.own_defocus_err_um
-    else:
-        squares, errors = _squared_sizes(x, np.asarray(hfd_px, float), np.asarray(hfd_err_px, float), fit)
     spoilt = [(why or "").startswith(("cloud", "gust", "no star", "only")) for why in fit.why_not_used]
-    squares[spoilt] = np.nan
-    return find_slack(x, squares, errors, directions)
+    ways = [_squared_sizes(x, np.asarray(hfd_px, float), np.asarray(hfd_err_px, float), fit)]
+    if profile is not None:
+        ways.insert(0, _squared_defocus(x.size, profile, profile_frames))
+    found = (find_slack(x, np.where(spoilt, np.nan, squares), errors, directions) for squares, errors in ways)
+    return next((slack for slack in found if slack), None)
+
+
+def _squared_defocus(count: int, profile: ProfileFit, profile_frames: Sequence[int]) -> tuple[Array, Array]:
+    squares, errors = np.full(count, np.nan), np.full(count, np.nan)
+    for k, frame in zip(profile_frames, profile.frames, strict=True):
+        if frame.own_defocus_err_um < _SHARP * abs(frame.own_defocus_um):
+            squares[k] = frame.own_defocus_um**2
+            errors[k] = 2.0 * abs(frame.own_defocus_um) * frame.own_defocus_err_um
+    return squares, errors
 
 
 def _squared_sizes(x: Array, hfd: Array, err: Array, fit: CurveFit) -> tuple[Array, Array]:
