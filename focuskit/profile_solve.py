@@ -27,6 +27,7 @@ _SCATTER_PRIOR = (math.log(0.1), 1.0)
 # them. One exponent for the run takes that in.
 _EXPONENT_PRIOR = (KOLMOGOROV_EXPONENT, 0.1)
 _ITERATIONS = 60
+_SETTLED = 20
 _OWN_ITERATIONS = 20
 # The way per step a user gives is seldom wrong by more (backlash, backfocus added later).
 _SLOPE_PRIOR = 0.1
@@ -141,7 +142,8 @@ def solve(model: ProfileModel, data: Data, state: State, priors: Priors) -> Solu
     normal = linearise(model, data, state)
     damping, tau = 1e-3, math.exp(_SCATTER_PRIOR[0])
     for iteration in range(_ITERATIONS):
-        if iteration >= 3:
+        # Two neighbours of the grid may take turns for ever.
+        if 3 <= iteration < _SETTLED:
             tau = float(SCATTER_GRID[np.argmax(scatter_weights(normal, state, priors))])
         before = cost_of(normal, state, priors, tau)
         trial = _step(normal, state, priors, tau, damping)
