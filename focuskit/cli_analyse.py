@@ -14,6 +14,7 @@ from focuskit.cli_talk import progress_on, tell_next, tell_written
 from focuskit.errors import FocuskitError
 from focuskit.logbook import Logbook
 from focuskit.night import analyse
+from focuskit.optics import decimals_of
 from focuskit.output import plain_text, plus_minus
 from focuskit.results import Night, RunResult
 from focuskit.source import Limits
@@ -156,6 +157,7 @@ def night_as_text(night: Night, *, quiet: bool = False, frames: bool = False, wa
     for result in night.runs:
         run = result.to_json()
         used = sum(point["used"] for point in run["points"])
+        digits = decimals_of(run["tolerance_steps"])
         rows.append(
             (
                 (run["start"] or "–").replace("T", " ").removesuffix("Z"),
@@ -164,7 +166,7 @@ def night_as_text(night: Night, *, quiet: bool = False, frames: bool = False, wa
                 run["verdict"],
                 "–" if run["best_position"] is None else plus_minus(run["best_position"], run["best_position_err"]),
                 "–" if run["hfd_best_px"] is None else f"{run['hfd_best_px']:.2f}",
-                "–" if run["tolerance_steps"] is None else f"± {run['tolerance_steps']:.0f}",
+                "–" if run["tolerance_steps"] is None else f"± {run['tolerance_steps']:.{digits}f}",
                 f"{used} of {len(run['points'])}",
                 _small_curve(run["points"]),
             )
@@ -220,10 +222,12 @@ def _remarks(result: RunResult, frames: bool, ways: bool) -> list[str]:
         entry = flags.describe(name)
         lines.append(f"  {entry.meaning} {entry.advice}")
     if run["look_near"] is not None:
-        lines.append(f"  Centre the next sweep near {run['look_near']:.0f}.")
+        lines.append(f"  Centre the next sweep near {run['look_near']:.{decimals_of(run['tolerance_steps'])}f}.")
     for point in run["points"]:
         if point["why_not_used"]:
-            lines.append(f"  set aside: {plain_text(point['file'])} at {point['position']:g}: {point['why_not_used']}")
+            lines.append(
+                f"  set aside: {plain_text(point['file'])} at {point['position']:.10g}: {point['why_not_used']}"
+            )
     if ways and run["method"]:
         lines.append(f"  reported: {run['method']}; {run['reason']}")
         for name, fit in run["fits"].items():
@@ -236,7 +240,7 @@ def _remarks(result: RunResult, frames: bool, ways: bool) -> list[str]:
         for point in run["points"]:
             size = "–" if point["hfd_px"] is None else plus_minus(point["hfd_px"], point["hfd_err_px"])
             lines.append(
-                f"  {point['position']:>9g}  {size:>16}  {point['stars']:>4} stars  {plain_text(point['file'])}"
+                f"  {point['position']:>9.10g}  {size:>16}  {point['stars']:>4} stars  {plain_text(point['file'])}"
             )
     if lines:
         title = f"{(run['start'] or '-')[11:19]} {plain_text(run['filter'] or '-')}"

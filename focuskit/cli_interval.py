@@ -15,6 +15,7 @@ from focuskit.drift import fit_drift
 from focuskit.errors import FocuskitError
 from focuskit.flags import describe
 from focuskit.interval import LEVER_WORDS, ONE_FILTER, ONE_FILTER_NOTE, Interval, find_interval, interval_by_hand
+from focuskit.optics import decimals_of
 from focuskit.output import plain_text
 from focuskit.planning import read_night_plan
 from focuskit.refocus import TIE, describe_policy
@@ -107,12 +108,13 @@ def _given(args: argparse.Namespace, plan: NightPlan) -> FocusBehaviour:
 def interval_as_text(found: Interval, *, quiet: bool = False, verbose: bool = False) -> str:
     """Return the answer as text for a terminal."""
     answer, behaviour, log = found.answer, found.behaviour, found.log
+    digits = max(decimals_of(behaviour.tolerance_steps), 1)
     every_c = "never" if answer.every_c is None else f"whenever it has changed by {answer.every_c:.2g} °C"
     lines = [
         answer.advice,
         "",
         f"By temperature: {every_c}.   By the clock: {_minutes(answer.every_min)}.   "
-        f"Tolerance (5 % in HFD): {behaviour.tolerance_steps:.1f} steps.",
+        f"Tolerance (5 % in HFD): {behaviour.tolerance_steps:.{digits}f} steps.",
     ]
     if quiet:
         return "\n".join(lines)

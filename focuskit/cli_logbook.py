@@ -56,7 +56,7 @@ def run_show(args: argparse.Namespace) -> int:
         return 0
     for name, value in values.items():
         if value is not None and name != "details":
-            shown = f"{value:.6g}" if isinstance(value, float) else value
+            shown = f"{value:.10g}" if isinstance(value, float) else value
             print(f"{name:<22} {shown}")
     return 0
 

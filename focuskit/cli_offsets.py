@@ -15,6 +15,7 @@ from focuskit.cli_talk import tell_next, tell_written
 from focuskit.drift import fit_drift
 from focuskit.drift_result import MODEL_WORDS, Drift
 from focuskit.flags import describe
+from focuskit.optics import decimals_of
 from focuskit.output import plus_minus, write_whole
 from focuskit.tables import formula_free
 from focuskit.times import format_time
@@ -92,13 +93,18 @@ def _predict(drift: Drift, args: argparse.Namespace) -> list[dict[str, Any]]:
 
 
 def write_offset_table(path: Path, drift: Drift) -> Path:
-    """Write whole-step offsets and their errors as CSV; unknown ones are left empty."""
+    """Write offsets and their errors as CSV, in whole steps (a tenth of the tolerance where they are in mm).
+
+    Unknown ones are left empty.
+    """
+    digits = decimals_of(drift.tolerance_steps)
     content = io.StringIO()
     writer = csv.writer(content)
     writer.writerow(["filter", f"offset_steps_from_{drift.reference_filter}", "err_steps"])
     for one in drift.filters:
-        offset = "" if one.offset_steps is None else round(one.offset_steps)
-        writer.writerow([formula_free(one.filter or ""), offset, "" if one.err is None else math.ceil(one.err)])
+        offset = "" if one.offset_steps is None else round(one.offset_steps, digits or None)
+        err = "" if one.err is None else round(math.ceil(one.err * 10**digits) / 10**digits, digits or None)
+        writer.writerow([formula_free(one.filter or ""), offset, err])
     return write_whole(path, content.getvalue().encode("utf-8"))
 
 
@@ -116,8 +122,9 @@ def offsets_as_text(
                  f"from {low:.1f} to {high:.1f} °C")  # fmt: skip
     if drift.steps_per_c is not None:
         lines.append(f"           {drift.cooling_sentence()}")
-    tolerance = "" if drift.tolerance_steps is None else f"; the tolerance is {drift.tolerance_steps:.0f} steps"
-    scatter = "not known" if drift.scatter_steps is None else f"{drift.scatter_steps:.1f} steps"
+    digits = decimals_of(drift.tolerance_steps)
+    tolerance = "" if drift.tolerance_steps is None else f"; the tolerance is {drift.tolerance_steps:.{digits}f} steps"
+    scatter = "not known" if drift.scatter_steps is None else f"{drift.scatter_steps:.{max(digits, 1)}f} steps"
     lines += [f"Scatter    {scatter} from run to run{tolerance}", ""]
     if len(drift.filters) > 1:
         name = drift.reference_filter

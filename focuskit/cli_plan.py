@@ -12,6 +12,7 @@ from focuskit.drift_result import Drift
 from focuskit.errors import FocuskitError
 from focuskit.flags import check, describe
 from focuskit.interval import rounded
+from focuskit.optics import decimals_of
 from focuskit.planning import SweepPlan, compare_with_offset, learn_behaviour, look_at_runs, plan_sweep
 from focuskit.tables import LoggedRun
 
@@ -70,7 +71,7 @@ def plan_all(
 def _sweep_as_json(p: SweepPlan) -> dict[str, Any]:
     return {
         "filter": p.filter,
-        "centre": rounded(p.centre, 6),
+        "centre": rounded(p.centre, 12),
         "step": p.step,
         "frames": len(p.positions),
         "positions": list(p.positions),
@@ -101,13 +102,13 @@ def plan_as_text(
         f"{'tol.':>7}   by offset: takes, error",
     ]
     for p in plans:
-        offset = ""
+        offset, digits = "", max(decimals_of(p.tolerance_steps), 1)
         if p.broad_cost_s is not None and p.broad_err_steps is not None:
             mark = "  better" if p.better == "offset" else ""
-            offset = f"{p.broad_filter}: {p.broad_cost_s:.0f} s, {p.broad_err_steps:.1f}{mark}"
+            offset = f"{p.broad_filter}: {p.broad_cost_s:.0f} s, {p.broad_err_steps:.{digits}f}{mark}"
         lines.append(
             f"{p.filter:<8}{p.positions[0]:>8}{p.positions[-1]:>8}{p.step:>6}{len(p.positions):>8}"
-            f"{p.exposure_s:>7g} s{p.cost_s:>6.0f} s{p.position_err_steps:>8.1f}{p.tolerance_steps:>7.1f}"
+            f"{p.exposure_s:>7g} s{p.cost_s:>6.0f} s{p.position_err_steps:>8.{digits}f}{p.tolerance_steps:>7.{digits}f}"
             f"   {offset}".rstrip()
         )
     if quiet:
@@ -126,6 +127,6 @@ def plan_as_text(
     if travel is None:
         where = "Positions are not checked against the focuser's travel: give it in a rig file, with --rig FILE."
     else:
-        where = f"All positions lie within the travel of {travel[0]:g} to {travel[1]:g} that the rig file tells."
+        where = f"All positions lie within the travel of {travel[0]:.10g} to {travel[1]:.10g} that the rig file tells."
     lines += ["", where]
     return "\n".join(lines)

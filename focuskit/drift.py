@@ -189,7 +189,7 @@ def _choose(
             why = "no temperature"
             raised.append("temperature_missing")
         elif abs(run.position) > FARTHEST_STEPS:
-            why = f"no focuser has the position {run.position:g}"
+            why = f"no focuser has the position {run.position:.10g}"
         elif not COLDEST_C <= run.temperature_c <= WARMEST_C:
             why = f"{run.temperature_c:g} °C is no temperature of a night"
             raised.append("temperature_missing")

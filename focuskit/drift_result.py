@@ -13,6 +13,7 @@ from scipy import stats
 from focuskit.drift_models import Shape, Weighed
 from focuskit.errors import FocuskitError
 from focuskit.linear import Array, GroupedFit
+from focuskit.optics import decimals_of
 from focuskit.output import html_table, plus_minus
 from focuskit.tables import LoggedRun
 from focuskit.times import format_time
@@ -194,8 +195,9 @@ class Drift:
         if self.steps_per_c is None:
             return ""
         steps = -by_c * self.steps_per_c
+        shown = f"{abs(steps):.{decimals_of(self.tolerance_steps)}f}"
         way = "outward" if steps > 0 else "inward"
-        return f"It cools by {by_c:g} °C: move {abs(steps):.0f} steps {way} (a higher position is taken as outward)."
+        return f"It cools by {by_c:g} °C: move {shown} steps {way} (a higher position is taken as outward)."
 
     def predict(
         self, filter_name: str | None, temperature_c: float, time: datetime | None = None

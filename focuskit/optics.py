@@ -96,3 +96,14 @@ def wing_slope(f_ratio: float, obstruction: float = 0.0) -> float:
 def um_per_step(slope_px_per_step: float, pixel_um: float, f_ratio: float, obstruction: float = 0.0) -> float:
     """Way of the focal plane per step, in µm, from the slope of the far wings of the curve."""
     return slope_px_per_step * pixel_um / wing_slope(f_ratio, obstruction)
+
+
+def decimals_of(tolerance_steps: float | None) -> int:
+    """Return with how many decimals positions are told and set: none where the focuser counts steps.
+
+    A tolerance of less than half a step is none of a focuser that can be focused: such positions are
+    in millimetres, and told to a tenth of the tolerance.
+    """
+    if not tolerance_steps or tolerance_steps >= 0.5:
+        return 0
+    return math.ceil(-math.log10(tolerance_steps / 10.0))

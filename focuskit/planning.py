@@ -17,7 +17,7 @@ import numpy as np
 from focuskit.drift_result import Drift
 from focuskit.errors import FocuskitError
 from focuskit.flags import check
-from focuskit.optics import wavelength_nm
+from focuskit.optics import decimals_of, wavelength_nm
 from focuskit.replay import Block, FloatArray, FocusBehaviour, NightPlan
 from focuskit.source import failure, read_bytes
 from focuskit.tables import LoggedRun
@@ -266,8 +266,8 @@ class SweepPlan:
 
     filter: str
     centre: float
-    step: int
-    positions: tuple[int, ...]
+    step: float
+    positions: tuple[float, ...]
     exposure_s: float
     outer_size: float
     cost_s: float
@@ -358,23 +358,25 @@ def plan_sweep(seen: SeenRuns, *, centre: float | None = None, travel: tuple[flo
         If the centre lies outside the focuser's travel, or too near its end for any sweep.
     """
     middle = seen.best_position if centre is None else centre
+    tolerance = math.sqrt(1.05**2 - 1.0) * seen.best_hfd_px / seen.slope_px_per_step
+    digits = decimals_of(tolerance)
+    unit = 10.0**-digits  # what the focuser moves by at the least
     reach = seen.best_hfd_px * math.sqrt(OUTER_SIZE**2 - 1.0) / seen.slope_px_per_step
     flags = []
     if travel is not None:
         room = min(middle - travel[0], travel[1] - middle)
-        if room < 3.0:
+        if room < 3.0 * unit:
             raise FocuskitError(
-                f"filter {seen.filter}: the best position {middle:.0f} leaves no room for a sweep in the "
-                f"focuser's travel {travel[0]:g} to {travel[1]:g}"
+                f"filter {seen.filter}: the best position {middle:.{digits}f} leaves no room for a sweep in the "
+                f"focuser's travel {travel[0]:.10g} to {travel[1]:.10g}"
             )
         if reach > room:
             reach = room
             flags.append("beyond_travel")
-    tolerance = math.sqrt(1.05**2 - 1.0) * seen.best_hfd_px / seen.slope_px_per_step
     sweeps = []
     for frames in FRAME_COUNTS:
         half = frames // 2
-        step = max(1, math.floor(reach / half) if flags else round(reach / half))
+        step = unit * max(1, math.floor(reach / unit / half) if flags else round(reach / unit / half))
         err = seen.position_err_steps * _leverage(seen.frames, seen.reach_steps) / _leverage(frames, half * step)
         outer = math.hypot(1.0, seen.slope_px_per_step * half * step / seen.best_hfd_px)
         if not flags or half * step <= reach:
@@ -389,15 +391,15 @@ def plan_sweep(seen: SeenRuns, *, centre: float | None = None, travel: tuple[flo
     if seen.star_snr is not None:
         needed = seen.exposure_s * (WANTED_SNR * outer / seen.star_snr) ** 2
         exposure = next((e for e in EXPOSURES_S if e >= needed), EXPOSURES_S[-1])
-    start = round(middle) + half * step
+    start = unit * round(middle / unit) + half * step
     if travel is not None:
-        start = min(start, math.floor(travel[1]))
-        start = max(start, math.ceil(travel[0]) + 2 * half * step)
+        start = min(start, unit * math.floor(travel[1] / unit))
+        start = max(start, unit * math.ceil(travel[0] / unit) + 2 * half * step)
     return SweepPlan(
         filter=seen.filter,
         centre=middle,
-        step=step,
-        positions=tuple(start - i * step for i in range(frames)),
+        step=_on_grid(step, digits),
+        positions=tuple(_on_grid(start - i * step, digits) for i in range(frames)),
         exposure_s=exposure,
         outer_size=outer,
         cost_s=frames * (exposure + seen.overhead_s),
@@ -410,6 +412,11 @@ def plan_sweep(seen: SeenRuns, *, centre: float | None = None, travel: tuple[flo
         why="There is no quicker filter with a known offset to compare with.",
         flags=check(flags),
     )
+
+
+def _on_grid(value: float, digits: int) -> float:
+    """Return a position as it is set: a whole number where the focuser counts steps."""
+    return round(value, digits) if digits else round(value)
 
 
 def _leverage(frames: int, reach_steps: float) -> float:

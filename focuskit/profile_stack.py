@@ -115,7 +115,7 @@ def stack_profile(
     rows, columns = image.shape
     inside = (column >= half) & (row >= half) & (column < columns - half) & (row < rows - half) & (flux > 0.0)
     if not inside.any():
-        raise FocuskitError(f"position {position:g}: no star lies {half} px or more from the border")
+        raise FocuskitError(f"position {position:.10g}: no star lies {half} px or more from the border")
     level = np.broadcast_to(sky, x_px.shape)[inside]
     column, row, flux = column[inside], row[inside], flux[inside]
     annulus, shares = _radius_maps(radius)

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from focuskit.errors import FocuskitError
+from focuskit.optics import decimals_of
 from focuskit.temperatures import HOUR_S, TemperatureLog
 
 FloatArray = NDArray[np.float64]
@@ -273,7 +274,8 @@ def replay_policy(
     per_step = behaviour.slope_px_per_step / behaviour.best_hfd_px
     every_s = np.inf if policy.every_min is None else 60.0 * policy.every_min
     every_c = np.inf if policy.every_c is None else policy.every_c
-    least_move = max(1.0, behaviour.tolerance_steps / 5.0)  # smaller moves gain nothing
+    # Smaller moves gain nothing, or cannot be made.
+    least_move = max(10.0 ** -decimals_of(behaviour.tolerance_steps), behaviour.tolerance_steps / 5.0)
 
     t = np.zeros(lanes)
     heat = temperature(t)

@@ -74,7 +74,7 @@ def _rig_facts(night: Night) -> str:
         f"f/{value:g}" if unit == "f-ratio" else f"{value:g} {unit}".replace(" ″", "″") for value, unit in told if value
     ]
     if rig.travel:
-        words.append(f"travel {rig.travel[0]:g} to {rig.travel[1]:g} steps")
+        words.append(f"travel {rig.travel[0]:.10g} to {rig.travel[1]:.10g} steps")
     return " · ".join(words)
 
 

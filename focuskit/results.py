@@ -167,7 +167,7 @@ class RunResult:
         """Show the frames of the run in a notebook."""
         run = self.to_json()
         rows = [
-            (p["file"], f"{p['position']:g}", plus_minus(p["hfd_px"], p["hfd_err_px"]), str(p["stars"]),
+            (p["file"], f"{p['position']:.10g}", plus_minus(p["hfd_px"], p["hfd_err_px"]), str(p["stars"]),
              "yes" if p["used"] else p["why_not_used"] or "no")
             for p in run["points"]
         ]  # fmt: skip

@@ -302,9 +302,9 @@ def _group_block(
     for stop in _place_checks(drafts, loose, block, pauses):
         count = len(stop.frames)
         reason = (
-            f"{count} frames at one position ({stop.position:g}) are no sweep"
+            f"{count} frames at one position ({stop.position:.10g}) are no sweep"
             if count > 1
-            else f"a lone frame at {stop.position:g}, not within a sweep before or after it"
+            else f"a lone frame at {stop.position:.10g}, not within a sweep before or after it"
         )
         not_used.extend((frame.name, reason) for frame in stop.frames)
     for draft in drafts:
@@ -377,10 +377,10 @@ def _combine(strokes: Sequence[_Stroke], why: str, pauses: _Pauses) -> tuple[lis
         elif link is None:
             if stroke.is_turn:
                 stroke = _cut_off(stroke, draft, pauses)
-            draft = _Draft([f"positions start again at {stroke.xs[0]:g}"])
+            draft = _Draft([f"positions start again at {stroke.xs[0]:.10g}"])
             drafts.append(draft)
         else:
-            draft.why.append(f"{link} {stroke.xs[0]:g}")
+            draft.why.append(f"{link} {stroke.xs[0]:.10g}")
         draft.add_stroke(stroke, begins_pass=link is None or stroke.direction != draft.directions[-1])
     taken = {path for draft in drafts for path in draft.frames}
     return drafts, [stop for stop in loose if stop.frames[0].path not in taken]
