@@ -360,7 +360,7 @@ def _search_or_nothing(task: tuple[str, float | None, Search], limits: Limits | 
     path, gain, search = task
     try:
         with np.errstate(over="ignore", invalid="ignore"):
-            return measure_registered(prepare_image(read_pixels(path, limits), None, gain), search)
+            return measure_registered(prepare_image(read_pixels(path, limits).filled(), None, gain), search)
     except (FocuskitError, MemoryError):
         return None
 

@@ -296,7 +296,7 @@ class Fuzzer:
                 files.append(night / f"bad_{k:02d}.fits")
                 files[-1].write_bytes(mutate_frame(rng.choice(bases), rng))
 
-            def trial(files: list[Path] = files) -> str:
+            def trial(files: list[Path] = files, number: int = number) -> str:
                 _, answer, _ = run_command(*words)
                 assert answer
                 named = {row["file"] for row in answer["not_used"]}
@@ -305,6 +305,8 @@ class Fuzzer:
                     raise BrokenPromiseError("the sound run beside it came out otherwise")
                 if missing := {path.name for path in files} - named:
                     raise BrokenPromiseError(f"{len(missing)} files are nowhere in the answer")
+                if number % (10 * HANDFUL) == 0:
+                    run_command("train", *words[1:])
                 return "same beside it"
 
             joined = b"".join(len(p.read_bytes()).to_bytes(4, "big") + p.read_bytes() for p in files)

@@ -128,6 +128,7 @@ def test_from_frames_to_offsets(tmp_path, capsys, name):
         best = 10_000 + 60 * (run["filter"] == "Ha") - 4 * run["temperature_c"]
         assert abs(run["best_position"] - (scale * best + offset)) < 4.0 * run["best_position_err"]
     learned = ask(capsys, "offsets", "--logbook", book, "--declared-only")
+    assert learned["runs_set_aside"] == []
     assert learned["temperature"]["range_c"] == [-40, 45]
     assert abs(learned["temperature"]["steps_per_c"] + 4.0 * scale) < 4.0 * learned["temperature"]["err"]
     (ha,) = [one for one in learned["filters"] if one["filter"] == "Ha"]

@@ -5,6 +5,7 @@ another order or scale, the best position may move by no more than a fifth of it
 where nothing that is measured changes, not even the last bit may.
 """
 
+import gzip
 import tempfile
 from pathlib import Path
 
@@ -140,6 +141,35 @@ def test_any_temperature_and_position_is_told_as_it_is(temperature_c, best_posit
     result = measured(run)
     assert result["temperature_c"] == pytest.approx(temperature_c, abs=0.005)
     assert abs(result["best_position"] - best_position) < 4.0 * result["best_position_err"]
+
+
+HOSTILE = {
+    "empty.fits": lambda good: b"",
+    "cut.fits": lambda good: good[:-20_000],
+    "bitpix.fits": lambda good: good.replace(b"BITPIX  =                   16", b"BITPIX  =                   13"),
+    "text.fits": lambda good: b"Dear observer," * 400,
+    "bomb.fits.gz": lambda good: gzip.compress(bytes(10_000_000)),
+    "constant.fits": lambda good: good[:-112_320] + b"\x01" * 112_320,  # all of its pixels
+    "terabytes.fits": lambda good: good.replace(b"NAXIS1  =                  270", b"NAXIS1  =        1000000000000"),
+}  # fmt: skip
+
+
+@settings(max_examples=2)
+@given(st.sets(st.sampled_from(sorted(HOSTILE)), min_size=3), st.sampled_from([1, 2, 3]))
+def test_hostile_files_beside_it_change_no_bit(names, workers):
+    run = without_optics(run_of(0))
+    with tempfile.TemporaryDirectory() as name:
+        folder = write_run(Path(name) / "night", run)
+        good = (folder / "frame_05.fits").read_bytes()
+        (folder / "more").mkdir()
+        for k, hostile in enumerate(sorted(names)):
+            (folder / ("more" if k % 2 else ".") / hostile).write_bytes(HOSTILE[hostile](good))
+        answer = focuskit.analyse(folder, workers=workers).to_json()
+    assert {Path(row["file"]).name for row in answer["not_used"]} == names
+    (got,) = answer["runs"]
+    for point in got["points"]:
+        point["file"] = point["file"].removeprefix("frame_")
+    assert got == base_of(0)
 
 
 def test_processes_change_nothing(tmp_path, capsys):
