@@ -48,7 +48,7 @@ _CURVES = (("squared sizes", "curve-main"), ("hyperbola", "curve-second"), ("par
 
 @dataclass(frozen=True)
 class Star:
-    """The stacked star of one position, as a PNG in a data URI."""
+    """The stars of one position, all as one above one alone, as a PNG twice as high as wide in a data URI."""
 
     x: float
     size: float
@@ -138,7 +138,7 @@ def draw_curve(result: RunResult, points: Sequence[dict[str, Any]], strip: dict[
             heights = np.array([y(v) for v in curve[shown]])
             lines.append(Line(name, look, line_path(np.array([x(v) for v in grid[shown]]), heights)))
     stars = _strip(points, strip, x)
-    strip_px = stars[0].size + 10 if stars else 0.0
+    strip_px = 2.0 * stars[0].size + 10 if stars else 0.0
     off_part = _draw_off(result, points, off, x, tips, shapes, strip_px)
     best = err_word = tolerance = None
     if fit.best_position is not None and fit.best_position_err is not None:
@@ -224,7 +224,9 @@ def _strip(points: Sequence[dict[str, Any]], strip: dict[int, str], x: Scale) ->
     for at in ordered:
         if not stars or at - stars[-1].x >= size:
             k = places[at]
-            stars.append(Star(at, size, strip[k], f"star at position {number(points[k]['position'])}"))
+            stars.append(
+                Star(at, size, strip[k], f"all stars as one, and one star, at position {number(points[k]['position'])}")
+            )
     return tuple(stars)
 
 

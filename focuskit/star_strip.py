@@ -1,4 +1,4 @@
-"""One picture of a star for each frame of a run, stacked from the run's bright stars."""
+"""Pictures of the stars of a run, a frame each: all good stars as one, and below it one star alone."""
 
 from __future__ import annotations
 
@@ -13,13 +13,15 @@ from focuskit.results import RunResult
 
 _MOST_STARS = 25
 _LEAST_HALF_PX, _MOST_HALF_PX = 10, 60
+_SPARE_PX = 8  # a frame's shift may be off by as much
 
 
 def star_strip(result: RunResult) -> dict[int, str]:
-    """Return PNG images as data URIs by frame number, all of one scale on the sky.
+    """Return PNG images as data URIs by frame number, twice as high as wide.
 
-    Each is scaled to its own peak by a square root. A frame that cannot be read again, or shows no
-    star whole, is left out.
+    The upper half is the median of the bright good stars, the lower half the brightest of them, of which
+    all frames show the whole. All frames have one scale on the sky and one of intensity, a square root
+    up to the sharpest frame's peak. A frame that cannot be read again, or shows no star whole, is left out.
     """
     match, sizes = result.match, result.sizes.hfd_px
     known = sizes[np.isfinite(sizes)]
@@ -28,30 +30,50 @@ def star_strip(result: RunResult) -> dict[int, str]:
     if not known.size or not chosen:
         return {}
     half = int(min(max(np.ceil(1.1 * known.max()), _LEAST_HALF_PX), _MOST_HALF_PX))
-    out = {}
+    alone = _seen_whole(result, chosen, half + _SPARE_PX)
+    pairs = {}
     for k, frame in enumerate(result.frames):
         if np.isfinite(match.shift_px[k]).all():
-            stamp = _stack(frame.info.path, match.x_px[chosen] + match.shift_px[k, 0],
-                           match.y_px[chosen] + match.shift_px[k, 1], half)  # fmt: skip
-            if stamp is not None:
-                out[k] = _png_uri(stamp)
-    return out
+            pair = _pair(frame.info.path, match.x_px + match.shift_px[k, 0], match.y_px + match.shift_px[k, 1],
+                         chosen, alone, half)  # fmt: skip
+            if pair is not None:
+                pairs[k] = pair
+    if not pairs:
+        return {}
+    peaks = np.max([[np.percentile(stamp, 99.8) for stamp in pair] for pair in pairs.values()], axis=0)
+    return {k: _png_uri(pair, peaks) for k, pair in pairs.items()}
 
 
-def _stack(path: str, x: np.ndarray, y: np.ndarray, half: int) -> np.ndarray | None:
-    """Return the stack of a frame's stars, in the middle of a square; None where no star lies whole."""
+def _seen_whole(result: RunResult, chosen: list[int], reach: int) -> int | None:
+    """Return the first of the chosen stars that lies well inside every frame."""
+    match = result.match
+    shift = match.shift_px[np.isfinite(match.shift_px).all(axis=1)]
+    rows, columns = result.frames[0].info.shape
+    for i in chosen:
+        x, y = match.x_px[i] + shift[:, 0], match.y_px[i] + shift[:, 1]
+        if np.all((x >= reach) & (x < columns - reach) & (y >= reach) & (y < rows - reach)):
+            return int(i)
+    return None
+
+
+def _pair(
+    path: str, x: np.ndarray, y: np.ndarray, chosen: list[int], alone: int | None, half: int
+) -> tuple[np.ndarray, np.ndarray] | None:
+    """Return the stack of a frame's stars and one star, each in the middle of a square; None without a stack."""
     try:
         raw = read_pixels(path).filled().raw
     except FocuskitError:
         return None
-    first = _median_stamp(raw, x, y, half)
+    first = _median_stamp(raw, x[chosen], y[chosen], half)
     if first is None:
         return None
     # Where few stars are shared a frame's shift is rough: look where the light is, and cut again.
     light = np.clip(first - 0.3 * np.percentile(first, 99.8), 0.0, None)
     place = np.arange(-half, half + 1)
     dx, dy = (float(light.sum(axis=axis) @ place / light.sum()) if light.any() else 0.0 for axis in (0, 1))
-    return _median_stamp(raw, x + dx, y + dy, half)
+    stack = _median_stamp(raw, x[chosen] + dx, y[chosen] + dy, half)
+    one = None if alone is None else _median_stamp(raw, x[[alone]] + dx, y[[alone]] + dy, half)
+    return None if stack is None else (stack, np.zeros_like(stack) if one is None else one)
 
 
 def _median_stamp(raw: np.ndarray, x: np.ndarray, y: np.ndarray, half: int) -> np.ndarray | None:
@@ -68,11 +90,13 @@ def _median_stamp(raw: np.ndarray, x: np.ndarray, y: np.ndarray, half: int) -> n
     return np.median(stamps, axis=0) if stamps else None
 
 
-def _png_uri(stamp: np.ndarray) -> str:
+def _png_uri(pair: tuple[np.ndarray, np.ndarray], peaks: np.ndarray) -> str:
     from matplotlib.image import imsave
 
-    peak = float(np.percentile(stamp, 99.8))
-    shown = np.sqrt(np.clip(stamp / peak, 0.0, 1.0)) if peak > 0 else np.zeros_like(stamp)
+    shown = [
+        np.sqrt(np.clip(stamp / peak, 0.0, 1.0)) if peak > 0 else np.zeros_like(stamp)
+        for stamp, peak in zip(pair, peaks, strict=True)
+    ]
     content = BytesIO()
-    imsave(content, shown, cmap="gray", vmin=0.0, vmax=1.0, format="png")
+    imsave(content, np.concatenate(shown), cmap="gray", vmin=0.0, vmax=1.0, format="png")
     return "data:image/png;base64," + base64.b64encode(content.getvalue()).decode()
