@@ -101,7 +101,18 @@ def answers(case: Case, wheel: Path, place: Path, tests: bool) -> dict[str, Any]
     run(case.python, "-m", "venv", home, where=place)
     folder = home / ("Scripts" if os.name == "nt" else "bin")
     python = folder / "python"
-    run(python, "-m", "pip", "install", "-q", "--disable-pip-version-check", wheel, *case.pins, where=place)
+    run(
+        python,
+        "-m",
+        "pip",
+        "install",
+        "-q",
+        "--no-compile",
+        "--disable-pip-version-check",
+        wheel,
+        *case.pins,
+        where=place,
+    )
     print(f"{case.name}:")
     print("  " + run(python, "-m", "focuskit", where=place).strip().replace("\n", "\n  "), flush=True)
     if tests and case.pins:
