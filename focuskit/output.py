@@ -46,6 +46,11 @@ def round_pair(value: float | None, err: float | None) -> tuple[str, str | None]
     return f"{value:.{digits}f}".replace("-", "−"), f"{err:.{digits}f}"
 
 
+def two_digits(size: float) -> str:
+    """Write a length or an error, rounded by its own size: ``16``, ``5.3``, ``0.012``."""
+    return round_pair(size, size)[0]
+
+
 def plus_minus(value: float | None, err: float | None, sign: bool = False) -> str:
     """Write ``-6.48 ± 0.05``, rounded as by `round_pair`; an error that is not known is a question mark.
 

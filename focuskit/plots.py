@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 
 from focuskit.errors import FocuskitError
-from focuskit.output import file_word, plain_text, round_pair, write_picture
+from focuskit.output import file_word, plain_text, round_pair, two_digits, write_picture
 from focuskit.palette import BELOW_AND_ABOVE, COLOURS, GREY, INK, mark_of
 from focuskit.results import Night, RunResult
 
@@ -273,7 +273,7 @@ def _draw_best(ax: Any, result: RunResult) -> None:
     assert best is not None and err is not None
     if fit.tolerance_steps:
         ax.axvspan(best - fit.tolerance_steps, best + fit.tolerance_steps, color=COLOURS["sand"], alpha=0.35, lw=0,
-                   label=f"tolerance ±{fit.tolerance_steps:.0f} steps (5 % in size)")  # fmt: skip
+                   label=f"tolerance ±{two_digits(fit.tolerance_steps)} steps (5 % in size)")  # fmt: skip
     ax.axvspan(best - err, best + err, color=COLOURS["plum"], alpha=0.3, lw=0)
     value, error = round_pair(best, err)
     ax.axvline(best, color=COLOURS["plum"], lw=1.2, label=f"best position {value} ± {error}")

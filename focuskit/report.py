@@ -13,7 +13,7 @@ from focuskit import __version__
 from focuskit.drift_result import Drift
 from focuskit.errors import FocuskitError
 from focuskit.interval import Interval
-from focuskit.output import plain_text, round_pair, write_whole
+from focuskit.output import plain_text, round_pair, two_digits, write_whole
 from focuskit.palette import COLOURS, MARKERS, SCHEMES, VERDICT_SIGNS
 from focuskit.report_drift import drift_view
 from focuskit.report_interval import interval_view
@@ -66,7 +66,7 @@ def render_report(parts: Part | Sequence[Part]) -> str:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters.update(plain=plain_text, num=number)
+    environment.filters.update(plain=plain_text, num=number, two_digits=two_digits)
     environment.globals.update(signs=VERDICT_SIGNS, pair=round_pair)
     script = read("report.js")
     digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()

@@ -9,7 +9,7 @@ import numpy as np
 
 from focuskit import flags
 from focuskit.drift_result import MODEL_WORDS, Drift
-from focuskit.output import plain_text, plus_minus, round_pair
+from focuskit.output import plain_text, plus_minus, round_pair, two_digits
 from focuskit.palette import MARKERS, mark_of
 from focuskit.report_panels import (
     BELOW_PX,
@@ -95,8 +95,8 @@ def _more_sentences(drift: Drift) -> list[str]:
     if drift.steps_per_c is not None:
         out.append(drift.cooling_sentence())
     if drift.scatter_steps is not None and drift.tolerance_steps is not None:
-        out.append(f"Runs scatter by {drift.scatter_steps:.1f} steps about this; a move of "
-                   f"{drift.tolerance_steps:.0f} steps costs 5 % in star size.")  # fmt: skip
+        out.append(f"Runs scatter by {two_digits(drift.scatter_steps)} steps about this; a move of "
+                   f"{two_digits(drift.tolerance_steps)} steps costs 5 % in star size.")  # fmt: skip
     return out
 
 
@@ -190,7 +190,7 @@ def draw_residuals(drift: Drift) -> Picture:
         key.append(("set aside", "mark aside", "M3.5 3.5l9 9M3.5 12.5l9-9", False))
     if bands:
         key.append(("tolerance", "band", "M2 2H22V14H2z", True))
-    known = "" if drift.scatter_steps is None else f", {drift.scatter_steps:.1f} steps of scatter"
+    known = "" if drift.scatter_steps is None else f", {two_digits(drift.scatter_steps)} steps of scatter"
     label = f"What the learned drift leaves, over time: {len(drift.used)} runs{known}, {len(wild)} wild."
     return Picture(bottom + BELOW_PX, tuple(date_ticks(x)), "time (UTC)", (panel,), tuple(key), label)
 

@@ -7,7 +7,7 @@ from datetime import timedelta
 from typing import Any
 
 from focuskit import flags
-from focuskit.output import plain_text, round_pair
+from focuskit.output import plain_text, round_pair, two_digits
 from focuskit.plots import filter_names, residuals_pct
 from focuskit.report_charts import draw_curve, draw_night, number
 from focuskit.report_field import draw_fields
@@ -157,7 +157,7 @@ def _more_sentences(runs: Sequence[RunResult]) -> list[str]:
     if errors and moves:
         most, least = max(errors), min(moves)
         known = f"The best positions are known to ±{most:.2g} steps or better"
-        out.append(f"{known}; a move of {least:.0f} steps costs 5 % in star size.")
+        out.append(f"{known}; a move of {two_digits(least)} steps costs 5 % in star size.")
     warm = [(run.temperature_c, run.run.start) for run in runs if run.temperature_c is not None]
     if len(warm) > 1 and abs(warm[-1][0] - warm[0][0]) >= 0.5:
         out.append(f"Between the first run and the last the temperature went from {number(warm[0][0], 1)} to "
@@ -216,15 +216,18 @@ def _facts(result: RunResult, run: dict[str, Any]) -> list[tuple[str, str, str]]
         if value is not None:
             out.append((name, form.format(value).replace("-", "−"), remark))
 
-    def in_um(steps: float | None) -> str:
-        return f"±{steps * um:.0f} µm" if steps is not None and um else ""
+    def add_steps(name: str, value: float | None) -> None:
+        if value is not None:
+            out.append((name, f"±{two_digits(value)} steps", in_um(value)))
+
+    def in_um(steps: float) -> str:
+        return f"±{two_digits(steps * um)} µm" if um else ""
 
     arcsec = run["hfd_best_arcsec"]
     add("least HFD", run["hfd_best_px"], "{:.2f} px", f"{arcsec:.2f}″" if arcsec is not None else "")
     add("least FWHM", run["fwhm_best_px"], "{:.2f} px")
-    add("tolerance", run["tolerance_steps"], "±{:.0f} steps", in_um(run["tolerance_steps"]))
-    zone = run["critical_focus_zone_steps"]
-    add("critical focus zone", zone, "±{:.1f} steps", in_um(zone))
+    add_steps("tolerance", run["tolerance_steps"])
+    add_steps("critical focus zone", run["critical_focus_zone_steps"])
     add("slope of the wings", run["hfd_slope_px_per_step"], "{:.4f} px per step")
     given = f"the rig says {rig.um_per_step:g}" if rig.um_per_step else ""
     add("way per step, measured", run["um_per_step"], "{:.2f} µm", given)

@@ -18,6 +18,7 @@ from scipy.stats import f as f_law
 
 from focuskit.curves import CurveFit
 from focuskit.findings import SEEN_SIGMA, as_sigma
+from focuskit.output import two_digits
 from focuskit.profile_fit import ProfileFit
 
 Array = NDArray[np.float64]
@@ -88,7 +89,7 @@ class Slack:
 
 
 def _steps(value: float) -> str:
-    return f"{value:.0f} steps" if value >= 10.0 else f"{value:.1f} steps"
+    return f"{two_digits(value)} steps"
 
 
 def slack_of_run(

@@ -7,7 +7,7 @@ from datetime import timedelta
 
 from focuskit.companions import camera_of, main_camera
 from focuskit.findings import SEEN_SIGMA, Finding, weighted_mean
-from focuskit.output import plain_text, plus_minus
+from focuskit.output import plain_text, plus_minus, two_digits
 from focuskit.results import RunResult
 from focuskit.train_focuser import step_of
 
@@ -72,7 +72,7 @@ def _finding(camera: str, filter_name: str | None, pairs: Sequence[tuple[RunResu
         return Finding("camera_apart", steps, err, "steps", sigma, text, "")
     side = "larger" if steps > 0 else "smaller"
     text = f"{who} is best {plus_minus(abs(steps), err)} steps towards {side} positions"
-    amount = f"{abs(steps):.0f} steps"
+    amount = f"{two_digits(abs(steps))} steps"
     if um:
         text += f", {plus_minus(abs(steps) * um * 1e-3, err * um * 1e-3)} mm"
         amount = f"{abs(steps) * um * 1e-3:.2f} mm"

@@ -11,7 +11,7 @@ from scipy.stats import chi2 as chi2_law
 
 from focuskit import optics
 from focuskit.findings import SEEN_SIGMA, Finding, as_sigma, student_sigma, weighted_mean
-from focuskit.output import plus_minus
+from focuskit.output import plus_minus, two_digits
 from focuskit.results import RunResult
 from focuskit.slack import Slack
 
@@ -69,8 +69,8 @@ def _of_many(told: Sequence[Slack]) -> float:
 
 def _advice(steps: float) -> str:
     return (
-        f"Approach every position from the same side as the sweep did: go at least {1.5 * steps:.0f} steps past it "
-        "and come back; or set that much in the focuser's own compensation."
+        f"Approach every position from the same side as the sweep did: go at least {two_digits(1.5 * steps)} steps past "
+        "it and come back; or set that much in the focuser's own compensation."
     )
 
 

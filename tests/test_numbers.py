@@ -7,6 +7,7 @@ changes with them; what is a time, a temperature or a gain does not.
 
 import csv
 import json
+import re
 from datetime import timedelta
 from pathlib import Path
 
@@ -15,6 +16,7 @@ from small_nights import START, take_run, without_optics, write_run
 
 from focuskit import cli
 from focuskit.optics import decimals_of
+from focuskit.output import two_digits
 
 SEASON = Path(__file__).parent.parent / "sample_data" / "season"
 NUMBERS = {
@@ -151,3 +153,24 @@ def test_positions_are_told_in_all_their_digits(tmp_path, capsys):
 @pytest.mark.parametrize("tolerance, decimals", [(None, 0), (16.0, 0), (0.5, 0), (0.066, 3), (0.02, 3), (0.1, 2)])
 def test_decimals_of_positions(tolerance, decimals):
     assert decimals_of(tolerance) == decimals
+
+
+@pytest.mark.parametrize(
+    "size, told", [(0.0123, "0.012"), (0.5, "0.50"), (5.34, "5.3"), (16.4, "16"), (1234.0, "1234")]
+)
+def test_lengths_are_told_by_their_size(size, told):
+    assert two_digits(size) == told
+
+
+def test_no_tolerance_is_told_as_nothing_where_positions_are_in_millimetres(tmp_path, capsys):
+    run = [(image, {**facts, "FOCUSPOS": 0.004 * facts["FOCUSPOS"]}) for image, facts in take_run()]
+    folder = write_run(tmp_path / "night", without_optics(run))
+    report = tmp_path / "night.html"
+    words = [str(folder), "--workers", "1"]
+    assert cli.main(["analyse", *words, "--report", str(report), "--plots", str(tmp_path), "--json"]) == 0
+    told = two_digits(json.loads(capsys.readouterr().out)["runs"][0]["tolerance_steps"])
+    assert told.startswith("0.0")
+    assert report.read_text().count(f"±{told}") >= 2
+    assert cli.main(["train", *words]) == 0
+    texts = [report.read_text(), capsys.readouterr().out, *(path.read_text() for path in tmp_path.glob("*.svg"))]
+    assert not any(re.search(r"±0(\.0+)?(?![.\d])|a move of 0 ", text) for text in texts)
