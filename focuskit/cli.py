@@ -6,6 +6,7 @@ import contextlib
 import io
 import logging
 import os
+import signal
 import sys
 from importlib import import_module
 from typing import TYPE_CHECKING
@@ -69,7 +70,16 @@ def _run(args: argparse.Namespace) -> int:
 def run_parsed(args: argparse.Namespace) -> int:
     """Load and run the function that ``run`` names as ``module:function``; return the exit status."""
     module, _, function = args.run.partition(":")
-    return int(getattr(import_module(f"focuskit.{module}"), function)(args))
+    hold = getattr(signal, "pthread_sigmask", None)
+    if hold:
+        # A compiled module that is stopped while it loads makes another error of it: Ctrl-C waits that long.
+        before = hold(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        loaded = import_module(f"focuskit.{module}")
+    finally:
+        if hold:
+            hold(signal.SIG_SETMASK, before)
+    return int(getattr(loaded, function)(args))
 
 
 def _stop(why: str) -> int:

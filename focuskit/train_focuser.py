@@ -69,8 +69,8 @@ def _of_many(told: Sequence[Slack]) -> float:
 
 def _advice(steps: float) -> str:
     return (
-        f"Approach every position from the same side as the sweep did: go at least {two_digits(1.5 * steps)} steps past "
-        "it and come back; or set that much in the focuser's own compensation."
+        "Approach every position from the same side as the sweep did: go at least "
+        f"{two_digits(1.5 * steps)} steps past it and come back; or set that much in the focuser's own compensation."
     )
 
 

@@ -331,6 +331,24 @@ def test_stopping_is_one_line_and_leaves_no_process(tmp_path):
     _wait_until(lambda: not any(kill_test.is_alive(pid) for pid in workers))
 
 
+@pytest.mark.skipif(not hasattr(signal, "pthread_sigmask"), reason="needs signals that can wait")
+def test_stopping_while_modules_load_is_one_line(night):
+    # numpy, scipy and others load compiled modules, which would make an ImportError of it
+    before = (
+        "import os, signal, importlib.abc\n"
+        "class Late(importlib.abc.MetaPathFinder):\n"
+        "    def find_spec(self, name, *_):\n"
+        "        if name == 'scipy.optimize':\n"
+        "            try:\n"
+        "                os.kill(os.getpid(), signal.SIGINT)\n"
+        "            except KeyboardInterrupt:\n"
+        "                raise ImportError('initialization failed')\n"
+        "signal.signal(signal.SIGINT, signal.default_int_handler)\n"
+        "sys.meta_path.insert(0, Late())\n"
+    )
+    assert one_line(focuskit("analyse", night, before=before)) == "focuskit: stopped\n"
+
+
 def test_files_that_vanish_and_grow_are_named(night, tmp_path, capsys, monkeypatch):
     folder = write_run(tmp_path / "night", without_optics(take_run()))
     want = analyse(capsys, folder)[1]
