@@ -128,17 +128,25 @@ def part_table(values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     The star effects have median zero; a row or column without values gets NaN.
     """
 
-    def medians(rows: np.ndarray) -> np.ndarray:
-        return np.array([np.median(row[np.isfinite(row)]) if np.isfinite(row).any() else np.nan for row in rows])
-
-    frames = medians(values)
+    frames = _medians(values)
     stars = np.zeros(values.shape[1])
     for _ in range(8):
-        stars = medians((values - frames[:, None]).T)
+        stars = _medians((values - frames[:, None]).T)
         if np.isfinite(stars).any():
             stars = stars - np.nanmedian(stars)
-        frames = medians(values - stars)
+        frames = _medians(values - stars)
     return frames, stars
+
+
+def _medians(rows: np.ndarray) -> np.ndarray:
+    """Return the median of what is finite in each row, NaN where nothing is."""
+    if not rows.shape[1]:
+        return np.full(len(rows), np.nan)
+    ordered = np.sort(np.where(np.isfinite(rows), rows, np.nan), axis=1)  # NaN comes last
+    count = np.isfinite(ordered).sum(axis=1)
+    row = np.arange(len(rows))
+    low, high = ordered[row, np.maximum(count - 1, 0) // 2], ordered[row, np.minimum(count // 2, rows.shape[1] - 1)]
+    return np.where(count > 0, 0.5 * (low + high), np.nan)
 
 
 @dataclass(frozen=True)

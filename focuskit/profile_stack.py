@@ -30,7 +30,7 @@ _PHASES = 8
 # A pixel is replaced by its expectation when it is off by this many sigma and this part of the light.
 _CLIP_SIGMA = 8.0
 _CLIP_SHARE = 0.3
-_CLIP_ROUNDS = 4
+_CLIP_ROUNDS = 2
 # The sensor is parted into so many zones along each side.
 ZONES = 3
 

@@ -18,10 +18,12 @@ from focuskit.profile_stack import FrameProfile
 _LEAST_STARS = 3
 _LEAST_RADIUS_PX = 8.0
 # Stars that add less than this share of the information are not worth the time, if enough are left.
-_NEGLIGIBLE = 0.04
+_NEGLIGIBLE = 0.2
 _ENOUGH_STARS = 60
-# Where the obstruction is not known, the one that fits the frames best is sought between these.
-_OBSTRUCTIONS = (0.0, 0.15, 0.3, 0.45)
+# Where the obstruction is not known, the one that fits the frames best is sought from here in steps ever finer.
+_USUAL_OBSTRUCTION = 0.3
+_OBSTRUCTION_STEPS = (0.1, 0.05, 0.025)
+_MOST_OBSTRUCTION = 0.75
 
 
 @dataclass(frozen=True)
@@ -158,11 +160,16 @@ def _with_obstruction(runs: Sequence[RunProfiles | None]) -> list[RunProfiles | 
         fit = _fit(replace(richest, rig=replace(richest.rig, obstruction=share)), SPHERICAL_PRIOR)
         return fit.chi2_reduced if fit else math.inf
 
-    tried = {share: misfit(share) for share in _OBSTRUCTIONS}
-    for gap in (0.075, 0.0375):
-        best = min(tried, key=lambda share: tried[share])
-        tried |= {share: misfit(share) for share in (best - gap, best + gap) if 0.0 <= share < 0.8}
-    found = min(tried, key=lambda share: tried[share])
+    found = _USUAL_OBSTRUCTION
+    tried = {found: misfit(found)}
+    for step in _OBSTRUCTION_STEPS:
+        while True:
+            beside = {round(found - step, 3), round(found + step, 3)} - tried.keys()
+            tried |= {share: misfit(share) for share in sorted(beside) if 0.0 <= share <= _MOST_OBSTRUCTION}
+            best = min(tried, key=lambda share: tried[share])
+            if best == found:
+                break
+            found = best
     return [
         replace(run, rig=replace(run.rig, obstruction=found)) if run and run.rig.obstruction is None else run
         for run in runs
