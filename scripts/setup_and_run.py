@@ -29,7 +29,7 @@ JOBS = {
             ["-m", "ruff", "check", "."],
             ["-m", "ruff", "format", "--check", "."],
             ["-m", "mypy"],
-            ["-m", "pytest"],
+            ["-m", "pytest", "-n", "auto", "--dist", "worksteal"],
         ],
     ),
     "docs": (

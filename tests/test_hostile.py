@@ -490,7 +490,7 @@ def test_frames_that_cannot_be_counted_are_said(tmp_path, frames):
 
 
 def test_a_table_is_not_read_without_bound(tmp_path, monkeypatch):
-    monkeypatch.setattr("focuskit.tables._MOST_BYTES", 100)
+    monkeypatch.setattr("focuskit.tables.MOST_TABLE_BYTES", 100)
     with pytest.raises(FocuskitError, match="more than 100 bytes"):
         read_runs_of("time,temperature_c,position\n" * 9, tmp_path / "x")
 
