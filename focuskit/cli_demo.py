@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 
 from focuskit.cli import main
-from focuskit.cli_talk import command_line, progress_on
+from focuskit.cli_talk import command_line, program, progress_on
 from focuskit.errors import FocuskitError
 from focuskit.invented import OFFSETS, STEPS_PER_C, write_demo
 from focuskit.output import plain_text
@@ -34,7 +34,7 @@ def run_demo(args: argparse.Namespace) -> int:
          ("interval", "--temps", temperatures, "--logbook", book, "--quiet")),
     )  # fmt: skip
     for what, words in steps:
-        print(f"\n{what}\n  {plain_text(command_line('focuskit', *words))}\n", flush=True)
+        print(f"\n{what}\n  {plain_text(command_line(program(), *words))}\n", flush=True)
         status = main([str(word) for word in words])
         if status:
             return status
@@ -42,5 +42,5 @@ def run_demo(args: argparse.Namespace) -> int:
     offsets = ", ".join(f"{name} {steps:+g}" for name, steps in OFFSETS.items() if steps)
     print(f"\nWhat is true: best positions {bests}; {STEPS_PER_C:g} steps per °C; offsets {offsets}.")
     page = ("report", folder / "night", *rig, "--logbook", book, "--temps", temperatures, "--to", folder / "all.html")
-    print(f"\nNext, all of it as one page:\n  {plain_text(command_line('focuskit', *page))}")
+    print(f"\nNext, all of it as one page:\n  {plain_text(command_line(program(), *page))}")
     return 0

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import os
 import shlex
+import shutil
 import subprocess
 import sys
 import time
@@ -50,7 +51,15 @@ def tell_written(args: argparse.Namespace, written: Sequence[str]) -> None:
 def tell_next(args: argparse.Namespace, why: str, *words: str | Path) -> None:
     """Name the command to run next, as it is to be typed."""
     if not (args.json or args.quiet):
-        print(f"\nNext, {why}:\n  {command_line('focuskit', *words)}")
+        print(f"\nNext, {why}:\n  {command_line(program(), *words)}")
+
+
+def program() -> str:
+    """Return how focuskit is to be called from here: by its name, or by its path where no search path holds it."""
+    if shutil.which("focuskit"):
+        return "focuskit"
+    beside = Path(sys.executable).with_name("focuskit")
+    return str(beside.relative_to(Path.cwd())) if beside.is_relative_to(Path.cwd()) else str(beside)
 
 
 def command_line(*words: str | Path) -> str:

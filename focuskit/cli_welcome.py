@@ -9,7 +9,7 @@ from pathlib import Path
 
 from focuskit.cli_parser import EXAMPLES
 from focuskit.cli_sources import default_logbook
-from focuskit.cli_talk import command_line
+from focuskit.cli_talk import command_line, program
 from focuskit.errors import FocuskitError
 from focuskit.logbook import Logbook
 
@@ -35,13 +35,13 @@ def next_command(here: Path) -> tuple[str, str]:
     frames = _folder_of_frames(here)
     if frames:
         where = frames.name or "this folder"
-        return f"for the frames in {where}", command_line("focuskit", "analyse", frames, "--record")
+        return f"for the frames in {where}", command_line(program(), "analyse", frames, "--record")
     count = _logged_runs()
     if count:
-        return f"with the {count} runs of your logbook", "focuskit offsets"
+        return f"with the {count} run{'s' * (count > 1)} of your logbook", command_line(program(), "offsets")
     if (here / "sample_data" / "night").is_dir():
-        return "with the sample night", EXAMPLES["analyse"]
-    return "with a night made up for you", "focuskit demo"
+        return "with the sample night", EXAMPLES["analyse"].replace("focuskit", command_line(program()), 1)
+    return "with a night made up for you", command_line(program(), "demo")
 
 
 def _folder_of_frames(here: Path) -> Path | None:

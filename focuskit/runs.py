@@ -18,13 +18,10 @@ from statistics import median
 
 from focuskit.frames import FrameInfo
 from focuskit.optics import critical_focus_zone_um
+from focuskit.pauses import Pauses
 
 MIN_POSITIONS = 3  # fewer are no sweep
 _EXPOSURE_TOLERANCE = 1.05
-# A pause is long beyond the larger of so many seconds and so many times the usual way from one
-# frame to the next. A short pause ends what has no pattern, a long one ends every run.
-_SHORT_PAUSE = (60.0, 3.0)
-_LONG_PAUSE = (900.0, 10.0)
 # In units of the neighbouring step: further on in the same direction is a hole in the sweep, more
 # is a jump; against the direction it is a jump sooner.
 _HOLE_STEPS = 4.5
@@ -128,7 +125,7 @@ def group_runs(infos: Iterable[FrameInfo]) -> tuple[list[FocusRun], list[tuple[s
             not_used.append((info.name, why))
     for frames in _alike(usable):
         single = _without_copies(frames, not_used)
-        pauses = _Pauses(single)
+        pauses = Pauses(single)
         for block, why in pauses.blocks(single):
             _group_block(block, why, pauses, runs, not_used)
     return sorted(runs, key=lambda run: _order(run.frames[0])), sorted(not_used)
@@ -185,47 +182,6 @@ def _without_copies(frames: list[FrameInfo], not_used: list[tuple[str, str]]) ->
         else:
             kept.append(frame)
     return kept
-
-
-class _Pauses:
-    """The pauses between the frames of a group, against their usual pace."""
-
-    def __init__(self, frames: Sequence[FrameInfo]) -> None:
-        ways = sorted(self.way(a, b) for a, b in pairwise(frames))
-        self._pace = ways[len(ways) // 4] if ways else 0.0
-
-    @staticmethod
-    def way(before: FrameInfo, after: FrameInfo) -> float:
-        """Seconds from one start to the next."""
-        if before.time is None or after.time is None:
-            return 0.0
-        return (after.time - before.time).total_seconds()
-
-    def _beyond(self, before: FrameInfo, after: FrameInfo, least: tuple[float, float]) -> bool:
-        dead = self.way(before, after) - (before.exposure_s or 0.0)
-        return dead > max(least[0], least[1] * self._pace)
-
-    def is_short(self, before: FrameInfo, after: FrameInfo) -> bool:
-        """Tell whether there is a pause at all between two frames."""
-        return self._beyond(before, after, _SHORT_PAUSE)
-
-    def blocks(self, frames: Sequence[FrameInfo]) -> list[tuple[list[FrameInfo], str]]:
-        """Cut at long pauses; return each block with the reason for its start."""
-        blocks: list[tuple[list[FrameInfo], str]] = []
-        for i, frame in enumerate(frames):
-            if i == 0:
-                blocks.append(([frame], "first frames of their kind"))
-            elif self._beyond(frames[i - 1], frame, _LONG_PAUSE):
-                blocks.append(([frame], f"after a pause of {_words(self.way(frames[i - 1], frame))}"))
-            else:
-                blocks[-1][0].append(frame)
-        return blocks
-
-
-def _words(seconds: float) -> str:
-    if seconds < 7200.0:
-        return f"{seconds / 60.0:.0f} min"
-    return f"{seconds / 3600.0:.0f} h" if seconds < 172800.0 else f"{seconds / 86400.0:.0f} days"
 
 
 @dataclass
@@ -288,7 +244,7 @@ class _Draft:
 
 
 def _group_block(
-    block: list[FrameInfo], why: str, pauses: _Pauses, runs: list[FocusRun], not_used: list[tuple[str, str]]
+    block: list[FrameInfo], why: str, pauses: Pauses, runs: list[FocusRun], not_used: list[tuple[str, str]]
 ) -> None:
     """Find the runs in frames without a long pause between them."""
     stops = _stops(block)
@@ -360,7 +316,7 @@ def _is_jump(moves: Sequence[float], i: int) -> bool:
     return bool(along) and abs(moves[i]) > _HOLE_STEPS * max(along)
 
 
-def _combine(strokes: Sequence[_Stroke], why: str, pauses: _Pauses) -> tuple[list[_Draft], list[_Stop]]:
+def _combine(strokes: Sequence[_Stroke], why: str, pauses: Pauses) -> tuple[list[_Draft], list[_Stop]]:
     """Put strokes together into runs; return also the stops that are in no stroke worth the name."""
     drafts: list[_Draft] = []
     loose: list[_Stop] = []
@@ -386,7 +342,7 @@ def _combine(strokes: Sequence[_Stroke], why: str, pauses: _Pauses) -> tuple[lis
     return drafts, [stop for stop in loose if stop.frames[0].path not in taken]
 
 
-def _cut_off(stroke: _Stroke, draft: _Draft, pauses: _Pauses) -> _Stroke:
+def _cut_off(stroke: _Stroke, draft: _Draft, pauses: Pauses) -> _Stroke:
     """Leave to the run before what was taken before the pause at the turning point."""
     shared = stroke.stops[0].frames
     later = shared[max(range(len(shared)), key=lambda i: pauses.way(shared[max(i - 1, 0)], shared[i])) :]
@@ -409,7 +365,7 @@ def _without_light_frames(stroke: _Stroke, loose: list[_Stop]) -> _Stroke:
     return _Stroke(stops, stroke.is_turn and stops[0] is stroke.stops[0])
 
 
-def _link(draft: _Draft, stroke: _Stroke, pauses: _Pauses) -> str | None:
+def _link(draft: _Draft, stroke: _Stroke, pauses: Pauses) -> str | None:
     """Say in what way a stroke goes on with a run, or None if it starts another."""
     last = draft.strokes[-1]
     way = (stroke.xs[0] - last.xs[-1]) * last.direction
@@ -440,7 +396,7 @@ def _repeats(short: _Stroke, full: _Stroke) -> bool:
     return all(min(abs(x - y) for y in full.xs) <= full.step / 4.0 for x in short.xs)
 
 
-def _unordered(stops: Sequence[_Stop], why: str, pauses: _Pauses) -> tuple[list[_Draft], list[_Stop]]:
+def _unordered(stops: Sequence[_Stop], why: str, pauses: Pauses) -> tuple[list[_Draft], list[_Stop]]:
     """Take positions that follow no order as one run from pause to pause."""
     usual = median(len(stop.frames) for stop in stops)
     drafts: list[_Draft] = []
@@ -458,7 +414,7 @@ def _unordered(stops: Sequence[_Stop], why: str, pauses: _Pauses) -> tuple[list[
     return drafts, loose
 
 
-def _place_checks(drafts: list[_Draft], loose: list[_Stop], block: list[FrameInfo], pauses: _Pauses) -> list[_Stop]:
+def _place_checks(drafts: list[_Draft], loose: list[_Stop], block: list[FrameInfo], pauses: Pauses) -> list[_Stop]:
     """Give lone frames to the sweep they check; return the stops that belong to none."""
     rank = {frame.path: i for i, frame in enumerate(block)}
     placed: list[_Stop] = []

@@ -14,7 +14,6 @@ from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.spatial import cKDTree
 
 from focuskit.cutouts import Image, lies_inside, peak_adu, prepare_image, ring_sky, star_stamps
 from focuskit.detect import Peaks, SkyMap, find_peaks
@@ -31,13 +30,12 @@ from focuskit.shapes import (
     pixel_excess,
     sum_in_circles,
 )
+from focuskit.star_checks import LEAST_SNR, doubled, drawn_out, has_neighbour, least_snr, outlying
 
 if TYPE_CHECKING:
     from astropy.table import QTable
 
 MOST_STARS = 300
-LEAST_SNR = (7.0, 20.0)  # the lower one where fewer stars than this reach the other
-_ENOUGH_BRIGHT = 12
 _GROWTH_ERR = 0.005  # relative, of a size: as measured on rendered frames, crowded ones too
 LEAST_HFD_PX = 1.4  # what is sharper is a cosmic ray: one pixel and a seeing of one pixel make 1.4
 STAMP_RADIUS = 1.35  # of a star's stamp, in half-flux diameters; one is the radius of the flux aperture
@@ -349,15 +347,15 @@ def _measure(image: Image, size: float) -> Stars:
 
     flag = np.where(peak >= _saturation(image, peak), _BIT["saturated"], 0)
     height = peaks.significance[targets]
-    crowded = _has_neighbour(peaks, x, y, height, 0.6 * size, 1.8 * size) | _doubled(x, y, 0.5 * size)
+    crowded = has_neighbour(peaks, x, y, height, 0.6 * size, 1.8 * size) | doubled(x, y, 0.5 * size)
     flag |= np.where(crowded, _BIT["crowded"], 0)
-    flag |= np.where(snr < _least_snr(snr[flag == 0]), _BIT["faint"], 0)
+    flag |= np.where(snr < least_snr(snr[flag == 0]), _BIT["faint"], 0)
     ellipticity, angle = elongation(stamps, dx, dy, 0.8 * radius)
     light_beyond = sums.at(np.full(flux.size, STAMP_RADIUS * radius)) / np.maximum(flux, 1e-30)
-    long, beside = _drawn_out(ellipticity, light_beyond, snr, flag == 0)
+    long, beside = drawn_out(ellipticity, light_beyond, snr, flag == 0)
     flag |= np.where(long, _BIT["elongated"], 0) | np.where(beside, _BIT["crowded"], 0)
     known = np.isfinite(rough)
-    odd = _outlying(np.log(np.where(known, rough, 1.0)), known & (flag == 0), 3.5, 1.0 / np.maximum(snr, 1.0))
+    odd = outlying(np.log(np.where(known, rough, 1.0)), known & (flag == 0), 3.5, 1.0 / np.maximum(snr, 1.0))
     growth, pedestal = _growth(image, around, height, own_reach, x, y, sky, flux, snr, (flag == 0) & ~odd, size, bins)
     whole = growth * flux
     radius_half, slope = half_flux_radius(sums, 0.5 * whole, pedestal * flux)
@@ -376,7 +374,7 @@ def _measure(image: Image, size: float) -> Stars:
     flag |= np.where(hfd * bins < LEAST_HFD_PX, _BIT["odd_size"], 0)
     log_size = np.log(np.where(sound, hfd, 1.0))
     own = np.where(sound, hfd_err, 0.0) / np.where(sound, hfd, 1.0)
-    flag |= np.where(_outlying(log_size, flag == 0, 3.5, own), _BIT["odd_size"], 0)
+    flag |= np.where(outlying(log_size, flag == 0, 3.5, own), _BIT["odd_size"], 0)
     stars = Stars(
         x, y, hfd * bins, hfd_err * bins, fwhm * bins, whole, snr, peak, ellipticity, angle, flag
     )  # fmt: skip
@@ -404,35 +402,6 @@ def _saturation(image: Image, peak: np.ndarray) -> float:
     return limit
 
 
-def _least_snr(snr: np.ndarray) -> float:
-    """Return the S/N below which a star is faint, from those of the clean stars of its frame."""
-    enough = np.sort(snr)[-_ENOUGH_BRIGHT] if snr.size >= _ENOUGH_BRIGHT else 0.0
-    return float(np.clip(enough, *LEAST_SNR))
-
-
-def _has_neighbour(
-    around: Peaks, x: np.ndarray, y: np.ndarray, height: np.ndarray, inner: float, outer: float
-) -> np.ndarray:
-    """Tell the stars that have a peak of more than 2 % of their own height between two distances."""
-    tree = cKDTree(np.stack([around.x, around.y], axis=1))
-    places = np.stack([x, y], axis=1)
-    least = 0.02 * height
-    found = np.zeros(x.size, bool)
-    for k, near in enumerate(tree.query_ball_point(places, outer)):
-        others = np.array(near, int)
-        others = others[around.significance[others] > least[k]]
-        found[k] = np.any(np.hypot(around.x[others] - x[k], around.y[others] - y[k]) > inner)
-    return found
-
-
-def _doubled(x: np.ndarray, y: np.ndarray, reach: float) -> np.ndarray:
-    """Tell of two peaks that fell upon one star the weaker, which comes later."""
-    doubled = np.zeros(x.size, bool)
-    for first, second in cKDTree(np.stack([x, y], axis=1)).query_pairs(reach):
-        doubled[max(first, second)] = True
-    return doubled
-
-
 def _rough_sizes(sums: RadialSums, radius: float) -> np.ndarray:
     """Return half-flux diameters as if a tenth of the light lay outside the aperture."""
     half = 0.55 * sums.at(np.full(len(sums.flux), radius))
@@ -443,21 +412,6 @@ def _refined_radius(sizes: np.ndarray, significance: np.ndarray, radius: float) 
     """Return the aperture, one half-flux diameter, from the stars themselves: the guess must not show."""
     bright = np.isfinite(sizes) & (significance >= np.median(significance))
     return float(np.clip(np.median(sizes[bright]), 0.75 * radius, 1.2 * radius)) if bright.any() else radius
-
-
-def _drawn_out(
-    ellipticity: np.ndarray, light_beyond: np.ndarray, snr: np.ndarray, sample: np.ndarray
-) -> tuple[np.ndarray, np.ndarray]:
-    """Tell what is drawn out far more than the other stars, as trails are, and what has other light beside it.
-
-    A round aperture makes a piece of a trail look hardly longer than wide; but its light goes on beyond.
-    """
-    long = _outlying(ellipticity, sample, 6.0, 0.04) & (ellipticity > 0.2)
-    if not sample.any():
-        return long, np.zeros(sample.shape, bool)
-    usual = float(np.percentile(light_beyond[sample], 30))
-    excess = light_beyond - usual - 3.5 / np.maximum(snr, 1.0)
-    return long | ((ellipticity > 0.1) & (excess > 0.12)), excess > 0.03 + 0.3 * (usual - 1.0)
 
 
 def _growth(
@@ -483,7 +437,7 @@ def _growth(
     for reach, least in [(REACH_SHARP, 5), *tries] if bins == 1 else tries:
         far = reach * size
         usable = order[lies_inside(image.pixels.raw.shape, x[order], y[order], far + 3 * bins)]
-        crowd = _has_neighbour(around, x[usable], y[usable], height[usable], own_reach, far + 0.8 * size)
+        crowd = has_neighbour(around, x[usable], y[usable], height[usable], own_reach, far + 0.8 * size)
         alone = usable[~crowd]
         chosen = (alone if least else usable)[:_BRIGHT]
         if chosen.size and chosen.size >= least:
@@ -503,12 +457,3 @@ def without_pixel(size: np.ndarray, excess: float, bins: int, unit: int) -> np.n
     """
     with np.errstate(invalid="ignore"):
         return np.sqrt(np.maximum(size**2 - excess * (2.0 - 1.0 / (bins * unit) ** 2), 0.25))
-
-
-def _outlying(values: np.ndarray, sample: np.ndarray, sigma: float, own: np.ndarray | float) -> np.ndarray:
-    """Tell the values that lie far from the median of the sample, beyond its scatter and their own error."""
-    if np.sum(sample) < 3:
-        return np.zeros(values.shape, bool)
-    middle = np.median(values[sample])
-    spread = 1.4826 * np.median(np.abs(values[sample] - middle))
-    return np.abs(values - middle) > sigma * np.sqrt(spread**2 + np.asarray(own) ** 2 + 0.01**2)

@@ -18,7 +18,7 @@ from small_nights import analyse, take_run, without_optics, write_run
 from focuskit import cli_sources, cli_welcome
 from focuskit.cli import main
 from focuskit.cli_parser import EXAMPLES, build_parser
-from focuskit.cli_talk import command_line, time_left
+from focuskit.cli_talk import command_line, program, time_left
 from focuskit.drift import fit_drift
 from focuskit.logbook import Logbook
 from focuskit.tables import read_runs
@@ -249,3 +249,12 @@ def test_other_shells_get_every_command_and_a_script_they_can_read(shell, check,
     if check is not None and shutil.which(shell):
         (tmp_path / "script").write_text(script)
         subprocess.run([shell, *check, str(tmp_path / "script")], check=True)
+
+
+def test_what_to_type_next_works_where_no_search_path_holds_focuskit(monkeypatch, tmp_path):
+    assert program() == "focuskit"
+    monkeypatch.setenv("PATH", str(tmp_path))
+    monkeypatch.setattr(sys, "executable", str(tmp_path / ".venv" / "bin" / "python"))
+    assert Path(program()) == tmp_path / ".venv" / "bin" / "focuskit"
+    monkeypatch.chdir(tmp_path)
+    assert Path(program()) == Path(".venv", "bin", "focuskit")
