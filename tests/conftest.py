@@ -1,11 +1,16 @@
 """Settings of all tests: no time limits (machines differ), the same examples on every run."""
 
 import os
+import shutil
+import signal
 import sys
 from pathlib import Path
 
+import pytest
 from hypothesis import HealthCheck, settings
 
+# A shell that starts the tests in the background lets them, and what they start, ignore Ctrl-C.
+signal.signal(signal.SIGINT, signal.default_int_handler)
 # As in an environment that is switched on: what is said to be typed next begins with the bare name.
 os.environ["PATH"] = os.pathsep.join([str(Path(sys.executable).parent), os.environ.get("PATH", "")])
 
@@ -13,3 +18,22 @@ settings.register_profile(
     "focuskit", deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow], database=None
 )
 settings.load_profile("focuskit")
+
+SAMPLE = Path(__file__).parent.parent / "sample_data"
+
+
+@pytest.fixture(scope="session")
+def night():
+    """Return the sample night, analysed once for all tests that look at it."""
+    import focuskit
+
+    return focuskit.analyse(SAMPLE / "night", rig_file=focuskit.read_rig_file(SAMPLE / "heron.toml"), workers=1)
+
+
+@pytest.fixture(scope="session")
+def two_runs(tmp_path_factory):
+    """Return a folder with the frames of the first two runs of the sample night."""
+    folder = tmp_path_factory.mktemp("two_runs")
+    for number in range(1, 19):
+        shutil.copy(SAMPLE / "night" / f"frame_{number:04d}.fits.fz", folder)
+    return folder

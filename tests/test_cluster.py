@@ -3,34 +3,31 @@
 import os
 from concurrent.futures import ThreadPoolExecutor
 from functools import partial
-from pathlib import Path
 
 import pytest
 
 import focuskit
 from focuskit.measure import Crew
 
-NIGHT = Path(__file__).parent.parent / "sample_data" / "night"
-
 
 @pytest.fixture(scope="module")
-def alone():
-    return focuskit.analyse(NIGHT, workers=1).to_json()
+def alone(two_runs):
+    return focuskit.analyse(two_runs, workers=1).to_json()
 
 
-def test_threads_give_the_same(alone):
+def test_threads_give_the_same(alone, two_runs):
     with ThreadPoolExecutor(2) as threads:
-        assert focuskit.analyse(NIGHT, executor=threads).to_json() == alone
+        assert focuskit.analyse(two_runs, executor=threads).to_json() == alone
 
 
 @pytest.mark.filterwarnings("ignore")  # what Dask warns of is not ours
-def test_a_dask_cluster_gives_the_same(alone):
+def test_a_dask_cluster_gives_the_same(alone, two_runs):
     distributed = pytest.importorskip("distributed")
     with (
         distributed.LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as cluster,
         distributed.Client(cluster) as client,
     ):
-        assert focuskit.analyse(NIGHT, executor=client.get_executor()).to_json() == alone
+        assert focuskit.analyse(two_runs, executor=client.get_executor()).to_json() == alone
 
 
 def square(number, home):

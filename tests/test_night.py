@@ -17,11 +17,6 @@ SAMPLE = Path(__file__).parent.parent / "sample_data"
 
 
 @pytest.fixture(scope="module")
-def night():
-    return focuskit.analyse(SAMPLE / "night", rig_file=focuskit.read_rig_file(SAMPLE / "heron.toml"), workers=1)
-
-
-@pytest.fixture(scope="module")
 def truth():
     return json.loads((SAMPLE / "night_truth.json").read_text())
 
@@ -75,7 +70,7 @@ def test_frames_are_compared_on_the_stars_they_share():
     assert shared.flux / shared.flux[0] == pytest.approx(np.ones(3), abs=0.03)
 
 
-def test_command_line_writes_one_json_object(tmp_path):
+def test_command_line_writes_one_json_object(tmp_path, two_runs):
     def run(*words):
         return subprocess.run([sys.executable, "-m", "focuskit", *words], capture_output=True, text=True)
 
@@ -85,7 +80,7 @@ def test_command_line_writes_one_json_object(tmp_path):
     assert len(empty.stderr.splitlines()) == 1
     assert run("analyse").returncode == 2
     book = tmp_path / "book.sqlite"
-    for new in (7, 0):
-        done = run("analyse", str(SAMPLE / "night"), "--logbook", str(book))
+    for new in (2, 0):
+        done = run("analyse", str(two_runs), "--logbook", str(book))
         assert done.returncode == 0
         assert f"{new} new runs recorded" in done.stdout

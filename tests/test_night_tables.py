@@ -8,15 +8,9 @@ import pytest
 from astropy import units as u
 from astropy.table import QTable
 
-import focuskit
 from focuskit.night_tables import points_table, runs_table, write_tables
 
 SAMPLE = Path(__file__).parent.parent / "sample_data"
-
-
-@pytest.fixture(scope="module")
-def night():
-    return focuskit.analyse(SAMPLE / "night", rig_file=focuskit.read_rig_file(SAMPLE / "heron.toml"), workers=1)
 
 
 def test_ecsv_comes_back_with_values_units_and_gaps(night, tmp_path):

@@ -7,18 +7,12 @@ import numpy as np
 import pytest
 from matplotlib.figure import Figure
 
-import focuskit
 from focuskit.errors import FocuskitError
 from focuskit.field_map import Corner, FieldMap
 from focuskit.output import file_word, plain_text, round_pair, write_whole
 from focuskit.plots import plot_curve, plot_field, plot_night, plot_residuals, residuals_pct, save_plots, short_reason
 
 SAMPLE = Path(__file__).parent.parent / "sample_data"
-
-
-@pytest.fixture(scope="module")
-def night():
-    return focuskit.analyse(SAMPLE / "night", rig_file=focuskit.read_rig_file(SAMPLE / "heron.toml"), workers=1)
 
 
 @pytest.fixture(scope="module")

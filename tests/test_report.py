@@ -11,7 +11,6 @@ import pytest
 from browser import CHROMIUM, Page
 from outline import Outline, assert_sound
 
-import focuskit
 from focuskit import flags
 from focuskit.errors import FocuskitError
 from focuskit.field_map import pool_maps
@@ -22,11 +21,6 @@ from focuskit.report_panels import nice_ticks
 
 SAMPLE = Path(__file__).parent.parent / "sample_data"
 HOSTILE = "<script>alert(1)</script>\x1b[31m\" onload='x' {{ 7*7 }} $\\frac{"
-
-
-@pytest.fixture(scope="module")
-def night():
-    return focuskit.analyse(SAMPLE / "night", rig_file=focuskit.read_rig_file(SAMPLE / "heron.toml"), workers=1)
 
 
 @pytest.fixture(scope="module")
