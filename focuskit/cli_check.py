@@ -18,7 +18,7 @@ from focuskit.night import analyse
 from focuskit.optics import Rig
 from focuskit.simulate import Scene, Sweep, write_night
 
-NEEDED = ("numpy", "scipy", "astropy", "matplotlib", "jinja2", "platformdirs")
+NEEDED = ("numpy", "scipy", "astropy", "matplotlib", "jinja2", "platformdirs", "threadpoolctl")
 TRUE_POSITION = 10003.0
 STEP = 25
 

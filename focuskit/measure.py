@@ -26,6 +26,7 @@ from typing import TypeVar
 
 import numpy as np
 from astropy.table import QTable
+from threadpoolctl import threadpool_limits
 
 from focuskit.cutouts import prepare_image
 from focuskit.errors import FocuskitError
@@ -144,6 +145,8 @@ class Crew:
     A process that dies takes no other task with it: what it and its fellows had in hand is done again,
     each task alone in a fresh process, and only one that ends that process too is lost. What an executor
     does not bring to its end, as when a cluster loses a worker, is done again by processes of this machine.
+    As long as it lasts, linear algebra keeps to one thread in every process: the matrices here are small, and
+    threads that wait for one another took the greater part of the time of many processes.
 
     Parameters
     ----------
@@ -159,10 +162,12 @@ class Crew:
         self._own: ProcessPoolExecutor | None = None
 
     def __enter__(self) -> Crew:
+        self._single = threadpool_limits(limits=1, user_api="blas")
         return self
 
     def __exit__(self, *_: object) -> None:
         self._dismiss()
+        self._single.restore_original_limits()
 
     def map(
         self,
@@ -285,6 +290,7 @@ def _begin_process() -> None:
     """Let this process end without a word when the user stops the work, and when its parent is gone."""
     signal.signal(signal.SIGINT, signal.SIG_DFL)
     _hold_interrupts(False)
+    threadpool_limits(limits=1, user_api="blas")
     parent = multiprocessing.parent_process()
 
     def follow() -> None:

@@ -8,11 +8,20 @@ from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, settings
+from threadpoolctl import threadpool_limits
 
 # A shell that starts the tests in the background lets them, and what they start, ignore Ctrl-C.
 signal.signal(signal.SIGINT, signal.default_int_handler)
 # As in an environment that is switched on: what is said to be typed next begins with the bare name.
 os.environ["PATH"] = os.pathsep.join([str(Path(sys.executable).parent), os.environ.get("PATH", "")])
+# Tests run on all cores already: threads of linear algebra would only wait for one another.
+os.environ["OPENBLAS_NUM_THREADS"] = "1"
+
+
+def pytest_configure():
+    # What was loaded by now has not seen the variable.
+    threadpool_limits(limits=1, user_api="blas")
+
 
 settings.register_profile(
     "focuskit", deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow], database=None
