@@ -10,7 +10,7 @@ negative ``defocus_um``.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,6 +27,7 @@ _KOLMOGOROV_FWHM = 0.9758634299
 _MTF_NEGLIGIBLE = 1e-8
 _PUPIL_SAMPLES = 128  # least number of samples across the pupil; its edge is antialiased
 _OVERSAMPLE_MAX = 8
+_BAND_LINES = 7
 
 
 @dataclass(frozen=True)
@@ -46,11 +47,19 @@ class StarShape:
         Noll's Z11, (Z5, Z6) and (Z7, Z8), in waves rms over the full circle.
     optics : {"wave", "annulus"}
         Wave optics, or the evenly lit annulus of geometry (which ignores aberrations).
-    seeing : {"kolmogorov", "moffat"}
+    seeing : {"kolmogorov", "moffat", "von_karman"}
+        For von Kármán's, ``seeing_fwhm_um`` is that of the same turbulence without its outer scale.
     moffat_beta : float
         Exponent of the Moffat profile, above 1.
+    outer_scale : float
+        Of the turbulence, for von Kármán's, in diameters of the aperture.
+    blur_um : float
+        Standard deviation of a round Gaussian blur on top of the seeing.
     shake_um, shake_angle_deg : float
         Standard deviation of a Gaussian blur along one axis, and its angle from x towards y.
+    band_um : float
+        Full width of a band of wavelengths, all as bright, about ``wavelength_um``; 0 for one wavelength. The
+        aberrations keep their length of path, the seeing is that of the middle.
     """
 
     pixel_um: float
@@ -65,8 +74,11 @@ class StarShape:
     optics: str = "wave"
     seeing: str = "kolmogorov"
     moffat_beta: float = 2.5
+    outer_scale: float = 100.0
+    blur_um: float = 0.0
     shake_um: float = 0.0
     shake_angle_deg: float = 0.0
+    band_um: float = 0.0
 
     def __post_init__(self) -> None:
         for name in ("pixel_um", "f_ratio", "wavelength_um"):
@@ -76,8 +88,10 @@ class StarShape:
             raise FocuskitError(f"obstruction = {self.obstruction}: give a fraction of the diameter below 1")
         if self.optics not in ("wave", "annulus"):
             raise FocuskitError(f"optics = '{self.optics}': give 'wave' or 'annulus'")
-        if self.seeing not in ("kolmogorov", "moffat"):
-            raise FocuskitError(f"seeing = '{self.seeing}': give 'kolmogorov' or 'moffat'")
+        if self.seeing not in ("kolmogorov", "moffat", "von_karman"):
+            raise FocuskitError(f"seeing = '{self.seeing}': give 'kolmogorov', 'moffat' or 'von_karman'")
+        if not 0.0 <= self.band_um < self.wavelength_um:
+            raise FocuskitError(f"band_um = {self.band_um}: give a width from 0 to below the wavelength")
         if self.seeing == "moffat" and not self.moffat_beta > 1.0:
             raise FocuskitError(f"moffat_beta = {self.moffat_beta}: give an exponent above 1")
 
@@ -135,8 +149,10 @@ def star_spectrum(shape: StarShape, field_px: int) -> StarSpectrum:
         angle = math.radians(shape.shake_angle_deg)
         along = fx * math.cos(angle) + fy * math.sin(angle)
         values = values * np.exp(-2.0 * (np.pi * shape.shake_um * along) ** 2)
+    if shape.blur_um:
+        values = values * np.exp(-2.0 * (np.pi * shape.blur_um * radial) ** 2)
     if shape.optics == "wave":
-        values = values * _wave_otf(shape, field_px, fine)
+        values = values * np.mean([_wave_otf(one, field_px, fine) for one in _lines(shape)], axis=0)
     else:
         values = values * _annulus_otf(shape, radial)
     return StarSpectrum(values.astype(complex), field_px, oversample)
@@ -235,14 +251,48 @@ def _oversample(shape: StarShape) -> int:
 def _seeing_mtf(shape: StarShape, frequency: NDArray[np.float64]) -> NDArray[np.float64]:
     if shape.seeing_fwhm_um == 0.0:
         return np.ones_like(frequency)
-    if shape.seeing == "kolmogorov":
+    if shape.seeing != "moffat":
         scaled = frequency * (shape.seeing_fwhm_um / _KOLMOGOROV_FWHM)
-        return np.exp(-_KOLMOGOROV_MTF * scaled ** (5.0 / 3.0))
+        exponent = _KOLMOGOROV_MTF * scaled ** (5.0 / 3.0)
+        if shape.seeing == "von_karman":
+            exponent = exponent * _structure(shape.wavelength_um * shape.f_ratio * frequency / shape.outer_scale)
+        return np.exp(-exponent)
     # Fourier transform of (1 + r²/a²)^-β; a from the FWHM (Moffat 1969; transform from memory).
     order = shape.moffat_beta - 1.0
     core_um = shape.seeing_fwhm_um / (2.0 * math.sqrt(2.0 ** (1.0 / shape.moffat_beta) - 1.0))
     scaled = np.maximum(2.0 * np.pi * core_um * frequency, 1e-9)
     return 2.0 * (scaled / 2.0) ** order * kv(order, scaled) / gamma(order)
+
+
+def _structure(baseline: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return von Kármán's structure function over Kolmogorov's, at baselines in outer scales.
+
+    After Conan (2000), from memory.
+    """
+    x = np.maximum(2.0 * np.pi * baseline, 1e-6)
+    order = 5.0 / 6.0
+    level = gamma(order) / 2.0 ** (1.0 - order)
+    # For small x the bracket goes as x^(5/3), which gives Kolmogorov's.
+    small = -(2.0 ** (-order - 1.0)) * gamma(-order)
+    return np.asarray((level - x**order * kv(order, x)) / (small * x ** (5.0 / 3.0)))
+
+
+def _lines(shape: StarShape) -> list[StarShape]:
+    """Part a band into wavelengths, evenly."""
+    if not shape.band_um:
+        return [shape]
+    parts = []
+    for place in (np.arange(_BAND_LINES) + 0.5) / _BAND_LINES - 0.5:
+        wavelength = shape.wavelength_um + float(place) * shape.band_um
+        waves = shape.wavelength_um / wavelength
+        parts.append(replace(
+            shape,
+            wavelength_um=wavelength,
+            spherical_waves=shape.spherical_waves * waves,
+            astigmatism_waves=(shape.astigmatism_waves[0] * waves, shape.astigmatism_waves[1] * waves),
+            coma_waves=(shape.coma_waves[0] * waves, shape.coma_waves[1] * waves),
+        ))  # fmt: skip
+    return parts
 
 
 def _annulus_otf(shape: StarShape, frequency: NDArray[np.float64]) -> NDArray[np.float64]:

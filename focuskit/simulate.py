@@ -198,6 +198,8 @@ class Scene:
         at the corners less that in the middle; towards larger positions.
     drift_px : float
         Standard deviation of the step in x and in y from one frame of a run to the next.
+    star : mapping
+        What else shapes the stars: fields of `focuskit.psf.StarShape`.
     """
 
     rig: Rig
@@ -217,10 +219,8 @@ class Scene:
     spherical_waves: float = 0.0
     astigmatism_waves: tuple[float, float] = (0.0, 0.0)
     coma_waves: tuple[float, float] = (0.0, 0.0)
-    optics: str = "wave"
-    seeing: str = "kolmogorov"
-    moffat_beta: float = 2.5
     drift_px: float = 0.4
+    star: Mapping[str, Any] = field(default_factory=dict)
     read_noise_e: float = 1.5
     gain_e_per_adu: float = 1.0
     offset_adu: float = 500.0
@@ -248,9 +248,7 @@ class Scene:
             spherical_waves=self.spherical_waves,
             astigmatism_waves=self.astigmatism_waves,
             coma_waves=self.coma_waves,
-            optics=self.optics,
-            seeing=self.seeing,
-            moffat_beta=self.moffat_beta,
+            **self.star,
         )
 
     def passband(self, filter_name: str) -> Passband:

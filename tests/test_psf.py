@@ -43,6 +43,29 @@ def test_moffat_hfd_over_fwhm(beta):
     assert star_hfd_um(star) / 17.6 == pytest.approx(expected, rel=3e-3)
 
 
+@pytest.mark.parametrize("outer_scale", [20.0, 100.0])
+def test_von_karman_as_galsim_has_it(outer_scale):
+    star = StarShape(2.0, 7.0, 0.0, seeing_fwhm_um=17.6, optics="annulus", seeing="von_karman", outer_scale=outer_scale)
+    values = star_spectrum(star, 64).values[0, :30].real / np.sinc(np.arange(30) / 64)
+    aperture_m, wavelength_m = 0.2, 550e-9
+    r0_m = 0.9758634299 * AIRY_UM / 17.6 * aperture_m
+    baseline_m = AIRY_UM * np.arange(30) / (64 * 2.0) * aperture_m
+    outside = galsim.VonKarman(lam=550.0, r0=r0_m, L0=outer_scale * aperture_m)
+    per_arcsec = 2 * math.pi * baseline_m / wavelength_m * math.radians(1 / 3600)
+    assert values == pytest.approx([outside.kValue(k, 0.0).real for k in per_arcsec], abs=1e-5)
+
+
+def test_a_band_is_the_mean_of_its_wavelengths():
+    star = StarShape(3.76, 7.0, 0.36, 600.0, spherical_waves=0.05, band_um=0.3)
+    # 29 wavelengths from 400 to 700 nm; the aberration is a length of path.
+    lines = [
+        replace(star, band_um=0.0, wavelength_um=w, spherical_waves=0.05 * 0.55 / w)
+        for w in 0.4 + 0.3 * (np.arange(29) + 0.5) / 29
+    ]
+    apart = np.mean([star_spectrum(line, 256).image(45) for line in lines], axis=0)
+    assert star_spectrum(star, 256).image(45) == pytest.approx(apart, abs=0.02 * apart.max())
+
+
 # Kolmogorov seeing of FWHM 1 blurred by an annulus of outer diameter D: HFD by Hankel transforms, made
 # independently of this code.
 @pytest.mark.parametrize(
