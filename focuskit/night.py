@@ -21,7 +21,7 @@ from focuskit.frames import find_frames
 from focuskit.match import CommonSizes, StarMatch, compare_frames, match_stars
 from focuskit.measure import Crew, MeasuredFrame, StackTask, measure_frames, register_frames, run_key, stack_frames
 from focuskit.optics import Rig, wavelength_nm
-from focuskit.profiles import RunProfiles, Spherical, fit_night, stack_tasks, star_weights
+from focuskit.profiles import RunProfiles, Seeing, Spherical, fit_night, seeing_at_one_um, stack_tasks, star_weights
 from focuskit.registered import join_registered, search_plan
 from focuskit.results import Night, RunResult
 from focuskit.rigfile import RigFile
@@ -213,8 +213,8 @@ def _fit_shapes(
     out = list(results)
     for telescope in {r.run.telescope for r in results}:
         members = [k for k, r in enumerate(results) if r.run.telescope == telescope]
-        logged = _logged_spherical(history, results, results[members[0]].rig.name)
-        fits = fit_night([runs[k] for k in members], logged)
+        logged, seeings = _told_before(history, results, results[members[0]].rig.name)
+        fits = fit_night([runs[k] for k in members], logged, seeings)
         for k, (profile, spherical) in zip(members, fits, strict=True):
             if results[k].fit.best_position is not None:
                 numbers = getattr(runs[k], "frames", ())
@@ -222,18 +222,29 @@ def _fit_shapes(
     return out
 
 
-def _logged_spherical(history: Sequence[LoggedRun], results: list[RunResult], rig: str | None) -> list[Spherical]:
-    """Return what logged runs of a rig told of its spherical aberration, but for those analysed again."""
+def _told_before(
+    history: Sequence[LoggedRun], results: list[RunResult], rig: str | None
+) -> tuple[list[Spherical], list[Seeing]]:
+    """Return what logged runs of a rig, but for those analysed again, told of its aberration and of its seeing."""
     again = {result.key for result in results}
-    told = []
+    told, seeings = [], []
     for run in history:
         if run.rig == rig and run.key not in again and not run.excluded and run.details:
             try:
-                own = json.loads(run.details)["fits"]["profile"]["own_spherical"]
-                told.append(Spherical(float(own["path_um"]), float(own["err_um"]), float(own["wavelength_um"])))
-            except (ValueError, KeyError, TypeError):
+                details = json.loads(run.details)
+                fit = details["fits"]["profile"]
+                own = Spherical(**{name: float(value) for name, value in fit["own_spherical"].items()})
+                arcsec = np.array([p["seeing_arcsec"] for p in details["points"] if p["seeing_arcsec"]], dtype=float)
+                scatter = float(fit["params"]["seeing_scatter"])
+            except (ValueError, KeyError, TypeError, AttributeError):
                 continue  # logged without a profile fit
-    return [one for one in told if one.err_um > 0 and one.wavelength_um > 0]
+            if not (own.err_um > 0 and own.wavelength_um > 0):
+                continue
+            told.append(own)
+            if arcsec.size and (arcsec > 0.0).all():
+                typical = math.exp(float(np.log(arcsec).mean()))
+                seeings.append(seeing_at_one_um(typical, scatter**2 / arcsec.size, own.wavelength_um))
+    return told, seeings
 
 
 def _same_camera(results: list[RunResult], like: RunResult) -> list[FieldMap]:

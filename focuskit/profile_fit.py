@@ -30,8 +30,6 @@ from focuskit.profile_solve import (
     Priors,
     Solution,
     State,
-    coarse_grid,
-    grid_chi2,
     least_hfd_shift,
     linearise,
     own_positions,
@@ -53,9 +51,6 @@ _RARE = 0.001
 _NO_MATCH = 5.0  # chi² reduced
 _OUTLIER_SIGMA = 5.0
 _ODD_SHAPE = 4.0
-# Grids that close in on a peak: rounds at most, and points.
-_CLOSER = 12
-_CLOSER_POINTS = 25
 
 
 @dataclass(frozen=True)
@@ -99,6 +94,11 @@ class ProfileFit:
         Standard deviation of ln(seeing) from frame to frame.
     seeing_exponent : float
         Exponent of the seeing's transfer function, common to the run: 5/3 for Kolmogorov.
+    log_seeing, log_seeing_err : float
+        Mean of ln(FWHM in µm) of the law that the frames' seeings are drawn from, and its standard deviation.
+    best_per_log_seeing : float
+        By how many steps the best position moves with that mean: aberrated light has its least HFD elsewhere
+        in other seeing.
     chi2_reduced : float
     matches : bool
         False where the frames depart from the model by more than chance; ``err`` then comes from
@@ -116,30 +116,30 @@ class ProfileFit:
     spherical_err: float
     seeing_scatter: float
     seeing_exponent: float
+    log_seeing: float
+    log_seeing_err: float
+    best_per_log_seeing: float
     chi2_reduced: float
     matches: bool
     converged: bool
     frames: tuple[FrameFit, ...]
 
-
-@dataclass(frozen=True)
-class Defocus:
-    """Defocus of one frame by itself: its amount without sign, its seeing, and the match."""
-
-    defocus_um: float
-    defocus_err_um: float
-    seeing_um: float
-    seeing_arcsec: float | None
-    chi2_reduced: float
-
-
-@dataclass(frozen=True)
-class _Side:
-    mean: float
-    spread: float
-    log_seeing: float
-    log_evidence: float
-    chi2: float
+    def in_seeing(self, log_seeing: float, err: float) -> ProfileFit:
+        """Return the fit with the best position for a typical seeing that is known better: ln(FWHM in µm), error."""
+        move = self.best_per_log_seeing * (log_seeing - self.log_seeing)
+        variance = self.err**2 + self.best_per_log_seeing**2 * (err**2 - self.log_seeing_err**2)
+        frames = tuple(
+            replace(
+                frame,
+                defocus_um=frame.defocus_um - move * self.um_per_step,
+                own_defocus_um=frame.own_defocus_um - move * self.um_per_step,
+            )
+            for frame in self.frames
+        )
+        return replace(
+            self, best_position=self.best_position + move, err=math.sqrt(variance), frames=frames,
+            log_seeing=log_seeing, log_seeing_err=err,
+        )  # fmt: skip
 
 
 def fit_profiles(
@@ -175,7 +175,7 @@ def fit_profiles(
         raise FocuskitError(
             f"{np.unique(positions).size} positions with stars: the profile fit needs {LEAST_FRAMES} at least"
         )
-    model = _model_for(frames, rig, wavelength_um)
+    model = model_for(frames, rig, wavelength_um)
     data = prepare(model, frames)
     state, priors = start(model, data.pick(used), rig, spherical)
     reasons = {int(k): "set aside before the fit" for k in np.flatnonzero(~used)}
@@ -202,51 +202,6 @@ def fit_profiles(
     return _report(model, data, rig, used, reasons, solution, priors)
 
 
-def measure_defocus(
-    frame: FrameProfile,
-    rig: Rig,
-    wavelength_um: float,
-    spherical: tuple[float, float] = SPHERICAL_PRIOR,
-) -> Defocus:
-    """Measure the defocus of a single frame, e.g. an ordinary light frame.
-
-    The sign stays open: an image says how far, hardly to which side. The mean and the standard
-    deviation are those of the likelihood over the distance from least HFD, to either side alike and far
-    from normal, with the seeing free, so that they hold in focus too; the spherical term is taken as
-    known with its error, not learnt from one frame.
-
-    Raises
-    ------
-    FocuskitError
-        If the rig lacks a number the model needs.
-    """
-    model = _model_for([frame], rig, wavelength_um)
-    data = prepare(model, [frame])
-    _, log_seeing = coarse_grid(model, data)
-    shift = model.least_hfd_waves(math.exp(float(log_seeing.mean())), 0.01) / 0.01
-    means, squares, seeings, fits = [], [], [], []
-    for node in (-math.sqrt(3.0), 0.0, math.sqrt(3.0)):
-        known = spherical[0] + node * spherical[1]
-        sides = [_one_side(model, data, side, known, shift * known) for side in (1.0, -1.0)]
-        chance = np.exp([side.log_evidence - max(s.log_evidence for s in sides) for side in sides])
-        chance /= chance.sum()
-        means.append(chance @ [side.mean for side in sides])
-        squares.append(chance @ [side.mean**2 + side.spread**2 for side in sides])
-        seeings.append(chance @ [side.log_seeing for side in sides])
-        fits.append(min(side.chi2 for side in sides))
-    # Three-point Gauss-Hermite rule over what is known of the spherical term.
-    rule = np.array([1.0, 4.0, 1.0]) / 6.0
-    mean = float(rule @ means)
-    seeing_um = math.exp(float(rule @ seeings))
-    return Defocus(
-        defocus_um=mean * model.um_per_wave,
-        defocus_err_um=math.sqrt(max(float(rule @ squares) - mean**2, 0.0)) * model.um_per_wave,
-        seeing_um=seeing_um,
-        seeing_arcsec=_arcsec(seeing_um, rig),
-        chi2_reduced=min(fits) / max(int(data.dof[0]) - 2, 1),
-    )
-
-
 def position_bound(
     frames: Sequence[FrameProfile],
     rig: Rig,
@@ -261,12 +216,13 @@ def position_bound(
     """Return the least standard deviation of the best position any estimate can have (Cramér-Rao).
 
     Of ``frames``, only bins and variances count; ``flux`` sets the scale of the brightness. The
-    seeing is free in every frame, or has the lognormal scatter given. The way per step is free, the
+    seeing is free in every frame, or has the lognormal scatter given; with it, the best position is that in the
+    seeing which the frames scatter about, and theirs tells it only so well. The way per step is free, the
     kernel of the seeing is Kolmogorov's.
     """
     if rig.um_per_step is None:
         raise FocuskitError("um_per_step: the bound needs the way per step")
-    model = _model_for(frames, rig, wavelength_um)
+    model = model_for(frames, rig, wavelength_um)
     data = prepare(model, frames)
     log_seeing = np.log(seeing_um)
     mean = float(log_seeing.mean())
@@ -279,10 +235,18 @@ def position_bound(
     )
     normal = linearise(model, data, state)
     hessian, _, _, _ = reduce_normal(normal, state, priors, seeing_scatter or 1e3)
-    return math.sqrt(float(np.linalg.inv(hessian)[1, 1]))
+    typical = _best_per_log_seeing(model, state) / rig.um_per_step * (seeing_scatter or 0.0)
+    return math.sqrt(float(np.linalg.inv(hessian)[1, 1]) + typical**2 / len(frames))
 
 
-def _model_for(frames: Sequence[FrameProfile], rig: Rig, wavelength_um: float) -> ProfileModel:
+def _best_per_log_seeing(model: ProfileModel, state: State) -> float:
+    """Return by how many µm the best position moves with the mean of ln(seeing)."""
+    other = replace(state, mean_log_seeing=state.mean_log_seeing + 0.1)
+    waves = (least_hfd_shift(model, other) - least_hfd_shift(model, state)) / 0.1 * state.spherical
+    return waves * model.um_per_wave
+
+
+def model_for(frames: Sequence[FrameProfile], rig: Rig, wavelength_um: float) -> ProfileModel:
     if rig.f_ratio is None or rig.obstruction is None or rig.pixel_um is None:
         raise FocuskitError("rig: the profile fit needs focal length, aperture, obstruction and pixel size")
     radius_px = max(frame.bins.shape[1] - 1 for frame in frames) / BINS_PER_PX
@@ -405,12 +369,11 @@ def _report(
         widened = (float(stats.t.ppf(0.8413, degrees)) * apart) ** 2 - _noise(solution, priors)
         err = math.sqrt(err**2 + max(widened, 0.0))
     um_per_step = math.exp(log_slope)
-    # Aberrated light has its least HFD elsewhere in other seeing, and a run's few frames tell the
-    # typical seeing only so well.
+    # A run's few frames tell the typical seeing only so well.
     scatter = float(weights @ SCATTER_GRID)
-    other = replace(state, mean_log_seeing=state.mean_log_seeing + 0.1)
-    wander = (least_hfd_shift(model, other) - least_hfd_shift(model, state)) / 0.1 * state.spherical
-    err = math.hypot(err, wander * model.um_per_wave / um_per_step * scatter / math.sqrt(used.sum()))
+    seeing_err = scatter / math.sqrt(used.sum())
+    wander = _best_per_log_seeing(model, state) / um_per_step
+    err = math.hypot(err, wander * seeing_err)
     factor = fwhm_factor(state.exponent)
     own_state, own_scatter = state, scatter
     if chi2 > _NO_MATCH * max(freedom, 1):
@@ -428,7 +391,7 @@ def _report(
         seeing = None if k is None else factor * math.exp(state.log_seeing[k])
         frames.append(FrameFit(
             float(position), defocus, defocus_err,
-            um_per_step * (float(own[i]) - state.best), um_per_step * float(own_err[i]), seeing, _arcsec(seeing, rig),
+            um_per_step * (float(own[i]) - state.best), um_per_step * float(own_err[i]), seeing, in_arcsec(seeing, rig),
             None if k is None else float(normal.chi2[k]), int(data.dof[i]) - 1, bool(used[i]), reasons.get(i),
         ))  # fmt: skip
     return ProfileFit(
@@ -438,51 +401,13 @@ def _report(
         spherical_waves=state.spherical + float(move[3]), spherical_err=math.sqrt(float(covariance[3, 3])),
         seeing_scatter=scatter,
         seeing_exponent=state.exponent,
+        log_seeing=state.mean_log_seeing + math.log(factor), log_seeing_err=seeing_err, best_per_log_seeing=wander,
         chi2_reduced=chi2 / max(freedom, 1), matches=matches, converged=solution.converged,
         frames=tuple(frames),
     )  # fmt: skip
 
 
-def _arcsec(seeing_um: float | None, rig: Rig) -> float | None:
+def in_arcsec(seeing_um: float | None, rig: Rig) -> float | None:
     if seeing_um is None or rig.focal_length_mm is None:
         return None
     return seeing_um * 1e-3 / rig.focal_length_mm * ARCSEC_PER_RADIAN
-
-
-def _one_side(model: ProfileModel, data: Data, side: float, spherical: float, least: float) -> _Side:
-    """Integrate the likelihood of a frame over its seeing and its defocus on one side.
-
-    ``least`` is the defocus of least HFD, from which the distance is counted. The grid closes in on
-    the peak until it resolves it.
-    """
-    waves, log_seeing = coarse_grid(model, data)
-    for _ in range(_CLOSER):
-        chi2 = grid_chi2(model, data, 0, side * waves, log_seeing, spherical)
-        weight = np.exp(-0.5 * (chi2 - chi2.min()))
-        total = float(weight.sum())
-        weight /= total
-        step, seeing_step = waves[1] - waves[0], log_seeing[1] - log_seeing[0]
-        mean, spread = _moments(weight.sum(axis=1), np.abs(side * waves - least))
-        seeing, seeing_spread = _moments(weight.sum(axis=0), log_seeing)
-        if spread > step and seeing_spread > seeing_step:
-            break
-        at_waves, at_seeing = np.unravel_index(weight.argmax(), weight.shape)
-        waves = _closer(waves, int(at_waves), spread, 0.0)
-        log_seeing = _closer(log_seeing, int(at_seeing), seeing_spread, -math.inf)
-    evidence = math.log(total * step * seeing_step) - 0.5 * float(chi2.min())
-    return _Side(mean, spread, seeing, evidence, float(chi2.min()))
-
-
-def _moments(weight: Array, values: Array) -> tuple[float, float]:
-    mean = float(weight @ values)
-    return mean, math.sqrt(float(weight @ (values - mean) ** 2))
-
-
-def _closer(grid: Array, best: int, spread: float, least: float) -> Array:
-    """Return a narrower grid about the best node, not below ``least``.
-
-    It narrows by no more than three times, because a coarse grid misses narrow ridges, and not to
-    less than five times the spread to either side.
-    """
-    reach = max((grid[-1] - grid[0]) / 6.0, 5.0 * spread)
-    return np.linspace(max(grid[best] - reach, least), grid[best] + reach, _CLOSER_POINTS)

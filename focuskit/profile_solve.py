@@ -21,8 +21,10 @@ from focuskit.profile_stack import FrameProfile
 Array = NDArray[np.float64]
 
 # Frame-to-frame scatter of ln(seeing): 12 % is customary, twice or half of it nothing special.
-SCATTER_GRID = np.geomspace(0.005, 0.6, 15)
-_SCATTER_PRIOR = (math.log(0.1), 1.0)
+SCATTER_GRID = np.geomspace(0.0005, 0.6, 21)
+_USUAL_SCATTER, _SCATTER_WIDTH = 0.1, 1.0
+# A few runs have steadier or wilder seeing than this tells: any width of the grid alike, in its logarithm.
+_UNUSUAL = 0.05
 # Seeing is seldom Kolmogorov's to the letter: an outer scale and guiding narrow its wings, domes widen
 # them. One exponent for the run takes that in.
 _EXPONENT_PRIOR = (KOLMOGOROV_EXPONENT, 0.1)
@@ -140,7 +142,7 @@ def solve(model: ProfileModel, data: Data, state: State, priors: Priors) -> Solu
     """Levenberg-Marquardt steps, the seeing scatter brought up to date along the way."""
     state = replace(state, shift=least_hfd_shift(model, state))
     normal = linearise(model, data, state)
-    damping, tau = 1e-3, math.exp(_SCATTER_PRIOR[0])
+    damping, tau = 1e-3, _USUAL_SCATTER
     for iteration in range(_ITERATIONS):
         # Two neighbours of the grid may take turns for ever.
         if 3 <= iteration < _SETTLED:
@@ -263,10 +265,17 @@ def scatter_weights(normal: NormalEquations, state: State, priors: Priors) -> Ar
         deviance[k] = (
             cost_of(normal, state, priors, tau) - gained
             + 2.0 * normal.chi2.size * math.log(tau) + np.log(own).sum() + np.linalg.slogdet(hessian)[1]
-            + ((math.log(tau) - _SCATTER_PRIOR[0]) / _SCATTER_PRIOR[1]) ** 2
+            - 2.0 * math.log(_scatter_density(tau))
         )  # fmt: skip
     weights = np.exp(-0.5 * (deviance - deviance.min()))
     return weights / weights.sum()
+
+
+def _scatter_density(tau: float) -> float:
+    """Return the probability density of the scatter's logarithm before a run is seen."""
+    sigmas = math.log(tau / _USUAL_SCATTER) / _SCATTER_WIDTH
+    usual = math.exp(-0.5 * sigmas**2) / (_SCATTER_WIDTH * math.sqrt(2.0 * math.pi))
+    return (1.0 - _UNUSUAL) * usual + _UNUSUAL / math.log(SCATTER_GRID[-1] / SCATTER_GRID[0])
 
 
 def least_hfd_shift(model: ProfileModel, state: State) -> float:

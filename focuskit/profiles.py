@@ -11,7 +11,7 @@ import numpy as np
 from focuskit.errors import FocuskitError
 from focuskit.match import StarMatch
 from focuskit.measure import MeasuredFrame, StackTask
-from focuskit.optics import Rig
+from focuskit.optics import ARCSEC_PER_RADIAN, Rig
 from focuskit.profile_fit import SPHERICAL_PRIOR, ProfileFit, fit_profiles
 from focuskit.profile_stack import FrameProfile
 
@@ -24,6 +24,8 @@ _ENOUGH_STARS = 60
 _USUAL_OBSTRUCTION = 0.3
 _OBSTRUCTION_STEPS = (0.1, 0.05, 0.025)
 _MOST_OBSTRUCTION = 0.75
+# By how much the typical seeing may differ from run to run, in its logarithm; all alike before the runs are seen.
+_RUN_WIDTHS = np.geomspace(0.002, 0.6, 20)
 
 
 @dataclass(frozen=True)
@@ -44,6 +46,14 @@ class Spherical:
     path_um: float
     err_um: float
     wavelength_um: float
+
+
+@dataclass(frozen=True)
+class Seeing:
+    """Typical seeing of one run: mean of ln(FWHM in arcsec at 1 µm) and its variance."""
+
+    log_arcsec: float
+    variance: float
 
 
 def star_weights(frames: Sequence[MeasuredFrame], match: StarMatch) -> np.ndarray:
@@ -97,13 +107,14 @@ def stack_tasks(
 
 
 def fit_night(
-    runs: Sequence[RunProfiles | None], logged: Sequence[Spherical] = ()
+    runs: Sequence[RunProfiles | None], logged: Sequence[Spherical] = (), seeings: Sequence[Seeing] = ()
 ) -> list[tuple[ProfileFit | None, Spherical | None]]:
     """Fit the profiles of all runs of one telescope.
 
     Each run is fitted by itself first; then again with what the other runs, and those logged before,
     tell of the spherical aberration, which is a constant of the telescope (as length of path; in
-    waves it goes with the wavelength).
+    waves it goes with the wavelength). Where the best position of aberrated light goes with the seeing, that of
+    the other runs tells what is typical.
 
     Returns
     -------
@@ -124,7 +135,7 @@ def fit_night(
         if run and fit and others:
             fit = _fit(run, pool_spherical(others, run.wavelength_um)) or fit
         fits.append((fit, told[k]))
-    return fits
+    return list(zip(_in_typical_seeing([fit for fit, _ in fits], runs, seeings), told, strict=True))
 
 
 def pool_spherical(known: Sequence[Spherical], wavelength_um: float) -> tuple[float, float]:
@@ -147,6 +158,53 @@ def pool_spherical(known: Sequence[Spherical], wavelength_um: float) -> tuple[fl
     wide = 1.0 / (SPHERICAL_PRIOR[1] * wavelength_um) ** 2
     total = precision + wide
     return middle * precision / total / wavelength_um, 1.0 / math.sqrt(total) / wavelength_um
+
+
+def seeing_at_one_um(arcsec: float, variance: float, wavelength_um: float) -> Seeing:
+    """Return the seeing of a run; in Kolmogorov turbulence it goes with the wavelength to the power of -1/5."""
+    return Seeing(math.log(arcsec) + 0.2 * math.log(wavelength_um), variance)
+
+
+def pool_seeing(seeings: Sequence[Seeing]) -> list[Seeing]:
+    """Return what is known of each run's typical seeing when all runs are looked at.
+
+    The runs' means are drawn from one normal law; its width is averaged over, each weighted by its restricted
+    likelihood. Where the runs differ by no more than their errors, they are taken for one.
+    """
+    value = np.array([one.log_arcsec for one in seeings])
+    variance = np.array([max(one.variance, 1e-8) for one in seeings])
+    weights, means, spreads = [], [], []
+    for width in _RUN_WIDTHS:
+        precision = 1.0 / (variance + width**2)
+        middle = precision @ value / precision.sum()
+        excess = precision @ (value - middle) ** 2
+        weights.append(-0.5 * (excess - np.log(precision).sum() + math.log(precision.sum())))
+        own = width**2 * precision
+        means.append(own * value + (1.0 - own) * middle)
+        spreads.append(own * variance + (1.0 - own) ** 2 / precision.sum())
+    share = np.exp(np.array(weights) - max(weights))
+    share /= share.sum()
+    mean = share @ np.array(means)
+    spread = share @ (np.array(spreads) + (np.array(means) - mean) ** 2)
+    return [Seeing(float(m), float(v)) for m, v in zip(mean, spread, strict=True)]
+
+
+def _in_typical_seeing(
+    fits: Sequence[ProfileFit | None], runs: Sequence[RunProfiles | None], logged: Sequence[Seeing]
+) -> list[ProfileFit | None]:
+    own: dict[int, Seeing] = {}
+    for k, (fit, run) in enumerate(zip(fits, runs, strict=True)):
+        if fit and run and run.rig.focal_length_mm:
+            arcsec = math.exp(fit.log_seeing) / (1e3 * run.rig.focal_length_mm) * ARCSEC_PER_RADIAN
+            own[k] = seeing_at_one_um(arcsec, fit.log_seeing_err**2, run.wavelength_um)
+    if len(own) + len(logged) < 2 or not own:
+        return list(fits)
+    out = list(fits)
+    for (k, before), after in zip(own.items(), pool_seeing([*own.values(), *logged]), strict=False):
+        fit = fits[k]
+        assert fit
+        out[k] = fit.in_seeing(fit.log_seeing + after.log_arcsec - before.log_arcsec, math.sqrt(after.variance))
+    return out
 
 
 def _with_obstruction(runs: Sequence[RunProfiles | None]) -> list[RunProfiles | None]:

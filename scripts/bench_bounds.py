@@ -114,7 +114,7 @@ def fit_run(task: tuple[int, str, float, int]) -> list[tuple[float, float, float
         fit = fit_profiles(frames, RIG, WAVELENGTH_UM, (known, err))
         bound = position_bound(
             frames, RIG, WAVELENGTH_UM, best_position=truth, seeing_um=seeing_um,
-            spherical_waves=spherical, spherical_err=err, seeing_scatter=max(jitter, 0.005),
+            spherical_waves=spherical, spherical_err=err, seeing_scatter=max(jitter, 0.0005),
         )  # fmt: skip
         told.append((fit.best_position - truth, fit.err, bound, not fit.matches))
     return told

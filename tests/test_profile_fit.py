@@ -12,8 +12,9 @@ import pytest
 
 from focuskit.errors import FocuskitError
 from focuskit.optics import Rig
-from focuskit.profile_fit import fit_profiles, measure_defocus, position_bound
+from focuskit.profile_fit import fit_profiles, position_bound
 from focuskit.profile_model import BINS_PER_PX, profile_model
+from focuskit.profile_single import measure_defocus
 from focuskit.profile_stack import FrameProfile, stack_profile
 
 RIG = Rig("Heron", 1400.0, 200.0, 0.36, 3.76, 4.0)
