@@ -16,7 +16,7 @@ from focuskit.companions import camera_of, lend_positions, main_camera
 from focuskit.curves import Candidate, CurveFit, choose_estimate
 from focuskit.errors import FocuskitError
 from focuskit.field import map_field
-from focuskit.field_map import FieldMap, pool_values
+from focuskit.field_map import FieldMap, likely_height, pool_values
 from focuskit.frames import find_frames
 from focuskit.match import CommonSizes, StarMatch, compare_frames, match_stars
 from focuskit.measure import Crew, MeasuredFrame, StackTask, measure_frames, register_frames, run_key, stack_frames
@@ -289,7 +289,7 @@ def _for_the_middle(result: RunResult, weights: np.ndarray, maps: list[FieldMap]
     square = 4.0 * ((x * columns) ** 2 + (y * rows) ** 2) / (columns**2 + rows**2)
     for place, name in ((x, "tilt_x_um"), (y, "tilt_y_um"), (square, "curvature_um")):
         if maps:
-            height, err = pool_values([(getattr(m, name), getattr(m, f"{name}_err")) for m in maps])
+            height, err = likely_height(*pool_values([(getattr(m, name), getattr(m, f"{name}_err")) for m in maps]))
             lever = float(np.sum(weights * place) / np.sum(weights))
             shift_um += lever * height
             variance += (lever * err) ** 2
