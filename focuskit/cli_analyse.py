@@ -4,20 +4,18 @@ from __future__ import annotations
 
 import argparse
 import json
-from dataclasses import fields
 from pathlib import Path
 from typing import Any
 
 from focuskit import flags
-from focuskit.cli_sources import default_logbook, read_rig
+from focuskit.cli_sources import default_logbook, read_frame_options, read_limits
 from focuskit.cli_talk import progress_on, tell_next, tell_written
 from focuskit.errors import FocuskitError
 from focuskit.logbook import Logbook
 from focuskit.night import analyse
 from focuskit.optics import decimals_of
-from focuskit.output import plain_text, plus_minus
+from focuskit.output import plain_text, plus_minus, text_table
 from focuskit.results import Night, RunResult
-from focuskit.source import Limits
 from focuskit.tables import LoggedRun
 from focuskit.train import examine_train
 
@@ -61,23 +59,11 @@ def find(args: argparse.Namespace, history: list[LoggedRun]) -> Night:
     FocuskitError
         If there is no focus run in them.
     """
-    if args.workers is not None and args.workers < 1:
-        raise FocuskitError(f"--workers {args.workers}: give 1 or more")
-    rig_file = read_rig(args)
-    requests: dict[str, str] = {}
-    for request in args.keyword:
-        fact, equals, keyword = request.partition("=")
-        if not equals:
-            raise FocuskitError(f"--keyword {request}: write it like position=MYFOC")
-        requests[fact.strip()] = keyword.strip()
-    if requests:
-        rig_file = rig_file.with_keywords(requests)
-    if args.position_pattern:
-        rig_file = rig_file.with_position_pattern(args.position_pattern)
+    rig_file = read_frame_options(args)
     night = analyse(
         args.folders,
         rig_file=rig_file,
-        limits=_limits(args.limit),
+        limits=read_limits(args),
         workers=args.workers,
         progress=progress_on(args, "measuring frames:", then="fitting the runs"),
         history=history,
@@ -85,17 +71,6 @@ def find(args: argparse.Namespace, history: list[LoggedRun]) -> Night:
     if not night.runs:
         raise FocuskitError(_no_runs(night))
     return night
-
-
-def _limits(requests: list[str]) -> Limits:
-    values: dict[str, int] = {}
-    known = [field.name for field in fields(Limits)]
-    for request in requests:
-        name, _, value = request.partition("=")
-        if name not in known or not value.isdecimal() or not value.isascii() or len(value) > 15:
-            raise FocuskitError(f"--limit {request}: write it like pixels=500000000; known are {', '.join(known)}")
-        values[name] = int(value)
-    return Limits(**values)
 
 
 def _no_runs(night: Night) -> str:
@@ -171,11 +146,7 @@ def night_as_text(night: Night, *, quiet: bool = False, frames: bool = False, wa
                 _small_curve(run["points"]),
             )
         )
-    widths = [max(len(row[k]) for row in rows) for k in range(len(header))]
-    right = {2, 4, 5, 6, 7}
-    for row in rows:
-        cells = [c.rjust(w) if k in right else c.ljust(w) for k, (c, w) in enumerate(zip(row, widths, strict=True))]
-        lines.append("  ".join(cells).rstrip())
+    lines += text_table(rows, right={2, 4, 5, 6, 7})
     if quiet:
         return "\n".join(lines)
     for result in night.runs:

@@ -24,6 +24,7 @@ from focuskit.cli_options import (
 
 EXAMPLES = {
     "analyse": "focuskit analyse sample_data/night --rig sample_data/heron.toml",
+    "defocus": "focuskit defocus sample_data/night --rig sample_data/heron.toml",
     "train": "focuskit train sample_data/night --rig sample_data/heron.toml",
     "offsets": "focuskit offsets --runs sample_data/season/runs.csv --at 4.5 --filter Ha",
     "interval": "focuskit interval --temps sample_data/season/temperatures.csv --runs sample_data/season/runs.csv",
@@ -75,6 +76,7 @@ def build_parser() -> Parser:
     parser.set_defaults(run="cli_welcome:run_welcome")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND")
     _add_analyse(commands)
+    _add_defocus(commands)
     _add_train(commands)
     _add_offsets(commands)
     _add_interval(commands)
@@ -120,6 +122,20 @@ def _add_analyse(commands: Any) -> None:
     parser.add_argument("--tables", metavar="FOLDER", help="write runs and frames as ECSV tables with units")
     parser.add_argument("--logbook", metavar="FILE", help="record the runs in this logbook")
     parser.add_argument("--record", action="store_true", help="record the runs in your usual logbook")
+
+
+def _add_defocus(commands: Any) -> None:
+    parser = _add(
+        commands,
+        "defocus",
+        "cli_defocus:run_defocus",
+        "how far ordinary frames were from focus, one by one",
+        "Measure every frame below the folders by itself, light frames too: how far from focus it was, what that "
+        "cost in half-flux diameter, and the seeing with defocus taken out. It needs the optics: focal length, "
+        "aperture and central obstruction.",
+    )
+    _add_frame_options(parser)
+    add_logbook_option(parser)
 
 
 def _add_train(commands: Any) -> None:

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import argparse
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from focuskit.errors import FocuskitError
 from focuskit.logbook import Logbook
 from focuskit.rigfile import RigFile, read_rig_file
+from focuskit.source import Limits
 from focuskit.tables import LoggedRun, read_runs
 
 if TYPE_CHECKING:
@@ -41,6 +42,42 @@ class Source:
 def read_rig(args: argparse.Namespace) -> RigFile:
     """Read the rig file that ``--rig`` names; an empty one without it."""
     return read_rig_file(args.rig) if args.rig else RigFile()
+
+
+def read_frame_options(args: argparse.Namespace) -> RigFile:
+    """Return the rig file with what the options say of how frames are to be read.
+
+    Raises
+    ------
+    FocuskitError
+        If an option cannot be understood.
+    """
+    if args.workers is not None and args.workers < 1:
+        raise FocuskitError(f"--workers {args.workers}: give 1 or more")
+    rig_file = read_rig(args)
+    requests: dict[str, str] = {}
+    for request in args.keyword:
+        fact, equals, keyword = request.partition("=")
+        if not equals:
+            raise FocuskitError(f"--keyword {request}: write it like position=MYFOC")
+        requests[fact.strip()] = keyword.strip()
+    if requests:
+        rig_file = rig_file.with_keywords(requests)
+    if args.position_pattern:
+        rig_file = rig_file.with_position_pattern(args.position_pattern)
+    return rig_file
+
+
+def read_limits(args: argparse.Namespace) -> Limits:
+    """Return how much a file may ask for."""
+    values: dict[str, int] = {}
+    known = [field.name for field in fields(Limits)]
+    for request in args.limit:
+        name, _, value = request.partition("=")
+        if name not in known or not value.isdecimal() or not value.isascii() or len(value) > 15:
+            raise FocuskitError(f"--limit {request}: write it like pixels=500000000; known are {', '.join(known)}")
+        values[name] = int(value)
+    return Limits(**values)
 
 
 def read_table(path: str, args: argparse.Namespace, rig_file: RigFile) -> list[LoggedRun]:

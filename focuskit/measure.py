@@ -119,7 +119,7 @@ def measure_frame(
     return MeasuredFrame(info, field, digest)
 
 
-def _measure_or_say(found: FoundFile, rig_file: RigFile | None, limits: Limits | None) -> MeasuredFrame | str:
+def measure_found(found: FoundFile, rig_file: RigFile | None, limits: Limits | None) -> MeasuredFrame | str:
     """Return the measured frame, or why it cannot be one; errors cross process borders as text."""
     root = Path(found.path).parents[found.name.count("/")]  # the name itself may be written otherwise than the path
     try:
@@ -321,7 +321,7 @@ def measure_frames(
         In the order of ``files``, whatever the order of completion.
     not_used : list of (name, why)
     """
-    work = partial(_measure_or_say, rig_file=rig_file, limits=limits)
+    work = partial(measure_found, rig_file=rig_file, limits=limits)
     outcomes = crew.map(work, files, _lost_frame, progress)
     pairs = list(zip(files, outcomes, strict=True))
     measured = [outcome for _, outcome in pairs if isinstance(outcome, MeasuredFrame)]
@@ -343,7 +343,8 @@ class StackTask:
     gain: float | None
 
 
-def _stack_or_nothing(task: StackTask, limits: Limits | None) -> FrameProfile | None:
+def stack_or_nothing(task: StackTask, limits: Limits | None) -> FrameProfile | None:
+    """Stack the stars of one frame; None where it cannot be read again or shows no star whole."""
     try:
         pixels = read_pixels(task.path, limits).filled()
         # The stack takes the image as stored; brightness and sky are brought to its numbers.
@@ -381,7 +382,7 @@ def register_frames(
 
 def stack_frames(tasks: Sequence[StackTask], crew: Crew, limits: Limits | None = None) -> list[FrameProfile | None]:
     """Stack the stars of many frames; None where a frame cannot be read again or shows no star whole."""
-    return crew.map(partial(_stack_or_nothing, limits=limits), tasks, lambda _: None)
+    return crew.map(partial(stack_or_nothing, limits=limits), tasks, lambda _: None)
 
 
 def run_key(digests: Iterable[str]) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
@@ -21,7 +20,7 @@ from focuskit.frames import find_frames
 from focuskit.match import CommonSizes, StarMatch, compare_frames, match_stars
 from focuskit.measure import Crew, MeasuredFrame, StackTask, measure_frames, register_frames, run_key, stack_frames
 from focuskit.optics import Rig, wavelength_nm
-from focuskit.profiles import RunProfiles, Seeing, Spherical, fit_night, seeing_at_one_um, stack_tasks, star_weights
+from focuskit.profiles import RunProfiles, fit_night, stack_tasks, star_weights, told_before
 from focuskit.registered import join_registered, search_plan
 from focuskit.results import Night, RunResult
 from focuskit.rigfile import RigFile
@@ -213,38 +212,13 @@ def _fit_shapes(
     out = list(results)
     for telescope in {r.run.telescope for r in results}:
         members = [k for k, r in enumerate(results) if r.run.telescope == telescope]
-        logged, seeings = _told_before(history, results, results[members[0]].rig.name)
+        logged, seeings = told_before(history, results[members[0]].rig.name, {r.key for r in results})
         fits = fit_night([runs[k] for k in members], logged, seeings)
         for k, (profile, spherical) in zip(members, fits, strict=True):
             if results[k].fit.best_position is not None:
                 numbers = getattr(runs[k], "frames", ())
                 out[k] = replace(results[k], profile=profile, profile_frames=numbers, spherical=spherical)
     return out
-
-
-def _told_before(
-    history: Sequence[LoggedRun], results: list[RunResult], rig: str | None
-) -> tuple[list[Spherical], list[Seeing]]:
-    """Return what logged runs of a rig, but for those analysed again, told of its aberration and of its seeing."""
-    again = {result.key for result in results}
-    told, seeings = [], []
-    for run in history:
-        if run.rig == rig and run.key not in again and not run.excluded and run.details:
-            try:
-                details = json.loads(run.details)
-                fit = details["fits"]["profile"]
-                own = Spherical(**{name: float(value) for name, value in fit["own_spherical"].items()})
-                arcsec = np.array([p["seeing_arcsec"] for p in details["points"] if p["seeing_arcsec"]], dtype=float)
-                scatter = float(fit["params"]["seeing_scatter"])
-            except (ValueError, KeyError, TypeError, AttributeError):
-                continue  # logged without a profile fit
-            if not (own.err_um > 0 and own.wavelength_um > 0):
-                continue
-            told.append(own)
-            if arcsec.size and (arcsec > 0.0).all():
-                typical = math.exp(float(np.log(arcsec).mean()))
-                seeings.append(seeing_at_one_um(typical, scatter**2 / arcsec.size, own.wavelength_um))
-    return told, seeings
 
 
 def _same_camera(results: list[RunResult], like: RunResult) -> list[FieldMap]:

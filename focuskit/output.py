@@ -8,7 +8,7 @@ import os
 import re
 import unicodedata
 import warnings
-from collections.abc import Iterable, Sequence
+from collections.abc import Container, Iterable, Sequence
 from io import BytesIO
 from pathlib import Path
 from typing import Any
@@ -62,6 +62,18 @@ def plus_minus(value: float | None, err: float | None, sign: bool = False) -> st
     plus = "+" if sign and value >= 0.0 else ""
     unsure = "?" if err is None else f"{err:.1f}"
     return f"{plus}{shown} ± {told or unsure}".replace("−", "-")
+
+
+def text_table(rows: Sequence[Sequence[str]], right: Container[int]) -> list[str]:
+    """Return the lines of a table for a terminal; the columns whose numbers are in ``right`` are set to the right."""
+    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    return [
+        "  ".join(
+            cell.rjust(width) if k in right else cell.ljust(width)
+            for k, (cell, width) in enumerate(zip(row, widths, strict=True))
+        ).rstrip()
+        for row in rows
+    ]
 
 
 def html_table(caption: str, head: Sequence[str], rows: Iterable[Sequence[str]]) -> str:

@@ -23,10 +23,14 @@ _CLOSER_POINTS = 25
 
 @dataclass(frozen=True)
 class Defocus:
-    """Defocus of one frame by itself: its amount without sign, its seeing, and the match."""
+    """Defocus of one frame by itself: its amount without sign, its seeing, and the match.
+
+    ``outside`` is the probability that the detector lay outside focus: one half where no aberration tells.
+    """
 
     defocus_um: float
     defocus_err_um: float
+    outside: float
     seeing_um: float
     seeing_arcsec: float | None
     chi2_reduced: float
@@ -61,18 +65,27 @@ def measure_defocus(
     """
     model = model_for([frame], rig, wavelength_um)
     data = prepare(model, [frame])
-    _, log_seeing = coarse_grid(model, data)
-    shift = model.least_hfd_waves(math.exp(float(log_seeing.mean())), 0.01) / 0.01
-    means, squares, seeings, fits = [], [], [], []
-    for node in (-math.sqrt(3.0), 0.0, math.sqrt(3.0)):
-        known = spherical[0] + node * spherical[1]
-        sides = [_one_side(model, data, side, known, shift * known) for side in (1.0, -1.0)]
+    freedom = max(int(data.dof[0]) - 2, 1)
+    shift, excess = 0.0, 1.0
+    means, squares, seeings, fits, outside = [], [], [], [], []
+    # A first look for the seeing, which decides where the HFD is least, and for what the model does not know of
+    # (neighbours, other seeing), which makes the answer as much less sure; then what is known of the spherical term.
+    for node in (None, -math.sqrt(3.0), 0.0, math.sqrt(3.0)):
+        known = spherical[0] + (node or 0.0) * spherical[1]
+        sides = [_one_side(model, data, side, known, shift * known, excess) for side in (1.0, -1.0)]
         chance = np.exp([side.log_evidence - max(s.log_evidence for s in sides) for side in sides])
         chance /= chance.sum()
+        log_seeing = float(chance @ [side.log_seeing for side in sides])
+        if node is None:
+            amount = math.copysign(max(abs(known), 0.01), known)
+            shift = model.least_hfd_waves(math.exp(log_seeing), amount) / amount
+            excess = max(1.0, min(side.chi2 for side in sides) / freedom)
+            continue
         means.append(chance @ [side.mean for side in sides])
         squares.append(chance @ [side.mean**2 + side.spread**2 for side in sides])
-        seeings.append(chance @ [side.log_seeing for side in sides])
+        seeings.append(log_seeing)
         fits.append(min(side.chi2 for side in sides))
+        outside.append(chance[0])
     # Three-point Gauss-Hermite rule over what is known of the spherical term.
     rule = np.array([1.0, 4.0, 1.0]) / 6.0
     mean = float(rule @ means)
@@ -80,22 +93,24 @@ def measure_defocus(
     return Defocus(
         defocus_um=mean * model.um_per_wave,
         defocus_err_um=math.sqrt(max(float(rule @ squares) - mean**2, 0.0)) * model.um_per_wave,
+        outside=float(rule @ outside),
         seeing_um=seeing_um,
         seeing_arcsec=in_arcsec(seeing_um, rig),
-        chi2_reduced=min(fits) / max(int(data.dof[0]) - 2, 1),
+        chi2_reduced=min(fits) / freedom,
     )
 
 
-def _one_side(model: ProfileModel, data: Data, side: float, spherical: float, least: float) -> _Side:
+def _one_side(model: ProfileModel, data: Data, side: float, spherical: float, least: float, excess: float) -> _Side:
     """Integrate the likelihood of a frame over its seeing and its defocus on one side.
 
-    ``least`` is the defocus of least HFD, from which the distance is counted. The grid closes in on
+    ``least`` is the defocus of least HFD, from which the distance is counted; ``excess`` is by how much the
+    variance is larger than the noise's. The grid closes in on
     the peak until it resolves it.
     """
     waves, log_seeing = coarse_grid(model, data)
     for _ in range(_CLOSER):
         chi2 = grid_chi2(model, data, 0, side * waves, log_seeing, spherical)
-        weight = np.exp(-0.5 * (chi2 - chi2.min()))
+        weight = np.exp(-0.5 / excess * (chi2 - chi2.min()))
         total = float(weight.sum())
         weight /= total
         step, seeing_step = waves[1] - waves[0], log_seeing[1] - log_seeing[0]
@@ -106,7 +121,7 @@ def _one_side(model: ProfileModel, data: Data, side: float, spherical: float, le
         at_waves, at_seeing = np.unravel_index(weight.argmax(), weight.shape)
         waves = _closer(waves, int(at_waves), spread, 0.0)
         log_seeing = _closer(log_seeing, int(at_seeing), seeing_spread, -math.inf)
-    evidence = math.log(total * step * seeing_step) - 0.5 * float(chi2.min())
+    evidence = math.log(total * step * seeing_step) - 0.5 / excess * float(chi2.min())
     return _Side(mean, spread, seeing, evidence, float(chi2.min()))
 
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import json
 import math
-from collections.abc import Sequence
+from collections.abc import Container, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -14,9 +15,10 @@ from focuskit.measure import MeasuredFrame, StackTask
 from focuskit.optics import ARCSEC_PER_RADIAN, Rig
 from focuskit.profile_fit import SPHERICAL_PRIOR, ProfileFit, fit_profiles
 from focuskit.profile_stack import FrameProfile
+from focuskit.tables import LoggedRun
 
 _LEAST_STARS = 3
-_LEAST_RADIUS_PX = 8.0
+LEAST_RADIUS_PX = 8.0
 # Stars that add less than this share of the information are not worth the time, if enough are left.
 _NEGLIGIBLE = 0.2
 _ENOUGH_STARS = 60
@@ -97,13 +99,40 @@ def stack_tasks(
                     flux=match.brightness[sound],
                     sky=frame.field.sky.at(x, y),
                     noise=frame.field.noise_adu,
-                    radius_px=max(_LEAST_RADIUS_PX, 2.0 * float(hfd_px[k])),
+                    radius_px=max(LEAST_RADIUS_PX, 2.0 * float(hfd_px[k])),
                     position=frame.info.position,
                     gain=frame.info.gain,
                 ),
             )
         )
     return tasks
+
+
+def told_before(
+    history: Sequence[LoggedRun], rig: str | None, again: Container[str] = ()
+) -> tuple[list[Spherical], list[Seeing]]:
+    """Return what the logged runs of a rig told of its spherical aberration and of the seeing.
+
+    Runs whose keys are in ``again`` do not count, nor do those that are excluded.
+    """
+    told, seeings = [], []
+    for run in history:
+        if run.rig == rig and run.key not in again and not run.excluded and run.details:
+            try:
+                details = json.loads(run.details)
+                fit = details["fits"]["profile"]
+                own = Spherical(**{name: float(value) for name, value in fit["own_spherical"].items()})
+                arcsec = np.array([p["seeing_arcsec"] for p in details["points"] if p["seeing_arcsec"]], dtype=float)
+                scatter = float(fit["params"]["seeing_scatter"])
+            except (ValueError, KeyError, TypeError, AttributeError):
+                continue  # logged without a profile fit
+            if not (own.err_um > 0 and own.wavelength_um > 0):
+                continue
+            told.append(own)
+            if arcsec.size and (arcsec > 0.0).all():
+                typical = math.exp(float(np.log(arcsec).mean()))
+                seeings.append(_seeing_at_one_um(typical, scatter**2 / arcsec.size, own.wavelength_um))
+    return told, seeings
 
 
 def fit_night(
@@ -160,7 +189,7 @@ def pool_spherical(known: Sequence[Spherical], wavelength_um: float) -> tuple[fl
     return middle * precision / total / wavelength_um, 1.0 / math.sqrt(total) / wavelength_um
 
 
-def seeing_at_one_um(arcsec: float, variance: float, wavelength_um: float) -> Seeing:
+def _seeing_at_one_um(arcsec: float, variance: float, wavelength_um: float) -> Seeing:
     """Return the seeing of a run; in Kolmogorov turbulence it goes with the wavelength to the power of -1/5."""
     return Seeing(math.log(arcsec) + 0.2 * math.log(wavelength_um), variance)
 
@@ -196,7 +225,7 @@ def _in_typical_seeing(
     for k, (fit, run) in enumerate(zip(fits, runs, strict=True)):
         if fit and run and run.rig.focal_length_mm:
             arcsec = math.exp(fit.log_seeing) / (1e3 * run.rig.focal_length_mm) * ARCSEC_PER_RADIAN
-            own[k] = seeing_at_one_um(arcsec, fit.log_seeing_err**2, run.wavelength_um)
+            own[k] = _seeing_at_one_um(arcsec, fit.log_seeing_err**2, run.wavelength_um)
     if len(own) + len(logged) < 2 or not own:
         return list(fits)
     out = list(fits)

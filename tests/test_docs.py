@@ -179,6 +179,7 @@ def test_every_field_of_the_json_is_documented(monkeypatch, tmp_path):
     monkeypatch.chdir(ROOT)
     season = "sample_data/season/runs.csv"
     log = "sample_data/season/temperatures.csv"
+    frame, rig = "sample_data/night/frame_0005.fits.fz", "sample_data/heron.toml"
     book = f"--logbook {shlex.quote(str(tmp_path / 'book.sqlite'))}"
     answers = [
         whole_night().to_json(),
@@ -186,6 +187,7 @@ def test_every_field_of_the_json_is_documented(monkeypatch, tmp_path):
         *(
             json.loads(run_line(f"focuskit {words} --json"))
             for words in (
+                f"defocus {frame} --rig {rig}",
                 f"offsets --runs {season} --temps {log} --at 4.5",
                 f"interval --temps {log} --runs {season}",
                 f"plan --runs {season} --at 4.5",
