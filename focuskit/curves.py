@@ -33,6 +33,7 @@ _USUAL_OBSTRUCTION = 0.3
 _TOLERATED_GROWTH = 1.05
 _PARABOLA_GROWTHS = (1.5, 2.0, np.inf)
 _DISAGREE_SIGMA = 3.0
+_SURER = 0.8
 _DISAGREE_TOLERANCE = 0.25  # differences that do not matter are no disagreement
 _FEW_STARS = 5
 _SPOILS_GOOD = ("poor_fit", "lopsided", "shallow_sweep", "unsure_position", "fits_disagree", "few_stars")
@@ -241,6 +242,9 @@ def fit_run(
 def choose_estimate(fit: CurveFit, other: Candidate) -> CurveFit:
     """Return ``fit`` with the best position of the estimate with the smaller error.
 
+    The sizes of few frames tell their own error only roughly, and among many runs the luckiest would be believed:
+    their estimate has to have the smaller error by a fifth.
+
     Where the two differ by more than three times their common error, and by more than a quarter of the
     tolerance, the flag ``fits_disagree`` is raised and the reason says which one is believed. A failed
     run stays as it is.
@@ -248,9 +252,10 @@ def choose_estimate(fit: CurveFit, other: Candidate) -> CurveFit:
     if fit.best_position is None or fit.best_position_err is None or fit.method is None:
         return fit
     own = Candidate(fit.method, fit.best_position, fit.best_position_err)
-    better, worse = (other, own) if other.best_position_err < own.best_position_err else (own, other)
+    better, worse = (other, own) if _SURER * other.best_position_err < own.best_position_err else (own, other)
+    smaller = "is smaller than" if better.best_position_err < worse.best_position_err else "is surer than"
     reason = (
-        f"the error of {better.name}, {_steps(better.best_position_err)}, is smaller than that of "
+        f"the error of {better.name}, {_steps(better.best_position_err)}, {smaller} that of "
         f"{worse.name}, {_steps(worse.best_position_err)}"
     )
     raised = list(fit.flags)
@@ -261,7 +266,7 @@ def choose_estimate(fit: CurveFit, other: Candidate) -> CurveFit:
         raised.append("fits_disagree")
         reason += (
             f"; they differ by {_steps(abs(own.best_position - other.best_position))}, "
-            f"and {better.name} is believed for its smaller error"
+            f"and {better.name} is believed for that"
         )
     err_95 = fit.best_position_err_95 if better is own else 1.96 * other.best_position_err
     return replace(

@@ -330,7 +330,10 @@ def measure_frames(
 
 @dataclass(frozen=True)
 class StackTask:
-    """What is needed to stack the stars of one frame: its path, and where which stars lie."""
+    """What is needed to stack the stars of one frame: its path, and where which stars lie.
+
+    ``known`` are x, y and flux of all stars of the frame that are known, to take their light off their neighbours.
+    """
 
     path: str
     x_px: np.ndarray
@@ -341,6 +344,7 @@ class StackTask:
     radius_px: float
     position: float
     gain: float | None
+    known: tuple[np.ndarray, np.ndarray, np.ndarray]
 
 
 def stack_or_nothing(task: StackTask, limits: Limits | None) -> FrameProfile | None:
@@ -358,6 +362,7 @@ def stack_or_nothing(task: StackTask, limits: Limits | None) -> FrameProfile | N
             task.radius_px,
             task.position,
             (task.gain or 1.0) * pixels.scale,
+            (task.known[0], task.known[1], task.known[2] / pixels.scale),
         )
     except (FocuskitError, MemoryError):
         return None

@@ -13,6 +13,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -169,6 +170,17 @@ def fit_profiles(
     FocuskitError
         If the rig lacks a number the model needs, or frames are too few.
     """
+    return solve_profiles(frames, rig, wavelength_um, spherical, aside).report()
+
+
+def solve_profiles(
+    frames: Sequence[FrameProfile],
+    rig: Rig,
+    wavelength_um: float,
+    spherical: tuple[float, float] = SPHERICAL_PRIOR,
+    aside: Sequence[bool] = (),
+) -> SolvedRun:
+    """Do what `fit_profiles` does, but for what it tells of single frames."""
     used = ~np.asarray(aside, dtype=bool) if len(aside) else np.ones(len(frames), dtype=bool)
     positions = np.array([frame.position for frame in frames])[used]
     if np.unique(positions).size < LEAST_FRAMES:
@@ -180,26 +192,145 @@ def fit_profiles(
     state, priors = start(model, data.pick(used), rig, spherical)
     reasons = {int(k): "set aside before the fit" for k in np.flatnonzero(~used)}
     solution = solve(model, data.pick(used), state, priors)
-    least = max(LEAST_FRAMES, math.ceil(0.7 * used.sum()))
-    while used.sum() > least:
-        suspects = _suspects(data.pick(used), solution, priors)
-        if not suspects:
-            break
-        # A frame far off bends the fit so that others look worse: the refit without it decides.
-        trials = {k: _without(model, data, used, solution, priors, k) for k in suspects}
-        worst = min(trials, key=lambda k: trials[k].cost)
-        index = int(np.flatnonzero(used)[worst])
-        after = trials[worst]
-        fewer = used.copy()
-        fewer[index] = False
-        gained = solution.cost - after.cost - float(data.dof[index])
-        # The scatter of few frames is itself uncertain, hence Student's t.
-        limit = stats.t.isf(_RARE / used.sum(), max(int(used.sum()) - 4, 2))
-        if gained < limit**2 * _excess(data.pick(fewer), after, priors):
-            break
-        reasons[index] = suspects[worst]
-        used, solution = fewer, after
-    return _report(model, data, rig, used, reasons, solution, priors)
+    return SolvedRun(model, data, rig, used, reasons, solution, priors).without_outliers()
+
+
+@dataclass(frozen=True)
+class SolvedRun:
+    """The solution of a run, before it is told what it means for single frames."""
+
+    model: ProfileModel
+    data: Data
+    rig: Rig
+    used: NDArray[np.bool_]
+    reasons: dict[int, str]
+    solution: Solution
+    priors: Priors
+
+    def without_outliers(self) -> SolvedRun:
+        """Set frames aside, one after the other, that do not belong to the run."""
+        model, data, priors = self.model, self.data, self.priors
+        used, reasons, solution = self.used, dict(self.reasons), self.solution
+        least = max(LEAST_FRAMES, math.ceil(0.7 * used.sum()))
+        while used.sum() > least:
+            suspects = _suspects(data.pick(used), solution, priors)
+            if not suspects:
+                break
+            # A frame far off bends the fit so that others look worse: the refit without it decides.
+            trials = {k: _without(model, data, used, solution, priors, k) for k in suspects}
+            worst = min(trials, key=lambda k: trials[k].cost)
+            index = int(np.flatnonzero(used)[worst])
+            after = trials[worst]
+            fewer = used.copy()
+            fewer[index] = False
+            gained = solution.cost - after.cost - float(data.dof[index])
+            # The scatter of few frames is itself uncertain, hence Student's t.
+            limit = stats.t.isf(_RARE / used.sum(), max(int(used.sum()) - 4, 2))
+            if gained < limit**2 * _excess(data.pick(fewer), after, priors):
+                break
+            reasons[index] = suspects[worst]
+            used, solution = fewer, after
+        return replace(self, used=used, reasons=reasons, solution=solution)
+
+    def knowing(self, spherical: tuple[float, float]) -> SolvedRun:
+        """Solve again with something else known of the spherical aberration: value and error, waves rms."""
+        priors = replace(self.priors, spherical=spherical)
+        solution = solve(self.model, self.data.pick(self.used), self.solution.state, priors, self.solution.tau)
+        return replace(self, solution=solution, priors=priors).without_outliers()
+
+    @cached_property
+    def posterior(self) -> tuple[Array, Array, Array]:
+        """Weights of the seeing scatters, and for all of them mean move and covariance of the parameters."""
+        state, normal = self.solution.state, self.solution.normal
+        weights = scatter_weights(normal, state, self.priors)
+        moves, covariances = [], []
+        for scatter in SCATTER_GRID:
+            hessian, gradient, _, _ = reduce_normal(normal, state, self.priors, float(scatter))
+            moves.append(np.linalg.solve(hessian, gradient))
+            covariances.append(np.linalg.inv(hessian))
+        move = weights @ np.array(moves)
+        spread = np.array(moves) - move
+        between = spread[:, :, None] * spread[:, None, :]
+        return weights, move, np.einsum("k,kij->ij", weights, np.array(covariances) + between)
+
+    @property
+    def best_position(self) -> float:
+        return self.solution.state.best + float(self.posterior[1][1])
+
+    @property
+    def spherical(self) -> tuple[float, float]:
+        """Spherical term in waves rms, and its standard deviation."""
+        _, move, covariance = self.posterior
+        return self.solution.state.spherical + float(move[3]), math.sqrt(float(covariance[3, 3]))
+
+    @property
+    def freedom(self) -> int:
+        """Degrees of freedom of chi²."""
+        return int((self.data.dof[self.used] - 1).sum()) - 4
+
+    @property
+    def chi2_reduced(self) -> float:
+        return float(self.solution.normal.chi2.sum()) / max(self.freedom, 1)
+
+    def report(self) -> ProfileFit:
+        """Return the fit and what it tells of every frame."""
+        model, data, rig, used, solution, priors = (
+            self.model, self.data, self.rig, self.used, self.solution, self.priors
+        )  # fmt: skip
+        state, normal = solution.state, solution.normal
+        weights, move, covariance = self.posterior
+        best, log_slope = self.best_position, state.log_slope + float(move[2])
+        freedom = self.freedom
+        chi2 = float(normal.chi2.sum())
+        # Each studentised residual has unit variance, but only all less three are independent.
+        free = max(int(used.sum()) - 3, 1)
+        displaced = free * float(np.mean(_displacements(solution, priors) ** 2))
+        matches = bool(stats.chi2.sf(chi2, freedom) > _UNLIKELY and stats.chi2.sf(displaced, free) > _UNLIKELY)
+        err = math.sqrt(float(covariance[1, 1]))
+        if not matches:
+            apart, degrees = _jackknife(solution, priors, data.position[used])
+            # Student's t for one standard deviation; the priors' part of the error stays as it is.
+            widened = (float(stats.t.ppf(0.8413, degrees)) * apart) ** 2 - _noise(solution, priors)
+            err = math.sqrt(err**2 + max(widened, 0.0))
+        um_per_step = math.exp(log_slope)
+        # A run's few frames tell the typical seeing only so well.
+        scatter = float(weights @ SCATTER_GRID)
+        seeing_err = scatter / math.sqrt(used.sum())
+        wander = _best_per_log_seeing(model, state) / um_per_step
+        err = math.hypot(err, wander * seeing_err)
+        factor = fwhm_factor(state.exponent)
+        own_state, own_scatter = state, scatter
+        if chi2 > _NO_MATCH * max(freedom, 1):
+            # Frames at places other than the focuser tells have bent all that they have in common.
+            own_state = replace(state, spherical=priors.spherical[0], exponent=KOLMOGOROV_EXPONENT)
+            own_scatter = float(SCATTER_GRID[-1])
+        log_seeing = np.full(used.size, state.mean_log_seeing)
+        log_seeing[used] = state.log_seeing
+        own, own_err = own_positions(model, data, own_state, own_scatter, log_seeing)
+        frames = []
+        place = iter(range(int(used.sum())))
+        for i, position in enumerate(data.position):
+            defocus = um_per_step * (float(position) - best)
+            by_parameter = np.array([0.0, -um_per_step, defocus, 0.0, 0.0])
+            defocus_err = math.sqrt(float(by_parameter @ covariance @ by_parameter))
+            own_um, own_err_um = um_per_step * (float(own[i]) - state.best), um_per_step * float(own_err[i])
+            k = next(place) if used[i] else None
+            seeing = None if k is None else factor * math.exp(state.log_seeing[k])
+            frames.append(FrameFit(
+                float(position), defocus, defocus_err, own_um, own_err_um, seeing, in_arcsec(seeing, rig),
+                None if k is None else float(normal.chi2[k]), int(data.dof[i]) - 1, bool(used[i]), self.reasons.get(i),
+            ))  # fmt: skip
+        return ProfileFit(
+            best_position=best, err=err,
+            um_per_step=um_per_step, um_per_step_err=um_per_step * math.sqrt(float(covariance[2, 2])),
+            slope_factor=um_per_step / rig.um_per_step if rig.um_per_step else None,
+            spherical_waves=self.spherical[0], spherical_err=self.spherical[1],
+            seeing_scatter=scatter,
+            seeing_exponent=state.exponent,
+            log_seeing=state.mean_log_seeing + math.log(factor), log_seeing_err=seeing_err, best_per_log_seeing=wander,
+            chi2_reduced=self.chi2_reduced, matches=matches, converged=solution.converged,
+            frames=tuple(frames),
+        )  # fmt: skip
 
 
 def position_bound(
@@ -242,7 +373,7 @@ def position_bound(
 def _best_per_log_seeing(model: ProfileModel, state: State) -> float:
     """Return by how many µm the best position moves with the mean of ln(seeing)."""
     other = replace(state, mean_log_seeing=state.mean_log_seeing + 0.1)
-    waves = (least_hfd_shift(model, other) - least_hfd_shift(model, state)) / 0.1 * state.spherical
+    waves = (least_hfd_shift(model, other) - state.shift) / 0.1 * state.spherical
     return waves * model.um_per_wave
 
 
@@ -260,7 +391,7 @@ def _without(
     fewer = used.copy()
     fewer[np.flatnonzero(used)[k]] = False
     state = replace(solution.state, log_seeing=np.delete(solution.state.log_seeing, k))
-    return solve(model, data.pick(fewer), state, priors)
+    return solve(model, data.pick(fewer), state, priors, solution.tau)
 
 
 def _displacements(solution: Solution, priors: Priors) -> Array:
@@ -338,73 +469,6 @@ def _noise(solution: Solution, priors: Priors) -> float:
     inverse = np.linalg.inv(reduce_normal(normal, state, priors, tau)[0])
     told = reduce_normal(normal, state, NO_PRIORS, tau)[0]
     return float(inverse[1] @ told @ inverse[1])
-
-
-def _report(
-    model: ProfileModel, data: Data, rig: Rig, used: NDArray[np.bool_], reasons: dict[int, str],
-    solution: Solution, priors: Priors,
-) -> ProfileFit:  # fmt: skip
-    state, normal = solution.state, solution.normal
-    weights = scatter_weights(normal, state, priors)
-    moves, covariances = [], []
-    for scatter in SCATTER_GRID:
-        hessian, gradient, _, _ = reduce_normal(normal, state, priors, float(scatter))
-        moves.append(np.linalg.solve(hessian, gradient))
-        covariances.append(np.linalg.inv(hessian))
-    move = weights @ np.array(moves)
-    spread = np.array(moves) - move
-    between = spread[:, :, None] * spread[:, None, :]
-    covariance = np.einsum("k,kij->ij", weights, np.array(covariances) + between)
-    best, log_slope = state.best + float(move[1]), state.log_slope + float(move[2])
-    freedom = int((data.dof[used] - 1).sum()) - 4
-    chi2 = float(normal.chi2.sum())
-    # Each studentised residual has unit variance, but only all less three are independent.
-    free = max(int(used.sum()) - 3, 1)
-    displaced = free * float(np.mean(_displacements(solution, priors) ** 2))
-    matches = bool(stats.chi2.sf(chi2, freedom) > _UNLIKELY and stats.chi2.sf(displaced, free) > _UNLIKELY)
-    err = math.sqrt(float(covariance[1, 1]))
-    if not matches:
-        apart, degrees = _jackknife(solution, priors, data.position[used])
-        # Student's t for one standard deviation; the priors' part of the error stays as it is.
-        widened = (float(stats.t.ppf(0.8413, degrees)) * apart) ** 2 - _noise(solution, priors)
-        err = math.sqrt(err**2 + max(widened, 0.0))
-    um_per_step = math.exp(log_slope)
-    # A run's few frames tell the typical seeing only so well.
-    scatter = float(weights @ SCATTER_GRID)
-    seeing_err = scatter / math.sqrt(used.sum())
-    wander = _best_per_log_seeing(model, state) / um_per_step
-    err = math.hypot(err, wander * seeing_err)
-    factor = fwhm_factor(state.exponent)
-    own_state, own_scatter = state, scatter
-    if chi2 > _NO_MATCH * max(freedom, 1):
-        # Frames at places other than the focuser tells have bent all that they have in common.
-        own_state = replace(state, spherical=priors.spherical[0], exponent=KOLMOGOROV_EXPONENT)
-        own_scatter = float(SCATTER_GRID[-1])
-    own, own_err = own_positions(model, data, own_state, own_scatter)
-    frames = []
-    place = iter(range(int(used.sum())))
-    for i, position in enumerate(data.position):
-        defocus = um_per_step * (float(position) - best)
-        by_parameter = np.array([0.0, -um_per_step, defocus, 0.0, 0.0])
-        defocus_err = math.sqrt(float(by_parameter @ covariance @ by_parameter))
-        k = next(place) if used[i] else None
-        seeing = None if k is None else factor * math.exp(state.log_seeing[k])
-        frames.append(FrameFit(
-            float(position), defocus, defocus_err,
-            um_per_step * (float(own[i]) - state.best), um_per_step * float(own_err[i]), seeing, in_arcsec(seeing, rig),
-            None if k is None else float(normal.chi2[k]), int(data.dof[i]) - 1, bool(used[i]), reasons.get(i),
-        ))  # fmt: skip
-    return ProfileFit(
-        best_position=best, err=err,
-        um_per_step=um_per_step, um_per_step_err=um_per_step * math.sqrt(float(covariance[2, 2])),
-        slope_factor=um_per_step / rig.um_per_step if rig.um_per_step else None,
-        spherical_waves=state.spherical + float(move[3]), spherical_err=math.sqrt(float(covariance[3, 3])),
-        seeing_scatter=scatter,
-        seeing_exponent=state.exponent,
-        log_seeing=state.mean_log_seeing + math.log(factor), log_seeing_err=seeing_err, best_per_log_seeing=wander,
-        chi2_reduced=chi2 / max(freedom, 1), matches=matches, converged=solution.converged,
-        frames=tuple(frames),
-    )  # fmt: skip
 
 
 def in_arcsec(seeing_um: float | None, rig: Rig) -> float | None:

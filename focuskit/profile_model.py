@@ -229,8 +229,14 @@ def fwhm_factor(exponent: float) -> float:
 
 
 def _gauss(low: float, high: float, points: float) -> tuple[Array, Array]:
-    nodes, weights = np.polynomial.legendre.leggauss(math.ceil(points))
+    nodes, weights = _gauss_nodes(math.ceil(points))
     return low + 0.5 * (high - low) * (nodes + 1.0), 0.5 * (high - low) * weights
+
+
+@lru_cache(maxsize=64)
+def _gauss_nodes(points: int) -> tuple[Array, Array]:
+    nodes, weights = np.polynomial.legendre.leggauss(points)
+    return nodes, weights
 
 
 def _inverse_cube(x: Array) -> Array:

@@ -138,14 +138,20 @@ def start(model: ProfileModel, data: Data, rig: Rig, spherical: tuple[float, flo
     return State(float(best[at_best]), log_slope, spherical[0], KOLMOGOROV_EXPONENT, seeing, middle, 0.0), priors
 
 
-def solve(model: ProfileModel, data: Data, state: State, priors: Priors) -> Solution:
-    """Levenberg-Marquardt steps, the seeing scatter brought up to date along the way."""
-    state = replace(state, shift=least_hfd_shift(model, state))
+def solve(model: ProfileModel, data: Data, state: State, priors: Priors, tau: float | None = None) -> Solution:
+    """Levenberg-Marquardt steps, the seeing scatter brought up to date along the way.
+
+    ``state`` with its scatter ``tau`` may be the solution for other priors, or for more frames.
+    """
+    first = 3 if tau is None else 0
+    if tau is None:
+        tau = _USUAL_SCATTER
+        state = replace(state, shift=least_hfd_shift(model, state))
     normal = linearise(model, data, state)
-    damping, tau = 1e-3, _USUAL_SCATTER
+    damping = 1e-3
     for iteration in range(_ITERATIONS):
         # Two neighbours of the grid may take turns for ever.
-        if 3 <= iteration < _SETTLED:
+        if first <= iteration < _SETTLED:
             tau = float(SCATTER_GRID[np.argmax(scatter_weights(normal, state, priors))])
         before = cost_of(normal, state, priors, tau)
         trial = _step(normal, state, priors, tau, damping)
@@ -153,7 +159,7 @@ def solve(model: ProfileModel, data: Data, state: State, priors: Priors) -> Solu
         after = cost_of(trial_normal, trial, priors, tau)
         if after <= before:
             state, normal, damping = trial, trial_normal, max(0.2 * damping, 1e-9)
-            converged = iteration > 3 and before - after < 1e-3
+            converged = iteration > first and before - after < 1e-3
         else:
             damping *= 8.0
             converged = damping > 1e9
@@ -303,16 +309,15 @@ def grid_chi2(model: ProfileModel, data: Data, i: int, waves: Array, log_seeing:
     return chi2.reshape(waves.size, log_seeing.size)
 
 
-def own_positions(model: ProfileModel, data: Data, state: State, tau: float) -> tuple[Array, Array]:
+def own_positions(model: ProfileModel, data: Data, state: State, tau: float, log_seeing: Array) -> tuple[Array, Array]:
     """Return the position at which each frame's stars put it, whatever the focuser tells, and its error.
 
     Spherical term, exponent and way per step are those of the run; the seeing of each frame is free
-    within the run's scatter ``tau``. ``state.log_seeing`` is not looked at. Where a frame departs from the
+    within the run's scatter ``tau``, and is sought from ``log_seeing``. Where a frame departs from the
     model by more than its noise, its error is as much larger.
     """
     reach = float(np.ptp(data.position))
     position = data.position.copy()
-    log_seeing = np.full(position.size, state.mean_log_seeing)
     damping = np.full(position.size, 1e-3)
 
     def look(position: Array, log_seeing: Array) -> tuple[NormalEquations, Array]:

@@ -19,6 +19,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 from scipy.optimize import nnls
+from scipy.sparse import csr_matrix
+from scipy.spatial import cKDTree
 
 from focuskit.errors import FocuskitError
 from focuskit.profile_model import BINS_PER_PX
@@ -31,6 +33,10 @@ _PHASES = 8
 _CLIP_SIGMA = 8.0
 _CLIP_SHARE = 0.3
 _CLIP_ROUNDS = 2
+# What a pixel should hold is looked up in a table with so many places in a pixel.
+_FINE = 64
+# A known star so near to one that is stacked is that star.
+_ITSELF_PX = 3.0
 # The sensor is parted into so many zones along each side.
 ZONES = 3
 
@@ -80,6 +86,7 @@ def stack_profile(
     radius_px: float,
     position: float,
     gain_e_per_adu: float = 1.0,
+    known: tuple[Array, Array, Array] | None = None,
 ) -> FrameProfile:
     """Stack the stars of one frame.
 
@@ -103,6 +110,8 @@ def stack_profile(
         Focuser position in steps.
     gain_e_per_adu : float
         For the weights only: the noise itself is taken from the scatter of the pixels.
+    known : arrays x, y and flux, optional
+        All stars that are known to be in the frame, those stacked too: their light is taken off their neighbours.
 
     Raises
     ------
@@ -124,10 +133,14 @@ def stack_profile(
     weight = flux / (noise**2 + spread_over * flux / gain_e_per_adu)
     zone = _zones(x_px[inside], y_px[inside], image.shape)
 
+    foreign: dict[int, NDArray[np.float32]] = {}
+
     def stamp(j: int) -> NDArray[np.float32]:
         cut = image[row[j] - half : row[j] + half + 1, column[j] - half : column[j] + half + 1]
         pixels: NDArray[np.float32] = cut.astype(np.float32).ravel()
         pixels -= np.float32(level[j])
+        if j in foreign:
+            pixels -= foreign[j]
         return pixels
 
     total = np.zeros(annulus.shape)
@@ -137,11 +150,16 @@ def stack_profile(
     where = _weigh(weight * flux, phase, shares)
     norm = where.sum(axis=1)
     profile = _by_annulus(annulus, total, radius) / norm
+    if known is not None:
+        foreign = _foreign_light(column, row, (x_px[inside], y_px[inside]), known, profile)
+        for j, pixels in foreign.items():
+            total[phase[j]] -= weight[j] * pixels
+        profile = _by_annulus(annulus, total, radius) / norm
 
     light = np.bincount(phase, weight * flux, minlength=annulus.shape[0])
-    expected = _expected(profile, where / norm[:, None], annulus)
+    expected = _expected(profile, where / norm[:, None])
     lopsided = _lopsided((total - light[:, None] * expected).sum(axis=0) / light.sum(), radius)
-    for _ in range(_CLIP_ROUNDS):
+    for last in (*[False] * (_CLIP_ROUNDS - 1), True):
         squares, excess = np.zeros(annulus.shape), np.zeros(annulus.shape)
         odd = np.zeros((ZONES**2, annulus.shape[1]))
         for j in range(flux.size):
@@ -160,7 +178,9 @@ def stack_profile(
         if not excess.any():
             break
         profile = _by_annulus(annulus, total - excess, radius) / norm
-        expected = _expected(profile, where / norm[:, None], annulus)
+        if last:
+            break
+        expected = _expected(profile, where / norm[:, None])
         lopsided = _lopsided(odd.sum(axis=0) / light.sum(), radius)
 
     # The scatter of the pixels about the stack, smoothed by what it must be: sky plus photons.
@@ -185,6 +205,32 @@ def stack_profile(
     return FrameProfile(float(position), bins, profile, expect / norm**2, int(flux.size), turns, turn_variance)
 
 
+def _foreign_light(
+    column: NDArray[np.int64], row: NDArray[np.int64], place: tuple[Array, Array], known: tuple[Array, Array, Array],
+    profile: Array,
+) -> dict[int, NDArray[np.float32]]:  # fmt: skip
+    """Return what other stars add to the pixels of the stamps of those that have neighbours, by their number."""
+    radius = profile.size
+    reach = math.sqrt(2.0) * (radius + 1) + radius
+    known_x, known_y, known_flux = (part[np.isfinite(known[0] + known[1] + known[2])] for part in known)
+    tree = cKDTree(np.stack([known_x, known_y], axis=1))
+    offset = np.arange(-radius - 1.0, radius + 2.0)
+    middles = np.arange(radius) + 0.5
+    # The sky may be a little off, and the outermost annulus shows by how much.
+    shape = profile - profile[-1]
+    foreign = {}
+    for j, near in enumerate(tree.query_ball_point(np.stack(place, axis=1), reach)):
+        light = np.zeros((offset.size, offset.size))
+        for n in near:
+            dx, dy, flux = known_x[n] - column[j], known_y[n] - row[j], known_flux[n]
+            if math.hypot(known_x[n] - place[0][j], known_y[n] - place[1][j]) > _ITSELF_PX and flux > 0.0:
+                distance = np.sqrt((offset[None, :] - dx) ** 2 + (offset[:, None] - dy) ** 2)
+                light += flux * np.interp(distance, middles, shape, right=0.0)
+        if light.any():
+            foreign[j] = light.astype(np.float32).ravel()
+    return foreign
+
+
 def _zones(x_px: Array, y_px: Array, shape: tuple[int, ...]) -> NDArray[np.int64]:
     column, row = (
         np.clip((ZONES * (place + 0.5) / size).astype(int), 0, ZONES - 1)
@@ -198,9 +244,7 @@ def _turns(odd: Array, radius: int) -> Array:
 
     Stars lie together on whole pixels here: half a pixel hardly shows in what is small already.
     """
-    annulus, trig = _turn_maps(radius)
-    pixels = np.maximum([_by_annulus(annulus, t * t, radius) for t in trig], 1e-12)
-    return np.array([[_by_annulus(annulus, t * left, radius) for t in trig] / pixels for left in odd])
+    return np.asarray((_turn_sums(radius) @ odd.T).T).reshape(len(odd), 4, radius)
 
 
 def _lopsided(odd: Array, radius: int) -> Array:
@@ -249,6 +293,17 @@ def _turn_maps(radius: int) -> tuple[NDArray[np.int32], Array]:
     return annulus, trig
 
 
+@lru_cache(maxsize=16)
+def _turn_sums(radius: int) -> csr_matrix:
+    """Return the matrix from the pixels of a stamp to the amplitudes of cosines and sines in each annulus."""
+    annulus, trig = _turn_maps(radius)
+    inside = np.flatnonzero(annulus < radius)
+    place = (np.arange(4)[:, None] * radius + annulus[inside]).ravel()
+    weight = trig[:, inside].ravel()
+    pixels = np.maximum(np.bincount(place, weight**2, minlength=4 * radius), 1e-12)
+    return csr_matrix((weight / pixels[place], (place, np.tile(inside, 4))), shape=(4 * radius, annulus.size))
+
+
 def _phase(offset: Array) -> Array:
     return np.rint(offset * _PHASES) + _PHASES // 2
 
@@ -295,7 +350,7 @@ def _weigh(weight: Array, phase: NDArray[np.int64], shares: Array) -> Array:
     return np.tensordot(by_phase, shares, axes=1)
 
 
-def _expected(profile: Array, where: Array, annulus: NDArray[np.int32]) -> Array:
+def _expected(profile: Array, where: Array) -> Array:
     """Return the profile at every pixel of the stamps, 0 beyond: a smooth curve, even at the centre."""
     radius = profile.size
     middle = np.arange(radius) + where @ np.arange(BINS_PER_PX + 1) / BINS_PER_PX
@@ -303,4 +358,10 @@ def _expected(profile: Array, where: Array, annulus: NDArray[np.int32]) -> Array
     first = 1 if middle[0] == 0.0 else 0
     radii = np.concatenate((-middle[first:][::-1], middle))
     curve = CubicSpline(radii, np.concatenate((profile[first:][::-1], profile)))
-    return np.where(annulus < radius, curve(_distances(radius)), 0.0)
+    return np.append(curve((np.arange(radius * _FINE) + 0.5) / _FINE), 0.0)[_fine_places(radius)]
+
+
+@lru_cache(maxsize=16)
+def _fine_places(radius: int) -> NDArray[np.int32]:
+    """Return the distances of `_distances` in whole parts of a pixel; all beyond the radius alike."""
+    return np.minimum(_distances(radius) * _FINE, radius * _FINE).astype(np.int32)

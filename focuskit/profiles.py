@@ -13,11 +13,13 @@ from focuskit.errors import FocuskitError
 from focuskit.match import StarMatch
 from focuskit.measure import MeasuredFrame, StackTask
 from focuskit.optics import ARCSEC_PER_RADIAN, Rig
-from focuskit.profile_fit import SPHERICAL_PRIOR, ProfileFit, fit_profiles
+from focuskit.profile_fit import SPHERICAL_PRIOR, ProfileFit, SolvedRun, solve_profiles
 from focuskit.profile_stack import FrameProfile
 from focuskit.tables import LoggedRun
 
-_LEAST_STARS = 3
+_LEAST_STARS = 2
+# So many stars allow to leave those out that one frame alone shows.
+_ENOUGH_TO_CHOOSE = 3
 LEAST_RADIUS_PX = 8.0
 # Stars that add less than this share of the information are not worth the time, if enough are left.
 _NEGLIGIBLE = 0.2
@@ -63,7 +65,10 @@ def star_weights(frames: Sequence[MeasuredFrame], match: StarMatch) -> np.ndarra
 
     Bayer frames are not stacked: half of their green light falls between the pixels that count.
     """
-    sound = match.sound & (np.isfinite(match.hfd_px).sum(axis=0) >= 2) & np.isfinite(match.brightness)
+    sound = match.sound & np.isfinite(match.brightness)
+    often = sound & (np.isfinite(match.hfd_px).sum(axis=0) >= 2)
+    if often.sum() >= _ENOUGH_TO_CHOOSE:
+        sound = often
     if sound.sum() < _LEAST_STARS or any(frame.info.bayer for frame in frames):
         return np.zeros(sound.size)
     light = np.where(sound, match.brightness, 0.0)
@@ -83,6 +88,11 @@ def stack_tasks(
     sound = weights > 0
     if not sound.any():
         return []
+    # The frame that the common places were taken from shows the most stars, also those not to be stacked.
+    first = int(np.argmax([frame.field.count for frame in frames]))
+    seen = frames[first].field.measured
+    if not np.isfinite([match.strength[first], *match.shift_px[first]]).all():
+        seen = seen.take(np.zeros(len(seen), bool))
     tasks = []
     for k, frame in enumerate(frames):
         if not (np.isfinite(match.shift_px[k]).all() and np.isfinite(hfd_px[k]) and frame.info.position is not None):
@@ -102,6 +112,11 @@ def stack_tasks(
                     radius_px=max(LEAST_RADIUS_PX, 2.0 * float(hfd_px[k])),
                     position=frame.info.position,
                     gain=frame.info.gain,
+                    known=(
+                        seen.x_px + match.shift_px[k, 0] - match.shift_px[first, 0],
+                        seen.y_px + match.shift_px[k, 1] - match.shift_px[first, 1],
+                        seen.flux_adu / match.strength[first],
+                    ),
                 ),
             )
         )
@@ -151,20 +166,17 @@ def fit_night(
         The final fit, and what the run by itself told of the aberration.
     """
     runs = _with_obstruction(runs)
-    alone = [_fit(run, SPHERICAL_PRIOR) for run in runs]
-    told = [
-        Spherical(fit.spherical_waves * run.wavelength_um, fit.spherical_err * run.wavelength_um, run.wavelength_um)
-        if run and fit
-        else None
-        for run, fit in zip(runs, alone, strict=True)
-    ]
-    fits: list[tuple[ProfileFit | None, Spherical | None]] = []
-    for k, (run, fit) in enumerate(zip(runs, alone, strict=True)):
+    alone = [_solve(run) for run in runs]
+    told = [_spherical_of(run, solved) if run and solved else None for run, solved in zip(runs, alone, strict=True)]
+    fits: list[ProfileFit | None] = []
+    for k, (run, solved) in enumerate(zip(runs, alone, strict=True)):
         others = [own for j, own in enumerate(told) if own and j != k] + list(logged)
-        if run and fit and others:
-            fit = _fit(run, pool_spherical(others, run.wavelength_um)) or fit
-        fits.append((fit, told[k]))
-    return list(zip(_in_typical_seeing([fit for fit, _ in fits], runs, seeings), told, strict=True))
+        fit = None
+        if run and solved:
+            known = solved.knowing(pool_spherical(others, run.wavelength_um)) if others else solved
+            fit = (known if _is_sound(known) else solved).report()
+        fits.append(fit if fit and math.isfinite(fit.err) and fit.err > 0 else None)
+    return list(zip(_in_typical_seeing(fits, runs, seeings), told, strict=True))
 
 
 def pool_spherical(known: Sequence[Spherical], wavelength_um: float) -> tuple[float, float]:
@@ -244,8 +256,8 @@ def _with_obstruction(runs: Sequence[RunProfiles | None]) -> list[RunProfiles | 
     richest = max(unknown, key=lambda run: sum(profile.stars for profile in run.profiles))
 
     def misfit(share: float) -> float:
-        fit = _fit(replace(richest, rig=replace(richest.rig, obstruction=share)), SPHERICAL_PRIOR)
-        return fit.chi2_reduced if fit else math.inf
+        solved = _solve(replace(richest, rig=replace(richest.rig, obstruction=share)))
+        return solved.chi2_reduced if solved else math.inf
 
     found = _USUAL_OBSTRUCTION
     tried = {found: misfit(found)}
@@ -263,13 +275,22 @@ def _with_obstruction(runs: Sequence[RunProfiles | None]) -> list[RunProfiles | 
     ]
 
 
-def _fit(run: RunProfiles | None, spherical: tuple[float, float]) -> ProfileFit | None:
+def _solve(run: RunProfiles | None) -> SolvedRun | None:
+    """Solve a run by itself; None where that leads nowhere."""
     if run is None:
         return None
     try:
-        fit = fit_profiles(run.profiles, run.rig, run.wavelength_um, spherical, run.aside)
+        solved = solve_profiles(run.profiles, run.rig, run.wavelength_um, SPHERICAL_PRIOR, run.aside)
     except FocuskitError:
         return None
-    sampled = [profile.position for profile in run.profiles]
-    inside = min(sampled) < fit.best_position < max(sampled)
-    return fit if fit.converged and inside and math.isfinite(fit.err) and fit.err > 0 else None
+    return solved if _is_sound(solved) else None
+
+
+def _is_sound(solved: SolvedRun) -> bool:
+    sampled = solved.data.position
+    return solved.solution.converged and float(sampled.min()) < solved.best_position < float(sampled.max())
+
+
+def _spherical_of(run: RunProfiles, solved: SolvedRun) -> Spherical:
+    value, err = solved.spherical
+    return Spherical(value * run.wavelength_um, err * run.wavelength_um, run.wavelength_um)

@@ -161,7 +161,8 @@ def single_frame(
     _check_optics(frame, rig)
     wavelength_um = wavelength_nm(frame.info.filter) / 1e3
     known = pool_spherical(spherical, wavelength_um) if spherical else SPHERICAL_PRIOR
-    stars = frame.field.measured.take(frame.field.measured.good)
+    seen = frame.field.measured
+    stars = seen.take(seen.good)
     size = frame.hfd_px
     profile = None
     if size is not None and len(stars) >= _LEAST_STARS:
@@ -176,6 +177,7 @@ def single_frame(
                 radius_px=max(LEAST_RADIUS_PX, 2.0 * size),
                 position=frame.info.position or 0.0,
                 gain=frame.info.gain,
+                known=(seen.x_px, seen.y_px, seen.flux_adu),
             ),
             limits,
         )

@@ -123,6 +123,34 @@ def test_stack_is_the_mean_over_its_pixels():
     assert np.sum(pull**2) > 22 - 4.0 * math.sqrt(44.0)
 
 
+def test_light_of_known_neighbours_is_taken_off():
+    rng = np.random.default_rng(4)
+    image, x, y, flux = galsim_stars(250.0, SEEING_UM, rng, stars=30, radius=28)
+    clean = stack_profile(image, x, y, flux, SKY, math.sqrt(SKY), 28, 0.0)
+    # Each star gets a fainter one beside it, at another distance and to another side.
+    model = profile_model(RIG.f_ratio, RIG.obstruction, RIG.pixel_um, WAVELENGTH_UM, 60.0)
+    profile = model.profile(250.0, SEEING_UM)
+    away, angle, faint = (
+        rng.uniform(12.0, 30.0, 30),
+        rng.uniform(0.0, 2.0 * np.pi, 30),
+        flux * rng.uniform(0.05, 0.2, 30),
+    )
+    beside_x, beside_y = x + away * np.cos(angle), y + away * np.sin(angle)
+    rows, columns = np.indices(image.shape)
+    crowded = image.copy()
+    for x0, y0, light in zip(beside_x, beside_y, faint, strict=True):
+        distance = np.hypot(columns - x0, rows - y0)
+        crowded += light * np.interp(distance * BINS_PER_PX, np.arange(profile.size), profile, right=0.0)
+    known = tuple(np.concatenate(pair) for pair in ((x, beside_x), (y, beside_y), (flux, faint)))
+    left, mended = (
+        (stack_profile(crowded, x, y, flux, SKY, math.sqrt(SKY), 28, 0.0, known=one).flux - clean.flux)
+        / np.sqrt(clean.variance)
+        for one in (None, known)
+    )
+    assert np.ptp(left) > 8.0  # a constant is no harm: the sky is free
+    assert np.ptp(mended) < 1.0
+
+
 def test_stack_replaces_spoilt_pixels_and_leaves_out_stars_at_the_border():
     rng = np.random.default_rng(3)
     image, x, y, flux = galsim_stars(0.0, SEEING_UM, rng, stars=30, radius=14)
