@@ -266,9 +266,11 @@ def typical_size(sizes: np.ndarray, errors: np.ndarray) -> tuple[float, float]:
     spread = 1.4826 * float(np.median(np.abs(sizes - middle)))
     scatter = max(spread**2 - float(np.median(errors)) ** 2, (0.003 * middle) ** 2)
     weights = 1.0 / (errors**2 + scatter)
-    order = np.argsort(sizes, kind="stable")
-    share = np.cumsum(weights[order])
-    value = float(np.interp(0.5 * share[-1], share - 0.5 * weights[order], sizes[order]))
+    # Stars whose own factor comes from this very frame have the same size but for rounding, which must not order them.
+    steps, step_of = np.unique(np.round(sizes / middle, 9), return_inverse=True)
+    together = np.bincount(step_of, weights)
+    share = np.cumsum(together)
+    value = middle * float(np.interp(0.5 * share[-1], share - 0.5 * together, steps))
     # A median has π/2 times the variance of a mean (large-sample theory).
     return value, math.hypot(math.sqrt(math.pi / 2.0 / float(share[-1])), _GROWTH_ERR * value)
 

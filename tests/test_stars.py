@@ -16,7 +16,7 @@ from photutils.profiles import CurveOfGrowth
 from focuskit.errors import FocuskitError
 from focuskit.fitsfile import Pixels
 from focuskit.psf import StarShape, star_hfd_um, star_image
-from focuskit.stars import STAR_FLAGS, StarField, measure_pixels
+from focuskit.stars import STAR_FLAGS, StarField, measure_pixels, typical_size
 
 PIXEL = galsim.Pixel(1.0)
 BIT = {name: bit for bit, name, _ in STAR_FLAGS}
@@ -545,3 +545,13 @@ def test_table_of_stars():
     assert str(table["flux_adu"].unit) == "adu"
     assert str(table["angle_deg"].unit) == "deg"
     assert set(table.meta["star_flags"]) == set(BIT)
+
+
+def test_rounding_does_not_order_stars_of_the_same_size():
+    # A star's own factor may come from this very frame: then its size is that of others, but for rounding.
+    sizes = np.array([5.9, 6.0, 6.0, 6.0, 6.1, 6.3])
+    errors = np.array([0.02, 0.01, 0.2, 0.05, 0.03, 0.02])
+    rounding = np.array([0, 1, -1, 0, 0, 0]) * 1e-15
+    one, other = typical_size(sizes + rounding, errors), typical_size(sizes - rounding, errors)
+    assert one == pytest.approx(other, rel=1e-12)
+    assert 5.95 < one[0] < 6.1
