@@ -41,10 +41,15 @@ GROWTH = 2.75
 SPHERICAL_RMS = 0.03
 # Stars lie on a grid of 4 × 4 places within a pixel, so that each needs no transform of its own.
 PLACES = (np.arange(4) - 1.5) / 4.0
+# Where stars scatter: so many standard deviations, all as often, with a variance of one.
+OWN_SEEING = np.array([0.0, -1.38, -0.71, 0.71, 1.38]) * math.sqrt(5.0 / 4.81)
 
 
-def draw_run(case: str, jitter: float, spherical: float, rng: np.random.Generator):
-    """Return the stacked frames of one run, its best position in steps, and its seeings in µm."""
+def draw_run(case: str, jitter: float, spherical: float, rng: np.random.Generator, scatter: float = 0.0):
+    """Return the stacked frames of one run, its best position in steps, and its seeings in µm.
+
+    ``scatter`` is that of ln(seeing) from star to star.
+    """
     stars, arcsec, mean_flux, sky = CASES[case]
     model = profile_model(RIG.f_ratio, RIG.obstruction, RIG.pixel_um, WAVELENGTH_UM, 60.0)
     nominal_um = arcsec * RIG.focal_length_mm * 1e3 / ARCSEC_PER_RADIAN
@@ -58,6 +63,7 @@ def draw_run(case: str, jitter: float, spherical: float, rng: np.random.Generato
     flux = 1.0 / (1.0 - rank * (1.0 - 1.0 / 30.0))
     flux *= mean_flux / flux.mean()
     place = rng.integers(0, 4, (2, stars))
+    own = rng.integers(0, len(OWN_SEEING) if scatter else 1, stars)
     frames = []
     for position, seeing in zip(positions, seeing_um, strict=True):
         defocus = RIG.um_per_step * (position - zero)
@@ -65,23 +71,26 @@ def draw_run(case: str, jitter: float, spherical: float, rng: np.random.Generato
         shape = StarShape(RIG.pixel_um, RIG.f_ratio, RIG.obstruction, defocus, seeing, WAVELENGTH_UM)
         shape = replace(shape, spherical_waves=spherical)
         radius = max(8, math.ceil(2.0 * hfd_px))
-        image, x, y = draw_stars(shape, radius, flux, place, sky, rng)
+        shapes = [replace(shape, seeing_fwhm_um=seeing * math.exp(scatter * z)) for z in OWN_SEEING[: own.max() + 1]]
+        image, x, y = draw_stars(shapes, radius, flux, place, own, sky, rng)
         dx, dy = measure_shift(image - sky, x, y, flux, hfd_px)
         frames.append(stack_profile(image, x + dx, y + dy, flux, sky, math.sqrt(sky), radius, position))
     return frames, zero + shift_um / RIG.um_per_step, seeing_um
 
 
-def draw_stars(shape: StarShape, radius: int, flux, place, sky: float, rng: np.random.Generator):
-    """Return an image of stars side by side with its noise, and their true centres."""
+def draw_stars(
+    shapes: list[StarShape], radius: int, flux, place, own, sky: float, rng: np.random.Generator
+):  # fmt: skip
+    """Return an image of stars side by side with its noise, and their true centres; each has one of the shapes."""
     size = 2 * (radius + 3) + 1
-    spectrum = star_spectrum(shape, field_for(shape, size))
-    drawn = [[spectrum.image(size, dx, dy) for dx in PLACES] for dy in PLACES]
+    spectra = [star_spectrum(shape, field_for(shape, size)) for shape in shapes]
+    drawn = [[[spectrum.image(size, dx, dy) for dx in PLACES] for dy in PLACES] for spectrum in spectra]
     across = math.ceil(math.sqrt(flux.size))
     image = np.zeros((math.ceil(flux.size / across) * size, across * size))
     row, column = np.divmod(np.arange(flux.size), across)
     for k in range(flux.size):
         top, left = row[k] * size, column[k] * size
-        image[top : top + size, left : left + size] = flux[k] * drawn[place[1, k]][place[0, k]]
+        image[top : top + size, left : left + size] = flux[k] * drawn[own[k]][place[1, k]][place[0, k]]
     image += sky + rng.standard_normal(image.shape) * np.sqrt(image + sky)
     return image, column * size + size // 2 + PLACES[place[0]], row * size + size // 2 + PLACES[place[1]]
 
@@ -103,12 +112,12 @@ def measure_shift(image, x, y, flux, hfd_px: float) -> tuple[float, float]:
     return dx, dy
 
 
-def fit_run(task: tuple[int, str, float, int]) -> list[tuple[float, float, float, bool]]:
+def fit_run(task: tuple[int, str, float, int, float]) -> list[tuple[float, float, float, bool]]:
     """Draw and fit one run; return error, quoted error, bound and mismatch, with spherical known and unknown."""
-    seed, case, jitter, number = task
+    seed, case, jitter, number, scatter = task
     rng = np.random.default_rng([seed, list(CASES).index(case), round(1000 * jitter), number])
     spherical = SPHERICAL_RMS * rng.standard_normal()
-    frames, truth, seeing_um = draw_run(case, jitter, spherical, rng)
+    frames, truth, seeing_um = draw_run(case, jitter, spherical, rng, scatter)
     told = []
     for known, err in ((spherical, 1e-4), (0.0, SPHERICAL_RMS)):
         fit = fit_profiles(frames, RIG, WAVELENGTH_UM, (known, err))
@@ -127,13 +136,14 @@ def main() -> None:
     parser.add_argument("--jitter", type=float, nargs="+", default=[0.12])
     parser.add_argument("--cases", nargs="+", choices=list(CASES), default=list(CASES))
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--scatter", type=float, default=0.0, help="of ln(seeing) from star to star")
     parser.add_argument("--workers", type=int, help="processes; as many as there are cores otherwise")
     options = parser.parse_args()
     print("case    jitter spherical   rms_um quoted  bound  ratio  68 %  95 %  mismatch")
     with Crew(workers=options.workers) as crew:
         for case in options.cases:
             for jitter in options.jitter:
-                tasks = [(options.seed, case, jitter, number) for number in range(options.runs)]
+                tasks = [(options.seed, case, jitter, k, options.scatter) for k in range(options.runs)]
                 # Runs, the two priors, and what is told of them.
                 table = np.array(crew.map(fit_run, tasks, lambda _: [(np.nan,) * 4] * 2))
                 for row, name in enumerate(("known", "unknown")):

@@ -1,0 +1,63 @@
+"""How near the focus runs of a folder come to the Cramér-Rao bound.
+
+    python scripts/bound_of_runs.py sample_data/night --rig sample_data/heron.toml
+
+For each run: the error quoted, and the least that any estimate from the same stars could have, in steps: with
+the seeing free in every frame, with seeings that scatter as the run's do, and the same with nothing known of the
+spherical aberration but that it is 0.03 waves rms among telescopes.
+"""
+
+from __future__ import annotations
+
+import argparse
+
+import numpy as np
+
+from focuskit.measure import Crew, stack_frames
+from focuskit.night import analyse
+from focuskit.profile_fit import SPHERICAL_PRIOR, position_bound
+from focuskit.profiles import stack_tasks, star_weights
+from focuskit.results import RunResult
+from focuskit.rigfile import RigFile, read_rig_file
+
+
+def bounds(run: RunResult, crew: Crew) -> tuple[float, float, float] | None:
+    """Return the three bounds of a run in steps; None without a profile fit."""
+    fit = run.profile
+    if fit is None:
+        return None
+    weights = star_weights(run.frames, run.match)
+    tasks = stack_tasks(run.frames, run.match, run.sizes.hfd_px, weights)
+    seeing = {frame.position: frame.seeing_um for frame in fit.frames if frame.used}
+    stacked = [one for one in stack_frames([task for _, task in tasks], crew) if one and seeing.get(one.position)]
+
+    def bound(scatter: float | None, spherical_err: float) -> float:
+        return position_bound(
+            stacked, run.rig, run.wavelength_nm / 1e3, best_position=fit.best_position,
+            seeing_um=np.array([seeing[one.position] for one in stacked]),
+            spherical_waves=fit.spherical_waves, spherical_err=spherical_err, seeing_scatter=scatter,
+        )  # fmt: skip
+
+    return bound(None, 0.0), bound(fit.seeing_scatter, 0.0), bound(fit.seeing_scatter, SPHERICAL_PRIOR[1])
+
+
+def main() -> None:
+    """Print the table."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("folders", nargs="+")
+    parser.add_argument("--rig", help="rig file")
+    options = parser.parse_args()
+    night = analyse(options.folders, rig_file=read_rig_file(options.rig) if options.rig else RigFile())
+    print("start                 filter  reported        quoted  seeing free  seeing known  aberration unknown")
+    with Crew(workers=1) as crew:
+        for run in night.runs:
+            told = bounds(run, crew)
+            if told is not None and run.fit.best_position_err is not None:
+                start = f"{run.run.start:%Y-%m-%d %H:%M:%S}" if run.run.start else "-"
+                numbers = "  ".join(f"{value:{width}.3f}" for value, width in zip(told, (11, 12, 18), strict=True))
+                quoted = f"{run.fit.method:14} {run.fit.best_position_err:7.3f}"
+                print(f"{start:20}  {run.run.filter or '-':6}  {quoted}  {numbers}")
+
+
+if __name__ == "__main__":
+    main()
