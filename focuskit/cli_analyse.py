@@ -192,8 +192,8 @@ def _remarks(result: RunResult, frames: bool, ways: bool) -> list[str]:
     for name in run["flags"]:
         entry = flags.describe(name)
         lines.append(f"  {entry.meaning} {entry.advice}")
-    if run["look_near"] is not None:
-        lines.append(f"  Centre the next sweep near {run['look_near']:.{decimals_of(run['tolerance_steps'])}f}.")
+    if result.look_near is not None:
+        lines.append(f"  Centre the next sweep near {result.look_near}.")
     for point in run["points"]:
         if point["why_not_used"]:
             lines.append(

@@ -24,6 +24,7 @@ from focuskit.drift_models import Season, Shape, Weighed, columns_of, split_scat
 from focuskit.drift_result import Drift, FilterOffset, Rebuild, SetAside, with_error
 from focuskit.errors import FocuskitError
 from focuskit.linear import Array, SoundRuns, find_sound, fit_grouped
+from focuskit.output import two_digits
 from focuskit.rebuilds import Groups, Stretches, find_rebuilds, jump
 from focuskit.tables import LoggedRun
 
@@ -278,7 +279,8 @@ def _settled(model: Weighed, shape: Shape, coefficients: Array, shift: float) ->
 
 
 def _wild(run: LoggedRun, off: float, variance: float) -> SetAside:
-    return SetAside(run, f"wild: {off:+.0f} steps off, {abs(off) / math.sqrt(variance):.0f} standard errors")
+    moved = ("+" if off >= 0.0 else "-") + two_digits(abs(off))
+    return SetAside(run, f"wild: {moved} steps off, {abs(off) / math.sqrt(variance):.0f} standard errors")
 
 
 def _outnumbered(member: NDArray[np.bool_], sound: NDArray[np.bool_]) -> bool:

@@ -48,7 +48,7 @@ def plot_curve(result: RunResult, ax: Any = None) -> Any:
     _draw_frames(ax, x, sizes.hfd_px, sizes.hfd_err_px, used, fit.why_not_used)
     if fit.look_near is not None:
         ax.axvline(fit.look_near, color=COLOURS["brick"], lw=1.2, ls=(0, (6, 3)),
-                   label=f"centre the next sweep near {fit.look_near:.0f}")  # fmt: skip
+                   label=f"centre the next sweep near {result.look_near}")  # fmt: skip
     if top is not None:
         low = float(np.nanmin(sizes.hfd_px[used]))
         ax.set_ylim(max(0.0, low - 0.3 * (top - low)), top + 0.04 * (top - low))

@@ -197,7 +197,7 @@ def _summary(filter_name: str, result: RunResult, value: str, err: str | None) -
     """Return what the picture of a run shows, for those who do not see it."""
     fit = result.fit
     if fit.best_position is None:
-        near = f" The next sweep should be centred near {fit.look_near:.0f}." if fit.look_near is not None else ""
+        near = f" The next sweep should be centred near {result.look_near}." if result.look_near else ""
         return f"Sizes of {len(fit.used)} frames in {filter_name} against focuser position; no best position.{near}"
     least = f"{fit.hfd_best_px:.2f} px" if fit.hfd_best_px is not None else "unknown"
     return (

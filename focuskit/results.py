@@ -16,7 +16,7 @@ from focuskit.errors import FocuskitError
 from focuskit.field_map import FieldMap
 from focuskit.match import CommonSizes, StarMatch
 from focuskit.measure import MeasuredFrame
-from focuskit.optics import Rig
+from focuskit.optics import Rig, decimals_of
 from focuskit.output import html_table, plus_minus
 from focuskit.profile_fit import ProfileFit
 from focuskit.profiles import Spherical
@@ -100,6 +100,14 @@ class RunResult:
         if self.slack and self.slack.seen:
             raised.append("backlash_seen")
         return flags.check(raised)
+
+    @property
+    def look_near(self) -> str | None:
+        """Where to centre the next sweep of a failed run, in whole steps or, in millimetres, to a tenth of a step."""
+        if self.fit.look_near is None:
+            return None
+        apart = np.diff(np.unique(self.run.positions))
+        return f"{self.fit.look_near:.{decimals_of(float(apart.min()) if apart.size else None)}f}"
 
     def logged(self) -> LoggedRun:
         """Return the run as the logbook keeps it; it needs a start time.
