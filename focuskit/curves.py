@@ -33,7 +33,7 @@ _USUAL_OBSTRUCTION = 0.3
 _TOLERATED_GROWTH = 1.05
 _PARABOLA_GROWTHS = (1.5, 2.0, np.inf)
 _DISAGREE_SIGMA = 3.0
-_SURER = 0.8
+_SURER = 0.5
 _DISAGREE_TOLERANCE = 0.25  # differences that do not matter are no disagreement
 _FEW_STARS = 5
 _SPOILS_GOOD = ("poor_fit", "lopsided", "shallow_sweep", "unsure_position", "fits_disagree", "few_stars")
@@ -243,7 +243,7 @@ def choose_estimate(fit: CurveFit, other: Candidate) -> CurveFit:
     """Return ``fit`` with the best position of the estimate with the smaller error.
 
     The sizes of few frames tell their own error only roughly, and among many runs the luckiest would be believed:
-    their estimate has to have the smaller error by a fifth.
+    theirs has to be half the other's at the most.
 
     Where the two differ by more than three times their common error, and by more than a quarter of the
     tolerance, the flag ``fits_disagree`` is raised and the reason says which one is believed. A failed

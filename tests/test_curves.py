@@ -347,7 +347,7 @@ def test_smaller_error_is_chosen():
     )
     assert better.fits == fit.fits and better.flags == () and better.verdict == "good"
     assert "0.05 steps, is smaller" in better.reason
-    near = choose_estimate(fit, Candidate("profile", fit.best_position, 1.1 * fit.best_position_err))
+    near = choose_estimate(fit, Candidate("profile", fit.best_position, 1.5 * fit.best_position_err))
     assert near.method == "profile"
     assert "surer" in near.reason
     worse = choose_estimate(fit, Candidate("profile", fit.best_position, 50.0))
