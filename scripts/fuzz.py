@@ -284,6 +284,8 @@ class Fuzzer:
         bases = make_frames(self.folder)
         night = self.folder / "night"
         night.mkdir()
+        rig = self.folder / "rig.toml"
+        rig.write_text("obstruction = 0.36\n", encoding="utf-8")
         for number, frame in enumerate(take_frames(), 1):
             write_frame(night / f"frame_{number:02d}.fits", frame.image, frame.facts)
         words = ("analyse", str(night), "--json", "--workers", "1", "--limit", "pixels=1000000")
@@ -307,6 +309,12 @@ class Fuzzer:
                     raise BrokenPromiseError(f"{len(missing)} files are nowhere in the answer")
                 if number % (10 * HANDFUL) == 0:
                     run_command("train", *words[1:])
+                if number % (3 * HANDFUL) == 0:
+                    _, answer, _ = run_command("defocus", *words[1:], "--rig", str(rig))
+                    assert answer
+                    told = {row["file"] for part in ("frames", "not_used") for row in answer[part]}
+                    if missing := {path.name for path in files} - told:
+                        raise BrokenPromiseError(f"defocus names {len(missing)} files nowhere")
                 return "same beside it"
 
             joined = b"".join(len(p.read_bytes()).to_bytes(4, "big") + p.read_bytes() for p in files)
