@@ -129,8 +129,7 @@ def stack_profile(
     column, row, flux = column[inside], row[inside], flux[inside]
     annulus, shares = _radius_maps(radius)
     phase = (_phase(y_px[inside] - row) * (_PHASES + 1) + _phase(x_px[inside] - column)).astype(int)
-    spread_over = 0.5 / (math.pi * (0.25 * radius) ** 2)
-    weight = flux / (noise**2 + spread_over * flux / gain_e_per_adu)
+    weight = stack_weight(flux, noise, radius, gain_e_per_adu)
     zone = _zones(x_px[inside], y_px[inside], image.shape)
 
     foreign: dict[int, NDArray[np.float32]] = {}
@@ -203,6 +202,12 @@ def stack_profile(
     with np.errstate(invalid="ignore", divide="ignore"):
         turns, turn_variance = _turns(odd / by_zone[:, None], radius), zone_variance / by_zone[:, None] ** 2
     return FrameProfile(float(position), bins, profile, expect / norm**2, int(flux.size), turns, turn_variance)
+
+
+def stack_weight(flux: Array, noise: float, radius_px: float, gain_e_per_adu: float) -> Array:
+    """Return by what the pixels of each star are multiplied in a stack: its flux over the variance of a pixel."""
+    spread_over = 0.5 / (math.pi * (0.25 * radius_px) ** 2)
+    return np.asarray(flux / (noise**2 + spread_over * flux / gain_e_per_adu))
 
 
 def _foreign_light(

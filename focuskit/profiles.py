@@ -14,7 +14,7 @@ from focuskit.match import StarMatch
 from focuskit.measure import MeasuredFrame, StackTask
 from focuskit.optics import ARCSEC_PER_RADIAN, Rig
 from focuskit.profile_fit import SPHERICAL_PRIOR, ProfileFit, SolvedRun, solve_profiles
-from focuskit.profile_stack import FrameProfile
+from focuskit.profile_stack import FrameProfile, stack_weight
 from focuskit.tables import LoggedRun
 
 _LEAST_STARS = 2
@@ -121,6 +121,24 @@ def stack_tasks(
             )
         )
     return tasks
+
+
+def stacked_mean(
+    frames: Sequence[MeasuredFrame], match: StarMatch, hfd_px: np.ndarray, weights: np.ndarray, value: np.ndarray
+) -> tuple[float, float]:
+    """Return the mean of a number that each star has, shape (stars,), over the stacked stars, and its error.
+
+    Frames in which the stars are wide give faint ones less weight: where they differ, the answer is as unsure.
+    """
+    sound = weights > 0
+    light = match.brightness[sound]
+    means = []
+    for frame, size in zip(frames, hfd_px, strict=True):
+        if np.isfinite(size):
+            radius = max(LEAST_RADIUS_PX, 2.0 * float(size))
+            told = light * stack_weight(light, frame.field.noise_adu, radius, frame.info.gain or 1.0)
+            means.append(float(np.average(value[sound], weights=told)))
+    return float(np.mean(means)), float(np.std(means))
 
 
 def told_before(
