@@ -9,7 +9,7 @@ from typing import Any
 
 from focuskit import flags
 from focuskit.cli_sources import default_logbook, read_frame_options, read_limits
-from focuskit.cli_talk import progress_on, tell_next, tell_written
+from focuskit.cli_talk import most_frequent, progress_on, tell_next, tell_written
 from focuskit.errors import FocuskitError
 from focuskit.logbook import Logbook
 from focuskit.night import analyse
@@ -74,9 +74,8 @@ def find(args: argparse.Namespace, history: list[LoggedRun]) -> Night:
 
 
 def _no_runs(night: Night) -> str:
-    reasons = [why for _, why in night.not_used]
-    common = max(sorted(set(reasons)), key=reasons.count) if reasons else "no frame could be measured"
-    return f"no focus run among {len(reasons)} files; most often: {common}"
+    common = most_frequent(night.not_used, "no frame could be measured")
+    return f"no focus run among {len(night.not_used)} files; most often: {common}"
 
 
 def _logbook_path(args: argparse.Namespace) -> Path | None:

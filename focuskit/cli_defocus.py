@@ -8,15 +8,14 @@ from collections.abc import Sequence
 from statistics import median
 
 from focuskit.cli_sources import logbook_path, read_frame_options, read_limits
-from focuskit.cli_talk import progress_on, tell_next
+from focuskit.cli_talk import most_frequent, progress_on, tell_next
 from focuskit.errors import FocuskitError
 from focuskit.logbook import Logbook
+from focuskit.optics import TOLERATED_GROWTH
 from focuskit.output import plain_text, plus_minus, text_table
 from focuskit.single import SingleFrame, measure_single_frames
 from focuskit.tables import LoggedRun
 from focuskit.times import format_time
-
-_GROWTH_THAT_MATTERS = 1.05  # in half-flux diameter, as for the tolerance of the focuser
 
 
 def run_defocus(args: argparse.Namespace) -> int:
@@ -30,8 +29,7 @@ def run_defocus(args: argparse.Namespace) -> int:
         history=_history(args),
     )
     if not frames:
-        reasons = [why for _, why in not_used]
-        common = max(sorted(set(reasons)), key=reasons.count)
+        common = most_frequent(not_used, "no frame was found")
         raise FocuskitError(f"no frame of {len(not_used)} could be measured; most often: {common}")
     if args.json:
         answer = {
@@ -83,7 +81,7 @@ def frames_as_text(
         return "\n".join(lines)
     if not_used:
         lines += ["", "Not measured:"] + [f"  {plain_text(name)}: {plain_text(why)}" for name, why in not_used]
-    blurred = sum(frame.growth > _GROWTH_THAT_MATTERS for frame in frames)
+    blurred = sum(frame.growth > TOLERATED_GROWTH for frame in frames)
     seeing = [frame.defocus.seeing_arcsec for frame in frames if frame.defocus.seeing_arcsec is not None]
     typical = f"; median seeing {median(seeing):.2f}″" if seeing else ""
     lines += [

@@ -54,6 +54,12 @@ def tell_next(args: argparse.Namespace, why: str, *words: str | Path) -> None:
         print(f"\nNext, {why}:\n  {command_line(program(), *words)}")
 
 
+def most_frequent(not_used: Sequence[tuple[str, str]], otherwise: str) -> str:
+    """Return the reason for which most files were not used; ``otherwise`` where there are none."""
+    reasons = [why for _, why in not_used]
+    return max(sorted(set(reasons)), key=reasons.count) if reasons else otherwise
+
+
 def program() -> str:
     """Return how focuskit is to be called from here: by its name, or by its path where no search path holds it."""
     if shutil.which("focuskit"):

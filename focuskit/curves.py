@@ -24,13 +24,12 @@ from focuskit import curve_checks, flags, optics
 from focuskit.curve_estimate import Estimate, Points, estimate_curve, first_look, scale_points
 from focuskit.curve_shape import CurveShape, Hyperbola, Parabola, growth_distance, seeing_donut_shape
 from focuskit.errors import FocuskitError
-from focuskit.optics import Rig
+from focuskit.optics import TOLERATED_GROWTH, Rig
 
 Array = NDArray[np.float64]
 
 # Where the obstruction is not known; between none and 0.5 the curve changes by 0.6 %.
 _USUAL_OBSTRUCTION = 0.3
-_TOLERATED_GROWTH = 1.05
 _PARABOLA_GROWTHS = (1.5, 2.0, np.inf)
 _DISAGREE_SIGMA = 3.0
 _SURER = 0.5
@@ -303,7 +302,7 @@ def _report(
     fwhm_fit = _fit_fwhm(points, width[used], squares, rig) if width is not None else None
     if fwhm_fit is not None:
         fits["fwhm"] = fwhm_fit
-    tolerance = growth_distance(shape, _TOLERATED_GROWTH) * squares.size_best / squares.slope_per_step
+    tolerance = growth_distance(shape, TOLERATED_GROWTH) * squares.size_best / squares.slope_per_step
     if squares.best_position_err > tolerance:
         raised.append("unsure_position")
     reason = "it weighs every frame by its error and by the seeing's changes"

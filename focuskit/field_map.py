@@ -13,10 +13,10 @@ from scipy.stats import chi2, norm
 
 from focuskit import flags
 from focuskit.findings import SEEN_SIGMA
+from focuskit.optics import TOLERATED_GROWTH
 from focuskit.output import round_pair
 
 _MOST_SIGMAS = 37.0  # a chance below 1e-300
-_GROWTH_THAT_MATTERS = 1.05  # in half-flux diameter, as for the tolerance of the focuser
 # Tilt and curvature of telescopes that have them, and how many do (common practice, no source).
 _USUAL_HEIGHT_UM, _NOT_FLAT = 100.0, 0.1
 _DIRECTIONS = ("right", "bottom right", "bottom", "bottom left", "left", "top left", "top", "top right")
@@ -163,7 +163,7 @@ class FieldMap:
     @property
     def blurred_corners(self) -> tuple[Corner, ...]:
         """Corners whose stars stay larger than those of the middle at their own best position."""
-        least = _GROWTH_THAT_MATTERS * self.hfd_middle_px
+        least = TOLERATED_GROWTH * self.hfd_middle_px
         return tuple(
             c for c in self.corners if c.hfd_own_best_px - SEEN_SIGMA * c.hfd_own_best_px_err > least
         )  # fmt: skip
@@ -172,9 +172,9 @@ class FieldMap:
     def flags(self) -> tuple[str, ...]:
         """Flags of what is seen and costs at least 5 % in size, from the registry."""
         raised = []
-        if self.tilt_seen and self.tilt_growth >= _GROWTH_THAT_MATTERS:
+        if self.tilt_seen and self.tilt_growth >= TOLERATED_GROWTH:
             raised.append("tilt_seen")
-        if self.curvature_seen and self.curvature_growth >= _GROWTH_THAT_MATTERS:
+        if self.curvature_seen and self.curvature_growth >= TOLERATED_GROWTH:
             raised.append("curvature_seen")
         if self.blurred_corners:
             raised.append("corners_blurred")
@@ -221,7 +221,7 @@ class FieldMap:
                 f"{worst.name}: stars are {larger:.0f} % larger than in the middle; at their own best position "
                 f"{rest} %, which focus cannot mend"
             )
-        if worst.hfd_px >= _GROWTH_THAT_MATTERS * self.hfd_middle_px:
+        if worst.hfd_px >= TOLERATED_GROWTH * self.hfd_middle_px:
             return (
                 f"{worst.name}: stars are {larger:.0f} % larger than in the middle, because of focus: at their own "
                 f"best position {rest} %"
@@ -341,6 +341,6 @@ def _pair(value: float, err: float) -> str:
 
 
 def _cost(growth: float) -> str:
-    if growth < _GROWTH_THAT_MATTERS:
+    if growth < TOLERATED_GROWTH:
         return "does no harm"
     return f"costs {100.0 * (growth - 1.0):.0f} % in size in the worst corner"

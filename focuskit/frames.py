@@ -113,6 +113,22 @@ def find_frames(folders: Iterable[str | Path]) -> tuple[list[FoundFile], list[tu
     return found, not_used
 
 
+def find_some_frames(folders: str | Path | Iterable[str | Path]) -> tuple[list[FoundFile], list[tuple[str, str]]]:
+    """Find all FITS files below one folder or several, as `find_frames` does.
+
+    Raises
+    ------
+    FocuskitError
+        If a folder cannot be read, or there is no FITS file in any of them.
+    """
+    listed = [folders] if isinstance(folders, str | Path) else list(folders)
+    found, not_used = find_frames(listed)
+    if not found:
+        named = ", ".join(str(folder) for folder in listed)
+        raise FocuskitError(f"{named}: no FITS files (.fits, .fit, .fts, also .gz, .bz2, .fz) in there")
+    return found, not_used
+
+
 def _walk(root: Path, not_used: list[tuple[str, str]]) -> Iterator[tuple[bool, str, str]]:
     """Yield of all that is called like a frame below ``root`` whether it is a link, its name, and its path."""
     waiting = [(str(root), "")]

@@ -301,7 +301,8 @@ def _begin_process() -> None:
     threading.Thread(target=follow, daemon=True).start()
 
 
-def _lost_frame(_: object) -> str:
+def lost_frame(_: object) -> str:
+    """Return why a frame is not used whose process died twice."""
     return "the process that measured it died, twice; leave this file out"
 
 
@@ -322,7 +323,7 @@ def measure_frames(
     not_used : list of (name, why)
     """
     work = partial(measure_found, rig_file=rig_file, limits=limits)
-    outcomes = crew.map(work, files, _lost_frame, progress)
+    outcomes = crew.map(work, files, lost_frame, progress)
     pairs = list(zip(files, outcomes, strict=True))
     measured = [outcome for _, outcome in pairs if isinstance(outcome, MeasuredFrame)]
     return measured, [(found.name, outcome) for found, outcome in pairs if isinstance(outcome, str)]

@@ -13,10 +13,9 @@ import numpy as np
 from focuskit import curves
 from focuskit.companions import camera_of, lend_positions, main_camera
 from focuskit.curves import Candidate, CurveFit, choose_estimate
-from focuskit.errors import FocuskitError
 from focuskit.field import map_field
 from focuskit.field_map import FieldMap, likely_height, pool_values
-from focuskit.frames import find_frames
+from focuskit.frames import find_some_frames
 from focuskit.match import CommonSizes, StarMatch, compare_frames, match_stars
 from focuskit.measure import Crew, MeasuredFrame, StackTask, measure_frames, register_frames, run_key, stack_frames
 from focuskit.optics import Rig, wavelength_nm
@@ -64,11 +63,7 @@ def analyse(
     FocuskitError
         If a folder cannot be read, or there is no frame in it.
     """
-    listed = [folders] if isinstance(folders, str | Path) else list(folders)
-    files, not_used = find_frames(listed)
-    if not files:
-        named = ", ".join(str(folder) for folder in listed)
-        raise FocuskitError(f"{named}: no FITS files (.fits, .fit, .fts, also .gz, .bz2, .fz) in there")
+    files, not_used = find_some_frames(folders)
     with Crew(executor, 1 if len(files) < 4 else workers) as crew:
         measured, unreadable = measure_frames(files, crew, rig_file=rig_file, limits=limits, progress=progress)
         infos = lend_positions([frame.info for frame in measured])

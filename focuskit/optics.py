@@ -9,6 +9,8 @@ import math
 from dataclasses import dataclass, fields, replace
 
 ARCSEC_PER_RADIAN = 180.0 * 3600.0 / math.pi
+# Growth of the half-flux diameter from which defocus, or what cannot be focused away, matters.
+TOLERATED_GROWTH = 1.05
 
 # Effective wavelengths in nm. Lines: H-alpha and [O III] as listed in the rvsao emission line
 # list, [S II] as the mean of the doublet in A&A 2007 (6110, table 3). Broad bands: the middle

@@ -192,7 +192,8 @@ def solve_profiles(
     state, priors = start(model, data.pick(used), rig, spherical)
     reasons = {int(k): "set aside before the fit" for k in np.flatnonzero(~used)}
     solution = solve(model, data.pick(used), state, priors)
-    return SolvedRun(model, data, rig, used, reasons, solution, priors).without_outliers()
+    least = max(LEAST_FRAMES, math.ceil(0.7 * used.sum()))
+    return SolvedRun(model, data, rig, used, reasons, solution, priors, least).without_outliers()
 
 
 @dataclass(frozen=True)
@@ -206,13 +207,13 @@ class SolvedRun:
     reasons: dict[int, str]
     solution: Solution
     priors: Priors
+    least_frames: int
 
     def without_outliers(self) -> SolvedRun:
         """Set frames aside, one after the other, that do not belong to the run."""
         model, data, priors = self.model, self.data, self.priors
         used, reasons, solution = self.used, dict(self.reasons), self.solution
-        least = max(LEAST_FRAMES, math.ceil(0.7 * used.sum()))
-        while used.sum() > least:
+        while used.sum() > self.least_frames:
             suspects = _suspects(data.pick(used), solution, priors)
             if not suspects:
                 break

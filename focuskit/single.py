@@ -13,8 +13,8 @@ from typing import Any
 import numpy as np
 
 from focuskit.errors import FocuskitError
-from focuskit.frames import FoundFile, FrameInfo, find_frames
-from focuskit.measure import Crew, MeasuredFrame, StackTask, measure_found, stack_or_nothing
+from focuskit.frames import FoundFile, FrameInfo, find_some_frames
+from focuskit.measure import Crew, MeasuredFrame, StackTask, lost_frame, measure_found, stack_or_nothing
 from focuskit.optics import Rig, wavelength_nm
 from focuskit.profile_fit import SPHERICAL_PRIOR, model_for
 from focuskit.profile_single import Defocus, measure_defocus
@@ -113,23 +113,15 @@ def measure_single_frames(
     FocuskitError
         If a folder cannot be read, or there is no frame in it.
     """
-    listed = [folders] if isinstance(folders, str | Path) else list(folders)
-    files, not_used = find_frames(listed)
-    if not files:
-        named = ", ".join(str(folder) for folder in listed)
-        raise FocuskitError(f"{named}: no FITS files (.fits, .fit, .fts, also .gz, .bz2, .fz) in there")
+    files, not_used = find_some_frames(folders)
     known = {rig: told_before(history, rig)[0] for rig in {run.rig for run in history}}
     work = partial(_measure_or_say, rig_file=rig_file, limits=limits, known=known)
     with Crew(executor, 1 if len(files) < 4 else workers) as crew:
-        outcomes = crew.map(work, files, _lost, progress)
+        outcomes = crew.map(work, files, lost_frame, progress)
     frames = [one for one in outcomes if isinstance(one, SingleFrame)]
     frames.sort(key=lambda one: (format_time(one.info.time) or "", one.info.name))
     not_used += [(file.name, one) for file, one in zip(files, outcomes, strict=True) if isinstance(one, str)]
     return frames, sorted(not_used)
-
-
-def _lost(_: FoundFile) -> str:
-    return "the process that measured it died, twice; leave this file out"
 
 
 def _measure_or_say(

@@ -13,10 +13,10 @@ from scipy.stats import norm
 
 from focuskit import flags
 from focuskit.findings import SEEN_SIGMA
+from focuskit.optics import TOLERATED_GROWTH
 from focuskit.output import round_pair
 
 _MOST_SIGMAS = 37.0  # a chance below 1e-300
-_GROWTH_THAT_MATTERS = 1.05  # in half-flux diameter, as for the tolerance of the focuser
 _DIRECTIONS = ("right", "bottom right", "bottom", "bottom left", "left", "top left", "top", "top right")
 _AXES = ("the rows", "the line from top left to bottom right", "the columns", "the line from bottom left to top right")
 _GAUSS = 8.0 * math.log(2.0)  # (FWHM / σ)²: a Gaussian's half-flux diameter is its FWHM
@@ -152,7 +152,7 @@ class TrainShapes:
             ("astigmatism_seen", self.astigmatism, self.astigmatism_growth),
             ("stars_drawn_out", self.smear, self.smear_growth),
         )
-        return flags.check([name for name, amount, growth in found if amount.seen and growth >= _GROWTH_THAT_MATTERS])
+        return flags.check([name for name, amount, growth in found if amount.seen and growth >= TOLERATED_GROWTH])
 
     @property
     def hints(self) -> tuple[str, str, str]:
@@ -263,6 +263,6 @@ def _axis(amount: Amount) -> str:
 
 
 def _cost(growth: float) -> str:
-    if growth < _GROWTH_THAT_MATTERS:
+    if growth < TOLERATED_GROWTH:
         return "does no harm"
     return f"costs {100.0 * (growth - 1.0):.0f} % in size"

@@ -28,13 +28,14 @@ def bounds(run: RunResult, crew: Crew) -> tuple[float, float, float] | None:
         return None
     weights = star_weights(run.frames, run.match)
     tasks = stack_tasks(run.frames, run.match, run.sizes.hfd_px, weights)
-    seeing = {frame.position: frame.seeing_um for frame in fit.frames if frame.used}
-    stacked = [one for one in stack_frames([task for _, task in tasks], crew) if one and seeing.get(one.position)]
+    seeing = {k: frame.seeing_um for k, frame in zip(run.profile_frames, fit.frames, strict=True) if frame.used}
+    profiles = stack_frames([task for _, task in tasks], crew)
+    stacked = [(one, seeing[k]) for (k, _), one in zip(tasks, profiles, strict=True) if one and seeing.get(k)]
 
     def bound(scatter: float | None, spherical_err: float) -> float:
         return position_bound(
-            stacked, run.rig, run.wavelength_nm / 1e3, best_position=fit.best_position,
-            seeing_um=np.array([seeing[one.position] for one in stacked]),
+            [one for one, _ in stacked], run.rig, run.wavelength_nm / 1e3, best_position=fit.best_position,
+            seeing_um=np.array([width for _, width in stacked]),
             spherical_waves=fit.spherical_waves, spherical_err=spherical_err, seeing_scatter=scatter,
         )  # fmt: skip
 
