@@ -12,11 +12,11 @@ from focuskit.cli_sources import default_logbook, read_frame_options, read_limit
 from focuskit.cli_talk import most_frequent, progress_on, tell_next, tell_written
 from focuskit.errors import FocuskitError
 from focuskit.logbook import Logbook
+from focuskit.logged import LoggedRun
 from focuskit.night import analyse
 from focuskit.optics import decimals_of
 from focuskit.output import plain_text, plus_minus, text_table
 from focuskit.results import Night, RunResult
-from focuskit.tables import LoggedRun
 from focuskit.train import examine_train
 
 
@@ -102,9 +102,9 @@ def _write(night: Night, args: argparse.Namespace) -> list[str]:
 
         written.append(str(write_report(night, args.report)))
     if args.plots:
-        from focuskit.plots import save_plots
+        from focuskit.plots import save_night_plots
 
-        written.append(f"{len(save_plots(night, args.plots))} pictures in {args.plots}")
+        written.append(f"{len(save_night_plots(night, args.plots))} pictures in {args.plots}")
     if args.tables:
         from focuskit.night_tables import write_tables
 

@@ -11,10 +11,10 @@ from focuskit.cli_sources import logbook_path, read_frame_options, read_limits
 from focuskit.cli_talk import most_frequent, progress_on, tell_next
 from focuskit.errors import FocuskitError
 from focuskit.logbook import Logbook
+from focuskit.logged import LoggedRun
 from focuskit.optics import TOLERATED_GROWTH
 from focuskit.output import plain_text, plus_minus, text_table
 from focuskit.single import SingleFrame, measure_single_frames
-from focuskit.tables import LoggedRun
 from focuskit.times import format_time
 
 

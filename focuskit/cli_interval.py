@@ -36,10 +36,10 @@ def run_interval(args: argparse.Namespace) -> int:
             cli_sources.refuse_overwriting(args.report, *cli_sources.files_read(args))
             written.append(str(write_report(found, args.report)))
         if args.plot:
-            from focuskit.plots_refocus import save_interval
+            from focuskit.plots_refocus import save_interval_plot
 
             cli_sources.refuse_overwriting(args.plot, *cli_sources.files_read(args))
-            written.append(str(save_interval(found, Path(args.plot))))
+            written.append(str(save_interval_plot(found, Path(args.plot))))
     finally:
         if args.json:
             print(json.dumps(found.to_json(), allow_nan=False, ensure_ascii=False))

@@ -11,7 +11,8 @@ from typing import Any
 from focuskit.cli_sources import logbook_path, open_logbook, read_rig, read_table, refuse_overwriting
 from focuskit.errors import FocuskitError
 from focuskit.logbook import Logbook
-from focuskit.tables import LoggedRun, write_csv, write_ecsv
+from focuskit.logged import LoggedRun
+from focuskit.tables import write_csv, write_ecsv
 from focuskit.times import format_time
 
 

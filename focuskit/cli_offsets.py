@@ -41,9 +41,9 @@ def run_offsets(args: argparse.Namespace) -> int:
             refuse_overwriting(args.report, *files_read(args))
             written.append(str(write_report(drift, args.report)))
         if args.plots:
-            from focuskit.plots_drift import save_plots
+            from focuskit.plots_drift import save_drift_plots
 
-            written.append(f"{len(save_plots(drift, Path(args.plots)))} pictures in {args.plots}")
+            written.append(f"{len(save_drift_plots(drift, Path(args.plots)))} pictures in {args.plots}")
     finally:
         if args.json:
             answer = drift.to_json() | {"predictions": predictions}

@@ -88,7 +88,7 @@ def one_pair(text: str) -> tuple[str, str]:
 
 def run_columns(text: str) -> dict[str, str]:
     """Read ``time=NAME,position=NAME`` for a table of runs."""
-    from focuskit.tables import COLUMNS
+    from focuskit.logged import COLUMNS
 
     return _columns(text, COLUMNS)
 

@@ -12,9 +12,9 @@ from focuskit.drift_result import Drift
 from focuskit.errors import FocuskitError
 from focuskit.flags import check, describe
 from focuskit.interval import rounded
+from focuskit.logged import LoggedRun
 from focuskit.optics import decimals_of
 from focuskit.planning import SweepPlan, compare_with_offset, learn_behaviour, look_at_runs, plan_sweep
-from focuskit.tables import LoggedRun
 
 
 def run_plan(args: argparse.Namespace) -> int:

@@ -9,9 +9,10 @@ from typing import TYPE_CHECKING
 
 from focuskit.errors import FocuskitError
 from focuskit.logbook import Logbook
+from focuskit.logged import LoggedRun
 from focuskit.rigfile import RigFile, read_rig_file
 from focuskit.source import Limits
-from focuskit.tables import LoggedRun, read_runs
+from focuskit.tables import read_runs
 
 if TYPE_CHECKING:
     from focuskit.temperatures import TemperatureLog

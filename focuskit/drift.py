@@ -24,9 +24,9 @@ from focuskit.drift_models import Season, Shape, Weighed, columns_of, split_scat
 from focuskit.drift_result import Drift, FilterOffset, Rebuild, SetAside, with_error
 from focuskit.errors import FocuskitError
 from focuskit.linear import Array, SoundRuns, find_sound, fit_grouped
+from focuskit.logged import LoggedRun
 from focuskit.output import two_digits
 from focuskit.rebuilds import Groups, Stretches, find_rebuilds, jump
-from focuskit.tables import LoggedRun
 
 NIGHT_GAP_S = 5.0 * 3600.0
 # A log further away than this tells nothing of the temperature at a run.

@@ -13,9 +13,9 @@ from scipy import stats
 from focuskit.drift_models import Shape, Weighed
 from focuskit.errors import FocuskitError
 from focuskit.linear import Array, GroupedFit
+from focuskit.logged import LoggedRun
 from focuskit.optics import decimals_of
 from focuskit.output import html_table, plus_minus
-from focuskit.tables import LoggedRun
 from focuskit.times import format_time
 
 MODEL_WORDS = {

@@ -7,3 +7,9 @@ class FocuskitError(Exception):
     The message is one line: which file or argument, what is wrong with it,
     and what to do. The command line prints it and ends with status 1.
     """
+
+
+def failure(problem: BaseException) -> str:
+    """Return what went wrong in a few printable words on one line."""
+    words = (isinstance(problem, OSError) and problem.strerror) or str(problem) or type(problem).__name__
+    return "".join(c if c.isprintable() else " " for c in words)[:120]

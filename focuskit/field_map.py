@@ -12,9 +12,9 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.stats import chi2, norm
 
 from focuskit import flags
-from focuskit.findings import SEEN_SIGMA
 from focuskit.optics import TOLERATED_GROWTH
 from focuskit.output import round_pair
+from focuskit.statistics import SEEN_SIGMA
 
 _MOST_SIGMAS = 37.0  # a chance below 1e-300
 # Tilt and curvature of telescopes that have them, and how many do (common practice, no source).

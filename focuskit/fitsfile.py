@@ -16,8 +16,8 @@ from astropy.io import fits
 from astropy.io.fits.hdu.compressed._compression import CfitsioException  # where astropy >= 6.1 has it
 from astropy.io.fits.verify import VerifyError
 
-from focuskit.errors import FocuskitError
-from focuskit.source import READ_ERRORS, DamageError, Limits, Source, failure, open_source
+from focuskit.errors import FocuskitError, failure
+from focuskit.source import READ_ERRORS, DamageError, Limits, Source, open_source
 
 Value = str | int | float | bool
 Header = Mapping[str, Value]

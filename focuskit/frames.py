@@ -12,12 +12,12 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, fields
 from pathlib import Path
 
-from focuskit.errors import FocuskitError
+from focuskit.errors import FocuskitError, failure
 from focuskit.fitsfile import FitsImage, Pixels, read_fits_image
 from focuskit.headers import HeaderFacts, read_facts
 from focuskit.optics import Rig
 from focuskit.rigfile import RigFile
-from focuskit.source import Limits, failure
+from focuskit.source import Limits
 
 _NAME = re.compile(r"\.(?:fits?|fts)(?:\.(?:gz|bz2|fz))?$|\.fz$", re.IGNORECASE)
 

@@ -13,10 +13,10 @@ from typing import Any
 
 import numpy as np
 
+from focuskit.logged import LoggedRun
 from focuskit.optics import Rig
 from focuskit.output import write_whole
 from focuskit.simulate import Passband, Scene, Sweep, strew_stars, write_night
-from focuskit.tables import LoggedRun
 from focuskit.times import format_time
 
 HERON = Rig(

@@ -18,8 +18,8 @@ from pathlib import Path
 from typing import Any
 
 from focuskit.errors import FocuskitError
+from focuskit.logged import LoggedRun
 from focuskit.output import harmless_text
-from focuskit.tables import LoggedRun
 
 # One script per schema version; a book is brought up to date by those it has not seen.
 MIGRATIONS = (

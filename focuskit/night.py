@@ -16,8 +16,9 @@ from focuskit.curves import Candidate, CurveFit, choose_estimate
 from focuskit.field import map_field
 from focuskit.field_map import FieldMap, likely_height, pool_values
 from focuskit.frames import find_some_frames
+from focuskit.logged import LoggedRun
 from focuskit.match import CommonSizes, StarMatch, compare_frames, match_stars
-from focuskit.measure import Crew, MeasuredFrame, StackTask, measure_frames, register_frames, run_key, stack_frames
+from focuskit.measure import MeasuredFrame, measure_frames, register_frames, run_key
 from focuskit.optics import Rig, wavelength_nm
 from focuskit.profiles import RunProfiles, fit_night, stack_tasks, stacked_mean, star_weights, told_before
 from focuskit.registered import join_registered, search_plan
@@ -27,8 +28,9 @@ from focuskit.runs import FocusRun, group_runs
 from focuskit.shape_fit import measure_shapes
 from focuskit.slack import Slack, slack_of_run
 from focuskit.source import Limits
-from focuskit.tables import LoggedRun
+from focuskit.stacking import StackTask, stack_frames
 from focuskit.times import format_time
+from focuskit.workers import Crew
 
 _SLACK_ROUNDS = 3
 # Stars at several heights in one stack look a little like an aberration: the best position of the stack lies off

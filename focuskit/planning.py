@@ -15,12 +15,12 @@ from typing import Any
 import numpy as np
 
 from focuskit.drift_result import Drift
-from focuskit.errors import FocuskitError
+from focuskit.errors import FocuskitError, failure
 from focuskit.flags import check
+from focuskit.logged import LoggedRun
 from focuskit.optics import decimals_of, wavelength_nm
 from focuskit.replay import Block, FloatArray, FocusBehaviour, NightPlan
-from focuskit.source import failure, read_bytes
-from focuskit.tables import LoggedRun
+from focuskit.source import read_bytes
 from focuskit.temperatures import HOUR_S, NIGHT_GAP_H
 
 OUTER_SIZES = (2.5, 3.0)  # outermost frames over the least size

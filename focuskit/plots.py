@@ -172,7 +172,7 @@ def plot_night(night: Night, ax: Any = None) -> Any:
     return ax
 
 
-def save_plots(night: Night, folder: str | Path, formats: Sequence[str] = _FORMATS) -> list[Path]:
+def save_night_plots(night: Night, folder: str | Path, formats: Sequence[str] = _FORMATS) -> list[Path]:
     """Write the pictures of a night into ``folder`` and return their paths.
 
     ``night`` for all runs; ``run_01_L_curve`` and ``run_01_L_residuals`` for each run, and ``run_01_L_field``

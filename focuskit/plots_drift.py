@@ -113,7 +113,7 @@ def plot_offsets(drift: Drift, ax: Any = None) -> Any:
     return ax
 
 
-def save_plots(drift: Drift, folder: Path) -> list[Path]:
+def save_drift_plots(drift: Drift, folder: Path) -> list[Path]:
     """Write the three pictures as PNG into ``folder`` and return their paths."""
     paths = []
     for name, draw in (("drift", plot_drift), ("residuals", plot_residuals), ("offsets", plot_offsets)):

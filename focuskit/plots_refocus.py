@@ -89,7 +89,7 @@ def plot_effective_hours(
     return ax
 
 
-def save_interval(found: Interval, path: Path) -> Path:
+def save_interval_plot(found: Interval, path: Path) -> Path:
     """Write one picture: temperature, focus error under each policy, effective hours; return its path.
 
     The night drawn is the one whose temperature changes by the middle amount.

@@ -10,12 +10,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from focuskit.errors import FocuskitError
+from focuskit.logged import LoggedRun
 from focuskit.match import StarMatch
-from focuskit.measure import MeasuredFrame, StackTask
+from focuskit.measure import MeasuredFrame
 from focuskit.optics import ARCSEC_PER_RADIAN, Rig
 from focuskit.profile_fit import SPHERICAL_PRIOR, ProfileFit, SolvedRun, solve_profiles
 from focuskit.profile_stack import FrameProfile, stack_weight
-from focuskit.tables import LoggedRun
+from focuskit.stacking import StackTask
 
 _LEAST_STARS = 2
 # So many stars allow to leave those out that one frame alone shows.

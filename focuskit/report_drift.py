@@ -9,6 +9,7 @@ import numpy as np
 
 from focuskit import flags
 from focuskit.drift_result import MODEL_WORDS, Drift
+from focuskit.logged import LoggedRun
 from focuskit.output import plain_text, plus_minus, round_pair, two_digits
 from focuskit.palette import MARKERS, mark_of
 from focuskit.report_panels import (
@@ -32,7 +33,6 @@ from focuskit.report_panels import (
     spread,
     ticks_of,
 )
-from focuskit.tables import LoggedRun
 
 MOST_MARKS = 1200  # of one picture: more would make the page slow
 _PANEL_PX = 250.0

@@ -14,6 +14,7 @@ from focuskit import curves, flags
 from focuskit.curves import CurveFit
 from focuskit.errors import FocuskitError
 from focuskit.field_map import FieldMap
+from focuskit.logged import LoggedRun
 from focuskit.match import CommonSizes, StarMatch
 from focuskit.measure import MeasuredFrame
 from focuskit.optics import Rig, decimals_of
@@ -22,7 +23,6 @@ from focuskit.profile_fit import ProfileFit
 from focuskit.profiles import Spherical
 from focuskit.runs import FocusRun
 from focuskit.slack import Slack
-from focuskit.tables import LoggedRun
 from focuskit.times import format_time
 from focuskit.train_shapes import TrainShapes
 

@@ -14,15 +14,17 @@ import numpy as np
 
 from focuskit.errors import FocuskitError
 from focuskit.frames import FoundFile, FrameInfo, find_some_frames
-from focuskit.measure import Crew, MeasuredFrame, StackTask, lost_frame, measure_found, stack_or_nothing
+from focuskit.logged import LoggedRun
+from focuskit.measure import MeasuredFrame, lost_frame, measure_found
 from focuskit.optics import Rig, wavelength_nm
 from focuskit.profile_fit import SPHERICAL_PRIOR, model_for
 from focuskit.profile_single import Defocus, measure_defocus
 from focuskit.profiles import LEAST_RADIUS_PX, Spherical, pool_spherical, told_before
 from focuskit.rigfile import RigFile
 from focuskit.source import Limits
-from focuskit.tables import LoggedRun
+from focuskit.stacking import StackTask, stack_or_nothing
 from focuskit.times import format_time
+from focuskit.workers import Crew
 
 _LEAST_STARS = 3
 # From so sure a side on it is told; below, both are open.

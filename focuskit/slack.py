@@ -17,9 +17,9 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.stats import f as f_law
 
 from focuskit.curves import CurveFit
-from focuskit.findings import SEEN_SIGMA, as_sigma
 from focuskit.output import two_digits
 from focuskit.profile_fit import ProfileFit
+from focuskit.statistics import SEEN_SIGMA, as_sigma
 
 Array = NDArray[np.float64]
 

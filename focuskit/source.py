@@ -18,7 +18,7 @@ from typing import Any
 
 import numpy as np
 
-from focuskit.errors import FocuskitError
+from focuskit.errors import FocuskitError, failure
 
 # What reading and inflating a file can raise when the file is at fault.
 READ_ERRORS = (OSError, EOFError, ValueError, MemoryError, zlib.error)
@@ -51,12 +51,6 @@ class Limits:
 
 class DamageError(Exception):
     """What is wrong with a file, before its name is put in front."""
-
-
-def failure(problem: BaseException) -> str:
-    """Return what went wrong in a few printable words on one line."""
-    words = (isinstance(problem, OSError) and problem.strerror) or str(problem) or type(problem).__name__
-    return "".join(c if c.isprintable() else " " for c in words)[:120]
 
 
 def read_bytes(path: Path, most: int, what: str) -> bytes:

@@ -6,9 +6,10 @@ from collections.abc import Sequence
 from datetime import timedelta
 
 from focuskit.companions import camera_of, main_camera
-from focuskit.findings import SEEN_SIGMA, Finding, weighted_mean
+from focuskit.findings import Finding
 from focuskit.output import plain_text, plus_minus, two_digits
 from focuskit.results import RunResult
+from focuskit.statistics import SEEN_SIGMA, weighted_mean
 from focuskit.train_focuser import step_of
 
 _TOGETHER = timedelta(minutes=2)  # between the ends of one run and the start of the other

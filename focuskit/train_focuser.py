@@ -10,10 +10,11 @@ from numpy.typing import NDArray
 from scipy.stats import chi2 as chi2_law
 
 from focuskit import optics
-from focuskit.findings import SEEN_SIGMA, Finding, as_sigma, student_sigma, weighted_mean
+from focuskit.findings import Finding
 from focuskit.output import plus_minus, two_digits
 from focuskit.results import RunResult
 from focuskit.slack import Slack
+from focuskit.statistics import SEEN_SIGMA, as_sigma, student_sigma, weighted_mean
 
 Array = NDArray[np.float64]
 

@@ -8,10 +8,11 @@ from dataclasses import replace
 
 from focuskit import flags
 from focuskit.field_map import FieldMap, pool_maps
-from focuskit.findings import SEEN_SIGMA, Finding
+from focuskit.findings import Finding
 from focuskit.output import plain_text, round_pair
 from focuskit.profiles import pool_spherical
 from focuskit.results import RunResult
+from focuskit.statistics import SEEN_SIGMA
 from focuskit.train_shapes import TrainShapes, pool_shapes
 
 # Spherical aberration that is not told from seeing of another profile (found on rendered frames).

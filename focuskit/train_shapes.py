@@ -12,9 +12,9 @@ from scipy.stats import f as f_law
 from scipy.stats import norm
 
 from focuskit import flags
-from focuskit.findings import SEEN_SIGMA
 from focuskit.optics import TOLERATED_GROWTH
 from focuskit.output import round_pair
+from focuskit.statistics import SEEN_SIGMA
 
 _MOST_SIGMAS = 37.0  # a chance below 1e-300
 _DIRECTIONS = ("right", "bottom right", "bottom", "bottom left", "left", "top left", "top", "top right")

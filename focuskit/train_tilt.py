@@ -15,10 +15,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import f as f_law
 
-from focuskit.findings import SEEN_SIGMA, Finding, as_sigma
+from focuskit.findings import Finding
 from focuskit.optics import ARCSEC_PER_RADIAN
 from focuskit.output import plus_minus
 from focuskit.results import RunResult
+from focuskit.statistics import SEEN_SIGMA, as_sigma
 
 Array = NDArray[np.float64]
 

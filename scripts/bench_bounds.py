@@ -19,12 +19,12 @@ from dataclasses import replace
 import numpy as np
 from scipy.optimize import brentq
 
-from focuskit.measure import Crew
 from focuskit.optics import ARCSEC_PER_RADIAN, Rig
 from focuskit.profile_fit import fit_profiles, position_bound
 from focuskit.profile_model import profile_model
 from focuskit.profile_stack import stack_profile
 from focuskit.psf import StarShape, field_for, star_spectrum
+from focuskit.workers import Crew
 
 RIG = Rig("Heron", 1400.0, 200.0, 0.36, 3.76, 4.0)
 WAVELENGTH_UM = 0.55

@@ -17,9 +17,9 @@ from pathlib import Path
 import numpy as np
 
 from focuskit.logbook import Logbook
+from focuskit.logged import LoggedRun
 from focuskit.optics import Rig
 from focuskit.simulate import Scene, Sweep, simulate_run, write_frame
-from focuskit.tables import LoggedRun
 
 START = datetime(2031, 3, 4, 18, 0, tzinfo=UTC)
 RUN_FRAMES = 10

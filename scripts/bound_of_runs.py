@@ -13,12 +13,13 @@ import argparse
 
 import numpy as np
 
-from focuskit.measure import Crew, stack_frames
 from focuskit.night import analyse
 from focuskit.profile_fit import SPHERICAL_PRIOR, position_bound
 from focuskit.profiles import stack_tasks, star_weights
 from focuskit.results import RunResult
 from focuskit.rigfile import RigFile, read_rig_file
+from focuskit.stacking import stack_frames
+from focuskit.workers import Crew
 
 
 def bounds(run: RunResult, crew: Crew) -> tuple[float, float, float] | None:

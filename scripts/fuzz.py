@@ -35,12 +35,12 @@ from focuskit import cli
 from focuskit.errors import FocuskitError
 from focuskit.frames import read_frame_info
 from focuskit.logbook import Logbook
+from focuskit.logged import LoggedRun
 from focuskit.measure import measure_frame
 from focuskit.optics import Rig
 from focuskit.rigfile import read_rig_file
 from focuskit.simulate import Passband, Scene, Sweep, simulate_run, write_frame
 from focuskit.source import Limits
-from focuskit.tables import LoggedRun
 
 MOST_SECONDS = 10  # of the processor's time: a busy machine is not a hang
 MOST_WAITED = 120

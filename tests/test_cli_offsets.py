@@ -16,8 +16,9 @@ from focuskit.cli import main, run_parsed
 from focuskit.cli_parser import build_parser
 from focuskit.drift import fit_drift
 from focuskit.errors import FocuskitError
+from focuskit.logged import LoggedRun
 from focuskit.output import plus_minus
-from focuskit.tables import LoggedRun, read_runs, write_csv
+from focuskit.tables import read_runs, write_csv
 
 SEASON = Path(__file__).parent.parent / "sample_data" / "season"
 TRUTH = json.loads((SEASON / "truth.json").read_text(encoding="utf-8"))
@@ -133,7 +134,7 @@ def test_any_name_of_a_filter_can_be_drawn(tmp_path):
         LoggedRun(start + timedelta(hours=k), 5000.0 + 3 * k + k % 3, names[k % 4], 12.0 - k / 2, rig="$H^{$")
         for k in range(24)
     ]
-    assert len(plots_drift.save_plots(fit_drift(runs), tmp_path)) == 3
+    assert len(plots_drift.save_drift_plots(fit_drift(runs), tmp_path)) == 3
 
 
 def test_offsets_through_the_logbook(capsys, tmp_path, monkeypatch):

@@ -7,7 +7,7 @@ from functools import partial
 import pytest
 
 import focuskit
-from focuskit.measure import Crew
+from focuskit.workers import Crew
 
 
 @pytest.fixture(scope="module")

@@ -16,8 +16,8 @@ from focuskit.drift import fit_drift
 from focuskit.drift_checks import is_two_groups
 from focuskit.drift_models import follow
 from focuskit.errors import FocuskitError
+from focuskit.logged import LoggedRun
 from focuskit.rebuilds import penalty
-from focuskit.tables import LoggedRun
 
 START = datetime(2031, 3, 4, 20, 0, tzinfo=UTC)
 

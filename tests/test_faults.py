@@ -20,7 +20,7 @@ from small_nights import analyse, take_run, without_optics, write_run
 from focuskit import measure
 from focuskit.errors import FocuskitError
 from focuskit.logbook import Logbook
-from focuskit.measure import Crew
+from focuskit.workers import Crew
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "scripts"))
 import kill_test

@@ -20,9 +20,10 @@ from focuskit import cli
 from focuskit.errors import FocuskitError
 from focuskit.frames import read_frame_info
 from focuskit.logbook import Logbook
+from focuskit.logged import LoggedRun
 from focuskit.measure import measure_frame
 from focuskit.replay import lay_out_nights
-from focuskit.tables import LoggedRun, read_runs, write_csv, write_ecsv
+from focuskit.tables import read_runs, write_csv, write_ecsv
 from focuskit.temperatures import read_temperatures
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "scripts"))

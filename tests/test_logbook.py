@@ -12,7 +12,8 @@ import pytest
 from focuskit import logbook as module
 from focuskit.errors import FocuskitError
 from focuskit.logbook import Logbook
-from focuskit.tables import LoggedRun, read_runs, write_csv
+from focuskit.logged import LoggedRun
+from focuskit.tables import read_runs, write_csv
 
 START = datetime(2031, 3, 4, 20, 10, 0, 123000, tzinfo=UTC)
 

@@ -10,6 +10,7 @@ import pytest
 
 from focuskit.drift import fit_drift
 from focuskit.errors import FocuskitError
+from focuskit.logged import LoggedRun
 from focuskit.planning import (
     SeenRuns,
     compare_with_offset,
@@ -20,7 +21,6 @@ from focuskit.planning import (
     read_night_plan,
 )
 from focuskit.replay import Block, FocusBehaviour
-from focuskit.tables import LoggedRun
 
 SEEN = SeenRuns("L", 5012.0, 1.2, 5.93, 0.114, 2.0, 9, 133.0, overhead_s=8.0)
 

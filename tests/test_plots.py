@@ -10,7 +10,15 @@ from matplotlib.figure import Figure
 from focuskit.errors import FocuskitError
 from focuskit.field_map import Corner, FieldMap
 from focuskit.output import file_word, plain_text, round_pair, write_whole
-from focuskit.plots import plot_curve, plot_field, plot_night, plot_residuals, residuals_pct, save_plots, short_reason
+from focuskit.plots import (
+    plot_curve,
+    plot_field,
+    plot_night,
+    plot_residuals,
+    residuals_pct,
+    save_night_plots,
+    short_reason,
+)
 
 SAMPLE = Path(__file__).parent.parent / "sample_data"
 
@@ -88,7 +96,7 @@ def test_files_have_safe_names_whatever_the_filter_is_called(night, cloudy, tmp_
     frames = tuple(replace(info, filter=name) for info in cloudy.run.frames)
     odd = replace(night, runs=(replace(cloudy, run=replace(cloudy.run, frames=frames)),))
     folder = tmp_path / "a" / "b"
-    paths = save_plots(odd, folder, ("svg",))
+    paths = save_night_plots(odd, folder, ("svg",))
     assert sorted(folder.iterdir()) == sorted(paths)
     assert [p.name for p in paths] == [
         "night.svg",
@@ -96,14 +104,14 @@ def test_files_have_safe_names_whatever_the_filter_is_called(night, cloudy, tmp_
         "run_01_O-III-frac-字_residuals.svg",
         "run_01_O-III-frac-字_field.svg",
     ]
-    again = save_plots(odd, tmp_path / "again", ("svg",))
+    again = save_night_plots(odd, tmp_path / "again", ("svg",))
     assert [p.read_bytes() for p in paths] == [p.read_bytes() for p in again]
     with pytest.raises(FocuskitError, match="png, svg or pdf"):
-        save_plots(odd, folder, ("exe",))
+        save_night_plots(odd, folder, ("exe",))
 
 
 def test_png_is_a_png(night, tmp_path):
-    (path,) = save_plots(replace(night, runs=()), tmp_path, ("png",))
+    (path,) = save_night_plots(replace(night, runs=()), tmp_path, ("png",))
     assert path.read_bytes().startswith(b"\x89PNG")
 
 

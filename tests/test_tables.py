@@ -10,7 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from focuskit.errors import FocuskitError
-from focuskit.tables import LoggedRun, read_runs, write_csv, write_ecsv
+from focuskit.logged import LoggedRun
+from focuskit.tables import read_runs, write_csv, write_ecsv
 
 
 def write(folder, text, encoding="utf-8"):
