@@ -9,17 +9,17 @@ __version__ = "0.1.0"
 
 # Loaded when first used, so that the command line answers at once.
 _HOME = {
-    "FocuskitError": "errors",
-    "Rig": "optics",
+    "FocuskitError": "core.errors",
+    "Rig": "core.optics",
     "analyse": "night",
     "fit_drift": "drift",
-    "find_interval": "interval",
+    "find_interval": "refocus",
     "fit_run": "curves",
-    "measure_frame": "measure",
-    "measure_single_frames": "single",
-    "read_rig_file": "rigfile",
-    "read_runs": "tables",
-    "read_temperatures": "temperatures",
+    "measure_frame": "stars",
+    "measure_single_frames": "night",
+    "read_rig_file": "frames",
+    "read_runs": "logbook",
+    "read_temperatures": "frames",
 }
 
 __all__ = [

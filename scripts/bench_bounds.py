@@ -19,12 +19,12 @@ from dataclasses import replace
 import numpy as np
 from scipy.optimize import brentq
 
-from focuskit.optics import ARCSEC_PER_RADIAN, Rig
-from focuskit.profile_fit import fit_profiles, position_bound
-from focuskit.profile_model import profile_model
-from focuskit.profile_stack import stack_profile
-from focuskit.psf import StarShape, field_for, star_spectrum
-from focuskit.workers import Crew
+from focuskit.core.optics import ARCSEC_PER_RADIAN, Rig
+from focuskit.core.workers import Crew
+from focuskit.scenes.psf import StarShape, field_for, star_spectrum
+from focuskit.waves import fit_profiles, profile_model
+from focuskit.waves.fit import position_bound
+from focuskit.waves.stack import stack_profile
 
 RIG = Rig("Heron", 1400.0, 200.0, 0.36, 3.76, 4.0)
 WAVELENGTH_UM = 0.55

@@ -14,9 +14,9 @@ from collections import Counter
 import numpy as np
 from scipy.interpolate import CubicSpline
 
-from focuskit.curve_shape import growth_distance, seeing_donut_shape, seeing_donut_sizes
-from focuskit.curves import CurveFit, fit_run
-from focuskit.optics import ARCSEC_PER_RADIAN, Rig, wing_slope
+from focuskit.core.optics import ARCSEC_PER_RADIAN, Rig, wing_slope
+from focuskit.curves import CurveFit, fit_run, growth_distance, seeing_donut_shape
+from focuskit.curves.shape import seeing_donut_sizes
 
 RIG = Rig(focal_length_mm=1400.0, aperture_mm=200.0, obstruction=0.36, pixel_um=3.76)
 UM_PER_STEP = 4.0

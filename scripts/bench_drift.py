@@ -13,8 +13,8 @@ from datetime import UTC, datetime
 
 import numpy as np
 
+from focuskit.core.logged import LoggedRun
 from focuskit.drift import fit_drift
-from focuskit.logged import LoggedRun
 
 FILTERS = ("L", "R", "G", "B", "Ha", "OIII", "SII")
 OFFSETS = np.array([0.0, 14.0, 9.0, -11.0, 62.0, 55.0, 68.0])

@@ -13,10 +13,12 @@ import time
 
 import numpy as np
 
-from focuskit.refocus import AS_NOW, decide_refocus, set_policies
-from focuskit.replay import Block, FocusBehaviour, NightPlan, lay_out_nights, replay_policy
-from focuskit.temperatures import TemperatureLog, find_outliers, read_temperatures, split_nights
-from focuskit.wander import log_noise_c
+from focuskit.frames import TemperatureLog, read_temperatures
+from focuskit.frames.temperatures import find_outliers, split_nights
+from focuskit.refocus import FocusBehaviour, NightPlan, replay_policy
+from focuskit.refocus.replay import Block, lay_out_nights
+from focuskit.refocus.settings import AS_NOW, decide_refocus, set_policies
+from focuskit.refocus.temperature_change import log_noise_c
 
 DRAWS = 50
 BEHAVIOUR = FocusBehaviour(

@@ -16,10 +16,11 @@ from pathlib import Path
 
 import numpy as np
 
+from focuskit.core.logged import LoggedRun
+from focuskit.core.optics import Rig
 from focuskit.logbook import Logbook
-from focuskit.logged import LoggedRun
-from focuskit.optics import Rig
-from focuskit.simulate import Scene, Sweep, simulate_run, write_frame
+from focuskit.scenes import Scene, Sweep, simulate_run
+from focuskit.scenes.simulate import write_frame
 
 START = datetime(2031, 3, 4, 18, 0, tzinfo=UTC)
 RUN_FRAMES = 10
@@ -45,7 +46,7 @@ def write_frames(folder: Path, count: int) -> None:
 def run_command(*words: str) -> str:
     """Run the command; return its exit status, its time and the most memory of any of its processes."""
     code = (
-        "import resource, sys\nfrom focuskit.cli import main\nstatus = main(sys.argv[1:])\n"
+        "import resource, sys\nfrom focuskit.cli.run import main\nstatus = main(sys.argv[1:])\n"
         "own, them = (resource.getrusage(who).ru_maxrss // 1024 "
         "for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN))\n"
         "print(f'status {status}, {own} MB itself, {them} MB the largest worker', file=sys.stderr)"

@@ -22,7 +22,7 @@ from astropy.io import fits
 from photutils.segmentation import SourceCatalog, detect_sources
 from scipy.spatial import cKDTree
 
-from focuskit.measure import measure_frame
+from focuskit.stars import measure_frame
 
 SHAPE = (4176, 6248)
 DONUTS_PX = (0, 25, 45, 80)
@@ -112,7 +112,7 @@ def objects_a_star(x: np.ndarray, y: np.ndarray, places: np.ndarray, reach: floa
 def peak_mb(path: str) -> float:
     """Return the most memory that measuring takes beyond the imports, in a process of its own (Linux)."""
     code = (
-        "import sys, pathlib; from focuskit.measure import measure_frame; import scipy.spatial, scipy.optimize\n"
+        "import sys, pathlib; from focuskit.stars.measure import measure_frame; import scipy.spatial, scipy.optimize\n"
         "def peak(): return int(pathlib.Path('/proc/self/status').read_text().split('VmHWM:')[1].split()[0])\n"
         "before = peak(); measure_frame(sys.argv[1]); print(peak() - before)"
     )

@@ -22,10 +22,10 @@ from pathlib import Path
 
 import numpy as np
 
+from focuskit.core.optics import Rig
+from focuskit.frames import RigFile
 from focuskit.night import analyse
-from focuskit.optics import Rig
-from focuskit.rigfile import RigFile
-from focuskit.simulate import Passband, Scene, Sweep, write_night
+from focuskit.scenes import Passband, Scene, Sweep, write_night
 
 RIG = Rig("Heron", 1400.0, 200.0, 0.36, 3.76, 4.0)
 # Stars, their mean electrons in a frame (fluxes spread over a factor of 30), sky in e/px, and what

@@ -13,13 +13,11 @@ import argparse
 
 import numpy as np
 
-from focuskit.night import analyse
-from focuskit.profile_fit import SPHERICAL_PRIOR, position_bound
-from focuskit.profiles import stack_tasks, star_weights
-from focuskit.results import RunResult
-from focuskit.rigfile import RigFile, read_rig_file
-from focuskit.stacking import stack_frames
-from focuskit.workers import Crew
+from focuskit.core.workers import Crew
+from focuskit.frames import RigFile, read_rig_file
+from focuskit.night import RunResult, analyse
+from focuskit.waves import SPHERICAL_PRIOR, stack_frames, stack_tasks, star_weights
+from focuskit.waves.fit import position_bound
 
 
 def bounds(run: RunResult, crew: Crew) -> tuple[float, float, float] | None:

@@ -31,16 +31,15 @@ from pathlib import Path
 import numpy as np
 from astropy.io import fits
 
-from focuskit import cli
-from focuskit.errors import FocuskitError
-from focuskit.frames import read_frame_info
+from focuskit.cli import run as cli
+from focuskit.core.errors import FocuskitError
+from focuskit.core.logged import LoggedRun
+from focuskit.core.optics import Rig
+from focuskit.frames import Limits, read_frame_info, read_rig_file
 from focuskit.logbook import Logbook
-from focuskit.logged import LoggedRun
-from focuskit.measure import measure_frame
-from focuskit.optics import Rig
-from focuskit.rigfile import read_rig_file
-from focuskit.simulate import Passband, Scene, Sweep, simulate_run, write_frame
-from focuskit.source import Limits
+from focuskit.scenes import Passband, Scene, Sweep, simulate_run
+from focuskit.scenes.simulate import write_frame
+from focuskit.stars import measure_frame
 
 MOST_SECONDS = 10  # of the processor's time: a busy machine is not a hang
 MOST_WAITED = 120

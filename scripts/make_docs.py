@@ -17,8 +17,13 @@ from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
 
-from focuskit import flags, headers, night_tables, palette, rigfile, stars, tables
-from focuskit.cli_parser import EXAMPLES, build_parser
+from focuskit.cli.parser import EXAMPLES, build_parser
+from focuskit.core import flags
+from focuskit.frames import headers
+from focuskit.frames import rig_file as rigfile
+from focuskit.logbook import tables
+from focuskit.show import night_tables, palette
+from focuskit.stars import field as stars
 
 ROOT = Path(__file__).resolve().parents[1]
 PACKAGE = ROOT / "focuskit"

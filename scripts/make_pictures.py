@@ -17,10 +17,7 @@ from pathlib import Path
 from matplotlib.figure import Figure
 
 import focuskit
-from focuskit.plots import plot_curve, plot_night
-from focuskit.plots_drift import plot_drift, plot_offsets
-from focuskit.plots_refocus import plot_effective_hours
-from focuskit.report import write_report
+from focuskit.show import plot_curve, plot_drift, plot_effective_hours, plot_night, plot_offsets, write_report
 
 ROOT = Path(__file__).parents[1]
 RUN = 2  # a cloud and a weak frame among its frames

@@ -14,8 +14,8 @@ from pathlib import Path
 
 import numpy as np
 
-from focuskit.invented import invent_scene, invent_sweep
-from focuskit.simulate import Scene, Sweep, write_night
+from focuskit.scenes import Scene, Sweep, write_night
+from focuskit.scenes.invented import invent_scene, invent_sweep
 
 
 def plan_night(scene: Scene) -> list[Sweep]:

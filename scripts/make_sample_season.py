@@ -14,8 +14,9 @@ from pathlib import Path
 
 import numpy as np
 
-from focuskit.invented import OFFSETS, RUNS, STEPS_PER_C, invent_season, write_season
-from focuskit.times import format_time
+from focuskit.core.times import format_time
+from focuskit.scenes import OFFSETS, STEPS_PER_C, invent_season, write_season
+from focuskit.scenes.invented import RUNS
 
 FOLDER = Path(__file__).resolve().parent.parent / "sample_data" / "season"
 BASE, REBUILD_NIGHT, JUMP, SCATTER = 8050.0, 8, 74.0, 2.5

@@ -5,7 +5,7 @@ from datetime import UTC, datetime
 
 import numpy as np
 
-from focuskit.logged import LoggedRun
+from focuskit.core.logged import LoggedRun
 
 FILTERS = ("L", "R", "G", "B", "Ha", "OIII", "SII")
 OFFSETS = np.array([0.0, 14.5, 9.0, -11.0, 61.0, 55.0, 68.0])

@@ -6,9 +6,9 @@ from datetime import UTC, datetime
 import numpy as np
 from astropy.io import fits
 
-from focuskit import cli
-from focuskit.optics import Rig
-from focuskit.simulate import Scene, Sweep, simulate_run
+from focuskit.cli import run as cli
+from focuskit.core.optics import Rig
+from focuskit.scenes import Scene, Sweep, simulate_run
 
 HERON = Rig("Heron", 1400.0, 200.0, 0.36, 3.76, 4.0)
 START = datetime(2031, 3, 4, 20, 10, tzinfo=UTC)

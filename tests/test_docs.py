@@ -19,9 +19,13 @@ import make_docs
 import pytest
 import setup_and_run
 
-from focuskit import __version__, cli_analyse, night, rigfile, tables
-from focuskit.cli import main
-from focuskit.train import examine_train
+from focuskit import __version__
+from focuskit.cli import analyse as cli_analyse
+from focuskit.cli.run import main
+from focuskit.diagnosis import examine_train
+from focuskit.frames import rig_file as rigfile
+from focuskit.logbook import tables
+from focuskit.night import folders as night
 
 ROOT = Path(__file__).parent.parent
 DOCS = ROOT / "docs"

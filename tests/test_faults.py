@@ -17,10 +17,10 @@ from typing import ClassVar
 import pytest
 from small_nights import analyse, take_run, without_optics, write_run
 
-from focuskit import measure
-from focuskit.errors import FocuskitError
+from focuskit.core.errors import FocuskitError
+from focuskit.core.workers import Crew
 from focuskit.logbook import Logbook
-from focuskit.workers import Crew
+from focuskit.stars import measure
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "scripts"))
 import kill_test
@@ -191,7 +191,7 @@ def _wait_until(true):
 
 def focuskit(*words, before="", env=None, rights=(), **files):
     """Run the command in a process of its own, after some Python of ours; ``rights`` stand before it."""
-    code = f"import sys\n{before}\nfrom focuskit.cli import main\nsys.exit(main(sys.argv[1:]))"
+    code = f"import sys\n{before}\nfrom focuskit.cli.run import main\nsys.exit(main(sys.argv[1:]))"
     files = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE} | files
     return subprocess.run([*rights, sys.executable, "-c", code, *map(str, words)], text=True, env=env, **files)
 
@@ -318,7 +318,7 @@ def test_an_input_is_never_the_output(night, tmp_path, capsys):
 def test_stopping_is_one_line_and_leaves_no_process(tmp_path):
     image, facts = take_run()[4]
     folder = write_run(tmp_path / "night", [(image + number, facts) for number in range(150)], "{:03d}.fits")
-    code = "import sys; from focuskit.cli import main; sys.exit(main(sys.argv[1:]))"
+    code = "import sys; from focuskit.cli.run import main; sys.exit(main(sys.argv[1:]))"
     words = ["analyse", str(folder), "--workers", "2", "--logbook", str(tmp_path / "book.sqlite")]
     work = subprocess.Popen(
         [sys.executable, "-c", code, *words], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,

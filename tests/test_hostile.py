@@ -16,15 +16,13 @@ from astropy.io import fits
 from small_nights import analyse, take_run, without_optics, write_frame, write_run
 
 import focuskit
-from focuskit import cli
-from focuskit.errors import FocuskitError
-from focuskit.frames import read_frame_info
-from focuskit.logbook import Logbook
-from focuskit.logged import LoggedRun
-from focuskit.measure import measure_frame
-from focuskit.replay import lay_out_nights
-from focuskit.tables import read_runs, write_csv, write_ecsv
-from focuskit.temperatures import read_temperatures
+from focuskit.cli import run as cli
+from focuskit.core.errors import FocuskitError
+from focuskit.core.logged import LoggedRun
+from focuskit.frames import read_frame_info, read_temperatures
+from focuskit.logbook import Logbook, read_runs, write_csv, write_ecsv
+from focuskit.refocus.replay import lay_out_nights
+from focuskit.stars import measure_frame
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "scripts"))
 import fuzz
@@ -268,7 +266,7 @@ def test_a_copy_is_recognised_however_it_is_packed(run, tmp_path):
 
 
 def test_too_little_memory_costs_the_frame(run, night, capsys, monkeypatch):
-    from focuskit import measure
+    from focuskit.stars import measure
 
     real = measure.measure_pixels
     calls = []
@@ -313,7 +311,7 @@ def interval(capsys, *words):
     ids=["long cell", "far future", "far beyond", "words", "years apart", "large"],
 )
 def test_a_log_that_cannot_be_is_named(tmp_path, capsys, monkeypatch, log, said):
-    monkeypatch.setattr("focuskit.temperatures.MOST_TABLE_BYTES", 1_000_000)
+    monkeypatch.setattr("focuskit.frames.source.MOST_TABLE_BYTES", 1_000_000)
     (tmp_path / "log.csv").write_text(log)
     for words in ((), ("--zone", "Europe/Oslo", "--night", "19:00-05:00")):
         status, answer, err = interval(capsys, "--temps", tmp_path / "log.csv", *words)
@@ -491,7 +489,7 @@ def test_frames_that_cannot_be_counted_are_said(tmp_path, frames):
 
 
 def test_a_table_is_not_read_without_bound(tmp_path, monkeypatch):
-    monkeypatch.setattr("focuskit.tables.MOST_TABLE_BYTES", 100)
+    monkeypatch.setattr("focuskit.frames.source.MOST_TABLE_BYTES", 100)
     with pytest.raises(FocuskitError, match="more than 100 bytes"):
         read_runs_of("time,temperature_c,position\n" * 9, tmp_path / "x")
 

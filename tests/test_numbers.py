@@ -14,9 +14,9 @@ from pathlib import Path
 import pytest
 from small_nights import START, take_run, without_optics, write_run
 
-from focuskit import cli
-from focuskit.optics import decimals_of
-from focuskit.output import two_digits
+from focuskit.cli import run as cli
+from focuskit.core.optics import decimals_of
+from focuskit.core.text import two_digits
 
 SEASON = Path(__file__).parent.parent / "sample_data" / "season"
 NUMBERS = {

@@ -1,0 +1,217 @@
+"""The command ``focuskit analyse``: a folder of focus frames in, best positions out."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from pathlib import Path
+from typing import Any
+
+from focuskit.cli.progress import most_frequent, progress_on, tell_next, tell_written
+from focuskit.cli.sources import default_logbook, read_frame_options, read_limits
+from focuskit.core import flags
+from focuskit.core.errors import FocuskitError
+from focuskit.core.logged import LoggedRun
+from focuskit.core.optics import decimals_of
+from focuskit.core.text import plain_text, plus_minus, text_table
+from focuskit.diagnosis import examine_train
+from focuskit.logbook import Logbook
+from focuskit.night import Night, RunResult, analyse
+
+
+def run_analyse(args: argparse.Namespace) -> int:
+    """Answer ``focuskit analyse``; returns the exit status.
+
+    Where an output cannot be written, as on a full disk, the answer is printed all the same and the status is 1.
+    """
+    book = _logbook_path(args)
+    night = find(args, _history(book))
+    written: list[str] = []
+    recorded = None
+    try:
+        recorded = _record(night, book)
+        written = _write(night, args)
+    finally:
+        if args.json:
+            print(json.dumps(night.to_json(), ensure_ascii=False, allow_nan=False))
+        else:
+            print(night_as_text(night, quiet=args.quiet, frames=args.frames or args.verbose, ways=args.verbose))
+    tell_written(args, written)
+    if recorded is not None:
+        if not args.json:
+            print(f"\n{recorded} new runs recorded in {book}")
+        where = ["--logbook", args.logbook] if args.logbook else []
+        tell_next(args, "how far the filters lie apart and how focus drifts", "offsets", *where)
+    else:
+        rig = ["--rig", args.rig] if args.rig else []
+        page = [] if args.report else ["--report", "night.html"]
+        why = "the runs into your logbook" if args.report else "the curves as a page, and the runs into your logbook"
+        tell_next(args, why, "analyse", *args.folders, *rig, *page, "--record")
+    return 0
+
+
+def find(args: argparse.Namespace, history: list[LoggedRun]) -> Night:
+    """Analyse the folders that the options name.
+
+    Raises
+    ------
+    FocuskitError
+        If there is no focus run in them.
+    """
+    rig_file = read_frame_options(args)
+    night = analyse(
+        args.folders,
+        rig_file=rig_file,
+        limits=read_limits(args),
+        workers=args.workers,
+        progress=progress_on(args, "measuring frames:", then="fitting the runs"),
+        history=history,
+    )
+    if not night.runs:
+        raise FocuskitError(_no_runs(night))
+    return night
+
+
+def _no_runs(night: Night) -> str:
+    common = most_frequent(night.not_used, "no frame could be measured")
+    return f"no focus run among {len(night.not_used)} files; most often: {common}"
+
+
+def _logbook_path(args: argparse.Namespace) -> Path | None:
+    """Return where the runs are to be recorded, None if nowhere."""
+    if not (args.record or args.logbook):
+        return None
+    return Path(args.logbook) if args.logbook else default_logbook()
+
+
+def _history(path: Path | None) -> list[LoggedRun]:
+    """Return what is logged already; a logbook that is not there yet holds nothing."""
+    return Logbook(path).runs() if path and path.is_file() else []
+
+
+def _record(night: Night, path: Path | None) -> int | None:
+    return Logbook(path).record([run.logged() for run in night.runs if run.run.start is not None]) if path else None
+
+
+def _write(night: Night, args: argparse.Namespace) -> list[str]:
+    """Write what was asked for beside the answer; return what to say about it."""
+    written = []
+    if args.report:
+        from focuskit.show import write_report
+
+        written.append(str(write_report(night, args.report)))
+    if args.plots:
+        from focuskit.show import save_night_plots
+
+        written.append(f"{len(save_night_plots(night, args.plots))} pictures in {args.plots}")
+    if args.tables:
+        from focuskit.show import write_tables
+
+        written.append(" and ".join(str(path) for path in write_tables(night, args.tables)))
+    return written
+
+
+def night_as_text(night: Night, *, quiet: bool = False, frames: bool = False, ways: bool = False) -> str:
+    """Return the answer as text for a terminal."""
+    rig = night.rig
+    facts = [
+        f"{value:g} {unit}".strip()
+        for value, unit in (
+            (rig.focal_length_mm, "mm focal length"),
+            (rig.aperture_mm, "mm aperture"),
+            (rig.pixel_um, "µm pixels"),
+            (rig.um_per_step, "µm a step"),
+        )
+        if value is not None
+    ]
+    lines = [plain_text(rig.name or "Unnamed rig") + (": " + ", ".join(facts) if facts else ""), ""]
+    header = ("start (UTC)", "filter", "°C", "verdict", "best position", "least HFD px", "tolerance", "frames", "curve")
+    rows = [header]
+    for result in night.runs:
+        run = result.to_json()
+        used = sum(point["used"] for point in run["points"])
+        digits = decimals_of(run["tolerance_steps"])
+        rows.append(
+            (
+                (run["start"] or "–").replace("T", " ").removesuffix("Z"),
+                plain_text(run["filter"] or "–"),
+                "–" if run["temperature_c"] is None else f"{run['temperature_c']:.1f}",
+                run["verdict"],
+                "–" if run["best_position"] is None else plus_minus(run["best_position"], run["best_position_err"]),
+                "–" if run["hfd_best_px"] is None else f"{run['hfd_best_px']:.2f}",
+                "–" if run["tolerance_steps"] is None else f"± {run['tolerance_steps']:.{digits}f}",
+                f"{used} of {len(run['points'])}",
+                _small_curve(run["points"]),
+            )
+        )
+    lines += text_table(rows, right={2, 4, 5, 6, 7})
+    if quiet:
+        return "\n".join(lines)
+    for result in night.runs:
+        lines += _remarks(result, frames, ways)
+    lines += _wrong(night)
+    if night.not_used:
+        lines += ["", "In no run:"] + [f"  {plain_text(name)}: {plain_text(why)}" for name, why in night.not_used]
+    lines += [
+        "",
+        "Positions are in steps with their standard deviation; the tolerance is the move that costs 5 % in HFD.",
+        "The curve is the size of the stars from the lowest position to the highest; × marks frames set aside.",
+        "HFD is the diameter of the circle that holds half of a star's light.",
+        "Before you send a focuser anywhere: keep to the travel that its maker states.",
+    ]
+    return "\n".join(lines)
+
+
+def _wrong(night: Night) -> list[str]:
+    """Say in a line each what is wrong in the optical train."""
+    wrong = examine_train(night).wrong
+    return ["", "Wrong in the optical train; focuskit train says more:"] * bool(wrong) + [
+        f"  {finding.text}" for finding in wrong
+    ]
+
+
+def _small_curve(points: list[dict[str, Any]]) -> str:
+    """Draw the sizes over the position with one sign a frame."""
+    sizes = [point["hfd_px"] for point in points if point["used"] and point["hfd_px"] is not None]
+    if not sizes:
+        return "×" * len(points)
+    least, span = min(sizes), max(sizes) - min(sizes) or 1.0
+    signs = "▁▂▃▄▅▆▇█"
+    ordered = sorted(points, key=lambda point: (point["position"], point["time"] or ""))
+    return "".join(
+        signs[min(7, int(8.0 * (point["hfd_px"] - least) / span))] if point["used"] and point["hfd_px"] else "×"
+        for point in ordered
+    )
+
+
+def _remarks(result: RunResult, frames: bool, ways: bool) -> list[str]:
+    run = result.to_json()
+    lines = []
+    for name in run["flags"]:
+        entry = flags.describe(name)
+        lines.append(f"  {entry.meaning} {entry.advice}")
+    if result.look_near is not None:
+        lines.append(f"  Centre the next sweep near {result.look_near}.")
+    for point in run["points"]:
+        if point["why_not_used"]:
+            lines.append(
+                f"  set aside: {plain_text(point['file'])} at {point['position']:.10g}: {point['why_not_used']}"
+            )
+    if ways and run["method"]:
+        lines.append(f"  reported: {run['method']}; {run['reason']}")
+        for name, fit in run["fits"].items():
+            if fit:
+                lines.append(
+                    f"    {name.replace('_', ' '):<14} {plus_minus(fit['best_position'], fit['best_position_err'])}"
+                )
+    if frames:
+        lines.append(f"  {plain_text(result.run.why)}")
+        for point in run["points"]:
+            size = "–" if point["hfd_px"] is None else plus_minus(point["hfd_px"], point["hfd_err_px"])
+            lines.append(
+                f"  {point['position']:>9.10g}  {size:>16}  {point['stars']:>4} stars  {plain_text(point['file'])}"
+            )
+    if lines:
+        title = f"{(run['start'] or '-')[11:19]} {plain_text(run['filter'] or '-')}"
+        lines = ["", title, *lines]
+    return lines

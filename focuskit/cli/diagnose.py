@@ -1,0 +1,72 @@
+"""The command ``focuskit train``: what focus frames say about focuser, optics and camera."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import textwrap
+
+from focuskit.cli.analyse import find
+from focuskit.cli.progress import tell_next
+from focuskit.core.text import plain_text, plus_minus
+from focuskit.core.times import format_time
+from focuskit.diagnosis import PART_NAMES, Finding, Train, examine_train, step_of
+
+_WIDTH = 110
+
+
+def run_train(args: argparse.Namespace) -> int:
+    """Answer ``focuskit train``; returns the exit status."""
+    train = examine_train(find(args, []))
+    if args.json:
+        print(json.dumps(train.to_json(), ensure_ascii=False, allow_nan=False))
+    else:
+        print(train_as_text(train, quiet=args.quiet, runs=args.verbose))
+    rig = ["--rig", args.rig] if args.rig else []
+    tell_next(args, "the runs themselves as a page", "analyse", *args.folders, *rig, "--report", "night.html")
+    return 0
+
+
+def train_as_text(train: Train, *, quiet: bool = False, runs: bool = False) -> str:
+    """Return the findings as text for a terminal."""
+    lines = [f"{plain_text(train.night.rig.name or 'Unnamed rig')}: {train.summary}"]
+    for part, own in train.parts:
+        lines += ["", PART_NAMES[part]]
+        for finding in own:
+            lines += _wrapped(f"  {'!' if finding in train.wrong else ' '} ", _sentence(finding))
+            if finding.advice and not quiet:
+                lines += _wrapped("      ", finding.advice)
+    if runs:
+        lines += _runs(train)
+    if not quiet:
+        lines += [
+            "",
+            "! marks what is seen above three standard deviations, and asks for something to be done. Errors are one",
+            "standard deviation; σ tells how unlikely as much would be without any.",
+            "Before you send a focuser anywhere: keep to the travel that its maker states.",
+        ]
+    return "\n".join(lines)
+
+
+def _wrapped(begin: str, text: str) -> list[str]:
+    return textwrap.wrap(text, _WIDTH, initial_indent=begin, subsequent_indent=" " * len(begin))
+
+
+def _sentence(finding: Finding) -> str:
+    sigma = "" if not finding.seen or finding.significance is None else f" ({finding.significance:.1f}σ)"
+    return f"{finding.text}{sigma}"
+
+
+def _runs(train: Train) -> list[str]:
+    """Return for each run what it tells of the focuser."""
+    lines = ["", "Runs: start, filter, slack in steps, µm per step"]
+    for run in train.night.runs:
+        slack, step = run.slack, step_of(run)
+        words = (
+            (format_time(run.run.start) or "–").replace("T", " ").removesuffix("Z"),
+            plain_text(run.run.filter or "–"),
+            "–" if slack is None else plus_minus(slack.steps, slack.err) + ("" if slack.whole else " at the start"),
+            "–" if step is None else plus_minus(*step),
+        )
+        lines.append("  " + "  ".join(words))
+    return lines

@@ -1,0 +1,180 @@
+"""The command ``focuskit interval``: when to refocus."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from focuskit.cli import sources
+from focuskit.cli.progress import progress_on, tell_next, tell_written
+from focuskit.core.errors import FocuskitError
+from focuskit.core.flags import describe
+from focuskit.core.optics import decimals_of
+from focuskit.core.text import plain_text
+from focuskit.drift import fit_drift
+from focuskit.frames import TemperatureLog
+from focuskit.refocus import (
+    LEVER_WORDS,
+    ONE_FILTER,
+    ONE_FILTER_NOTE,
+    TIE,
+    FocusBehaviour,
+    Interval,
+    NightPlan,
+    describe_policy,
+    find_interval,
+    interval_by_hand,
+    read_night_plan,
+)
+
+KNOWN = ("steps_per_c", "best_hfd", "slope", "run_cost", "position_err")
+
+
+def run_interval(args: argparse.Namespace) -> int:
+    """Answer ``focuskit interval``; returns the exit status."""
+    found = find(args, sources.read_log(args, night=args.night))
+    written = []
+    try:
+        if args.report:
+            from focuskit.show import write_report
+
+            sources.refuse_overwriting(args.report, *sources.files_read(args))
+            written.append(str(write_report(found, args.report)))
+        if args.plot:
+            from focuskit.show import save_interval_plot
+
+            sources.refuse_overwriting(args.plot, *sources.files_read(args))
+            written.append(str(save_interval_plot(found, Path(args.plot))))
+    finally:
+        if args.json:
+            print(json.dumps(found.to_json(), allow_nan=False, ensure_ascii=False))
+        else:
+            print(interval_as_text(found, quiet=args.quiet, verbose=args.verbose))
+    tell_written(args, written)
+    if args.runs or args.logbook or not args.steps_per_c:
+        tell_next(args, "how to make the next focus run in each filter", "plan", *sources.source_words(args))
+    return 0
+
+
+def find(args: argparse.Namespace, log: TemperatureLog) -> Interval:
+    """Decide when to refocus, from options and logged runs."""
+    by_hand = [getattr(args, name) for name in KNOWN]
+    plan = read_night_plan(args.plan) if args.plan else None
+    progress = progress_on(args, "replaying the nights: way")
+    if None not in by_hand and not args.runs and not args.logbook:
+        told = plan or ONE_FILTER
+        found = interval_by_hand(log, _given(args, told), told, now_every_min=args.now_every, progress=progress)
+        note = "All values are given by hand; no logged run is used."
+        return replace(found, notes=(*found.notes, note if plan else f"{note} {ONE_FILTER_NOTE}"))
+    if not args.runs and not args.logbook and not sources.default_logbook().exists():
+        missing = [f"--{name}".replace("_", "-") for name, value in zip(KNOWN, by_hand, strict=True) if value is None]
+        raise FocuskitError(
+            f"there is no logged run to learn from: give --runs FILE.csv, or by hand also {', '.join(missing)}"
+        )
+    source = sources.read_source(args)
+    drift = fit_drift(
+        source.runs,
+        rig=source.rig_name,
+        rebuilds=source.rig_file.rebuilds,
+        temperatures=(log.time_s, log.temperature_c),
+    )
+    return find_interval(
+        log,
+        drift,
+        plan,
+        now_every_min=args.now_every,
+        progress=progress,
+        steps_per_c=args.steps_per_c,
+        steps_per_c_err=args.steps_per_c_err,
+        best_hfd_px=args.best_hfd,
+        slope_px_per_step=args.slope,
+        run_cost_s=args.run_cost,
+        position_err_steps=args.position_err,
+    )
+
+
+def _given(args: argparse.Namespace, plan: NightPlan) -> FocusBehaviour:
+    def spread(given: dict[str, float], option: str) -> dict[str, float]:
+        unknown = [f for f in plan.filters if f not in given and "" not in given]
+        if unknown:
+            raise FocuskitError(f"{option} does not tell of filter {unknown[0]}, which is in the plan")
+        return {f: given.get(f, given.get("", 0.0)) for f in plan.filters}
+
+    return FocusBehaviour(
+        args.steps_per_c,
+        args.best_hfd,
+        args.slope,
+        spread(args.run_cost, "--run-cost"),
+        spread(args.position_err, "--position-err"),
+        steps_per_c_err=args.steps_per_c_err or 0.0,
+    )
+
+
+def interval_as_text(found: Interval, *, quiet: bool = False, verbose: bool = False) -> str:
+    """Return the answer as text for a terminal."""
+    answer, behaviour, log = found.answer, found.behaviour, found.log
+    digits = max(decimals_of(behaviour.tolerance_steps), 1)
+    every_c = "never" if answer.every_c is None else f"whenever it has changed by {answer.every_c:.2g} °C"
+    lines = [
+        answer.advice,
+        "",
+        f"By temperature: {every_c}.   By the clock: {_minutes(answer.every_min)}.   "
+        f"Tolerance (5 % in HFD): {behaviour.tolerance_steps:.{digits}f} steps.",
+    ]
+    if quiet:
+        return "\n".join(lines)
+    lines += [
+        "",
+        f"Means per night over {len(log.nights)} night{'s' * (len(log.nights) > 1)}:",
+        f"{'way':<18} {'every':>9} {'runs':>5} {'spent':>8} {'HFD growth':>15} {'in tol.':>8} "
+        f"{'effective':>10} {'gain':>7}",
+        f"{'':<18} {'':>9} {'':>5} {'min':>8} {'mean / worst %':>15} {'%':>8} {'hours':>10} {'%':>7}",
+    ]
+    for w in answer.worths:
+        setting = "" if w.policy.every_min is None else f"{w.policy.every_min:.0f} min"
+        setting = setting if w.policy.every_c is None else f"{w.policy.every_c:.2g} °C"
+        mark = "*" if w.policy.name == answer.recommended else " "
+        lines.append(
+            f"{w.policy.name + mark:<18} {setting:>9} {w.runs:5.1f} {w.focusing_min + w.moving_min:8.1f} "
+            f"{w.mean_hfd_growth_pct:6.1f} / {w.worst_hfd_growth_pct:6.1f} {w.time_in_tolerance_pct:8.1f} "
+            f"{w.effective_hours:10.2f} {w.depth_gained_pct:+7.1f}"
+        )
+    lines += [
+        "",
+        f"* recommended: ways within {100.0 * TIE:g} % of the most effective hours count as equal, and the simpler or "
+        "safer one is taken.",
+        *(f"  {w.policy.name}: {describe_policy(w.policy, behaviour)}" for w in answer.worths),
+    ]
+    lines += ["", "Over the night (mean change and its spread, °C per hour; interval by the clock):"]
+    lines += [
+        f"  hour {h.hour:<2d} {h.change_c_per_h:+6.2f} ± {h.spread_c_per_h:4.2f}   {_minutes(h.every_min)}"
+        for h in answer.hours
+    ]
+    single = [t for t in answer.by_night_min if t is not None]
+    if len(single) > 2:
+        low, middle, high = np.percentile(single, [10, 50, 90])
+        lines += ["", "From night to night, wherever in the plan the runs fall: "
+                  f"{low:.0f} to {high:.0f} min (a tenth below, a tenth above), "
+                  f"middle {middle:.0f} min."]  # fmt: skip
+    if answer.kept_on_other_nights_pct is not None:
+        kept = answer.kept_on_other_nights_pct
+        lines.append(f"Chosen on every other night, it keeps {kept:.0f} % of its gain on the rest.")
+    for lever in answer.levers if verbose else answer.levers[:1]:
+        most = "most " if lever is answer.levers[0] else ""
+        lines += ["", f"The interval hangs {most}on {LEVER_WORDS[lever.what]}: {_minutes(lever.every_min_low)} at "
+                  f"{lever.low:.3g}, {_minutes(lever.every_min_high)} at {lever.high:.3g}."]  # fmt: skip
+    for name in answer.flags:
+        flag = describe(name)
+        lines += ["", f"{name}: {flag.meaning} {flag.advice}"]
+    lines += ["", *found.notes]
+    if verbose:
+        lines += [f"  {plain_text(d.file)}, line {d.line}: {d.why}" for d in log.dropped]
+    return "\n".join(lines)
+
+
+def _minutes(every_min: float | None) -> str:
+    return "never" if every_min is None else f"every {every_min:.0f} min"

@@ -1,0 +1,348 @@
+"""The parser of all commands. It imports no library that costs; `cli` loads what a command runs."""
+
+from __future__ import annotations
+
+import argparse
+import textwrap
+from typing import Any
+
+from focuskit import __version__
+from focuskit.cli.options import (
+    JSON_HELP,
+    add_answer_options,
+    add_log_options,
+    add_logbook_option,
+    add_run_options,
+    add_table_options,
+    by_filter,
+    celsius,
+    finite,
+    moment,
+    not_negative,
+    positive,
+)
+
+EXAMPLES = {
+    "analyse": "focuskit analyse sample_data/night --rig sample_data/heron.toml",
+    "defocus": "focuskit defocus sample_data/night --rig sample_data/heron.toml",
+    "train": "focuskit train sample_data/night --rig sample_data/heron.toml",
+    "offsets": "focuskit offsets --runs sample_data/season/runs.csv --at 4.5 --filter Ha",
+    "interval": "focuskit interval --temps sample_data/season/temperatures.csv --runs sample_data/season/runs.csv",
+    "plan": "focuskit plan --runs sample_data/season/runs.csv --rig sample_data/heron.toml --at 4.5",
+    "report": "focuskit report sample_data/night --rig sample_data/heron.toml --runs sample_data/season/runs.csv "
+    "--temps sample_data/season/temperatures.csv --to report.html",
+    "demo": "focuskit demo night_to_try",
+    "completion": "focuskit completion bash",
+    "self-check": "focuskit self-check",
+    "logbook": "focuskit logbook import sample_data/season/runs.csv --logbook my.sqlite",
+    "logbook list": "focuskit logbook list --logbook my.sqlite --rig-name Heron",
+    "logbook show": "focuskit logbook show 17 --logbook my.sqlite",
+    "logbook note": 'focuskit logbook note 17 "wind from the north" --logbook my.sqlite',
+    "logbook exclude": "focuskit logbook exclude 17 --logbook my.sqlite",
+    "logbook include": "focuskit logbook include 17 --logbook my.sqlite",
+    "logbook export": "focuskit logbook export season.ecsv --logbook my.sqlite",
+    "logbook import": "focuskit logbook import sample_data/season/runs.csv --logbook my.sqlite",
+}
+SHELLS = ("bash", "zsh", "fish", "powershell")
+WORKERS_HELP = "processes that measure frames (default: all cores)"
+REPORT_HELP = "write a report that any browser opens"
+NUMBER = "of the run, as the list shows it"
+
+
+class HelpForm(argparse.RawDescriptionHelpFormatter):
+    """Examples as they are written, and room for the names of options."""
+
+    def __init__(self, prog: str, **settings: Any) -> None:
+        super().__init__(prog, max_help_position=28, **settings)
+        self._action_max_length = 14  # names of commands are indented twice, which argparse does not count
+
+
+class Parser(argparse.ArgumentParser):
+    """A parser that takes options by their whole name only, and leaves examples as they are written."""
+
+    def __init__(self, **settings: Any) -> None:
+        settings.setdefault("formatter_class", HelpForm)
+        super().__init__(allow_abbrev=False, **settings)
+
+
+def build_parser() -> Parser:
+    """Return the parser of all commands; ``run`` of what it parsed names the function to call."""
+    parser = Parser(
+        prog="focuskit",
+        description="Best focus from focus frames, its drift with temperature, and when to refocus.",
+        epilog=f"example:\n  {EXAMPLES['analyse']}",
+    )
+    parser.add_argument("--version", action="version", version=f"focuskit {__version__}")
+    parser.set_defaults(run="welcome:run_welcome")
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND")
+    _add_analyse(commands)
+    _add_defocus(commands)
+    _add_train(commands)
+    _add_offsets(commands)
+    _add_interval(commands)
+    _add_plan(commands)
+    _add_report(commands)
+    _add_logbook(commands)
+    _add_demo(commands)
+    what = "print what a shell needs to complete commands and options"
+    shells = _add(commands, "completion", "completion:run_completion", what)
+    shells.add_argument("shell", choices=SHELLS, help="the shell; the first line of the script says where to put it")
+    _add(commands, "self-check", "self_check:run_check", "print versions and check that this installation works")
+    return parser
+
+
+def _add(commands: Any, path: str, run: str | None, what: str, description: str | None = None) -> Any:
+    """Add a command with its worked example and the function that runs it, as ``module:function``."""
+    example = EXAMPLES[path]
+    first = f"{EXAMPLES['logbook import']}\n  " if path.startswith("logbook ") and path != "logbook import" else ""
+    parser = commands.add_parser(
+        path.split()[-1],
+        help=what,
+        description=textwrap.fill(description or f"{what[0].upper()}{what[1:]}.", 79),
+        epilog=f"example:\n  {first}{example}",
+    )
+    if run:
+        parser.set_defaults(run=run)
+    return parser
+
+
+def _add_analyse(commands: Any) -> None:
+    parser = _add(
+        commands,
+        "analyse",
+        "analyse:run_analyse",
+        "find the best position of every focus run in a folder",
+        "Measure every frame below the folders, group the frames into focus runs, and find the best position of "
+        "each with its error.",
+    )
+    _add_frame_options(parser)
+    parser.add_argument("--frames", action="store_true", help="also list every frame")
+    parser.add_argument("--report", metavar="FILE.html", help=REPORT_HELP)
+    parser.add_argument("--plots", metavar="FOLDER", help="write the curves as PNG and SVG pictures")
+    parser.add_argument("--tables", metavar="FOLDER", help="write runs and frames as ECSV tables with units")
+    parser.add_argument("--logbook", metavar="FILE", help="record the runs in this logbook")
+    parser.add_argument("--record", action="store_true", help="record the runs in your usual logbook")
+
+
+def _add_defocus(commands: Any) -> None:
+    parser = _add(
+        commands,
+        "defocus",
+        "defocus:run_defocus",
+        "how far ordinary frames were from focus, one by one",
+        "Measure every frame below the folders by itself, light frames too: how far from focus it was, what that "
+        "cost in half-flux diameter, and the seeing with defocus taken out. It needs the optics: focal length, "
+        "aperture and central obstruction.",
+    )
+    _add_frame_options(parser)
+    add_logbook_option(parser)
+
+
+def _add_train(commands: Any) -> None:
+    parser = _add(
+        commands,
+        "train",
+        "diagnose:run_train",
+        "what the focus runs in a folder say about focuser, optics and camera",
+        "Measure every frame below the folders and say what their focus runs show of the optical train: backlash and "
+        "way per step of the focuser, tilt, curvature, the shape of the stars, a second camera, exposure and seeing. "
+        "Each finding has its error; what is not seen is given with the amount that would have been.",
+    )
+    _add_frame_options(parser)
+
+
+def _add_frame_options(parser: Any) -> None:
+    """Add where frames are, how they are to be read, and how the answer is given."""
+    parser.add_argument("folders", nargs="+", metavar="FOLDER", help="where the frames are")
+    add_answer_options(parser)
+    parser.add_argument("--rig", metavar="FILE", help="rig file (TOML) that fills or overrides the headers")
+    parser.add_argument(
+        "--keyword",
+        action="append",
+        default=[],
+        metavar="FACT=KEYWORD",
+        help="a header keyword of your own, such as position=MYFOC; repeatable",
+    )
+    parser.add_argument(
+        "--position-pattern",
+        metavar="PATTERN",
+        help="take the position from the file name where the header lacks it, such as '*_{position}.fits'",
+    )
+    parser.add_argument("--workers", type=int, metavar="N", help=WORKERS_HELP)
+    parser.add_argument(
+        "--limit",
+        action="append",
+        default=[],
+        metavar="NAME=N",
+        help="how much a file may ask for: file_bytes, pixels, unpacked_bytes or header_bytes; repeatable",
+    )
+
+
+def _add_offsets(commands: Any) -> None:
+    parser = _add(
+        commands,
+        "offsets",
+        "offsets:run_offsets",
+        "steps per °C, and how far apart the filters focus",
+        "Learn focus against temperature, and the filter offsets, from logged focus runs.",
+    )
+    add_run_options(parser)
+    add_log_options(
+        parser.add_argument_group("log of temperatures"),
+        required=False,
+        purpose="temperatures of the air: they fill gaps, and a lag of the tube is tried",
+    )
+    model = parser.add_argument_group("model")
+    model.add_argument("--reference-filter", metavar="NAME", help="offsets count from this filter (L)")
+    model.add_argument("--rebuild", type=moment, action="append", default=[], metavar="TIME",
+                       help="when the optical train was taken apart, UTC; may be repeated")  # fmt: skip
+    model.add_argument("--declared-only", action="store_true", help="do not look for more rebuilds")
+    answer = parser.add_argument_group("answer")
+    answer.add_argument("--at", type=celsius, metavar="CELSIUS", help="predict the best position")
+    answer.add_argument("--filter", metavar="NAME", help="the filter to predict for; all without it")
+    answer.add_argument("--table", metavar="FILE.csv", help="write whole-step offsets to copy elsewhere")
+    answer.add_argument("--report", metavar="FILE.html", help=REPORT_HELP)
+    answer.add_argument("--plots", metavar="FOLDER", help="draw drift, residuals and offsets as PNG files")
+    add_answer_options(answer)
+
+
+def _add_interval(commands: Any) -> None:
+    parser = _add(
+        commands,
+        "interval",
+        "interval:run_interval",
+        "when to refocus, and what it is worth",
+        "Replay the temperatures of past nights and find when refocusing pays.",
+    )
+    parser.epilog += (
+        "\nwithout any logged run, all five values are given by hand:\n"
+        "  --steps-per-c -6.5 --best-hfd 5.9 --slope 0.114 --run-cost 95 --position-err 1.5"
+    )
+    log = parser.add_argument_group("log of temperatures")
+    add_log_options(log, required=True, purpose="one or more logs")
+    log.add_argument("--night", metavar="19:00-05:00", help="hours of the night in a log round the clock, or all")
+    add_run_options(parser)
+    focus = parser.add_argument_group("focus, where the logged runs do not tell or you know better")
+    focus.add_argument("--steps-per-c", type=finite, metavar="K", help="drift of the best position with temperature")
+    focus.add_argument("--steps-per-c-err", type=not_negative, metavar="ERR", help="its error (0)")
+    focus.add_argument("--best-hfd", type=positive, metavar="PX", help="least half-flux diameter")
+    focus.add_argument("--slope", type=positive, metavar="PX_PER_STEP", help="slope of the wings of the curve")
+    focus.add_argument(
+        "--run-cost", type=by_filter(positive), metavar="SECONDS", help="of a focus run: 95, or L=95,Ha=480"
+    )
+    focus.add_argument(
+        "--position-err",
+        type=by_filter(not_negative),
+        metavar="STEPS",
+        help="error of a run: 1.5, or L=1.5,Ha=3",
+    )
+    night = parser.add_argument_group("the night")
+    night.add_argument("--plan", metavar="FILE", help="CSV or TOML with filter, minutes, sub_s in order")
+    night.add_argument(
+        "--now-every",
+        type=positive,
+        default=60.0,
+        metavar="MIN",
+        help="what you do now, besides runs at filter changes (60)",
+    )
+    parser.add_argument("--report", metavar="FILE.html", help=REPORT_HELP)
+    parser.add_argument("--plot", metavar="FILE", help="draw the nights and the optimum into a PNG, PDF or SVG")
+    add_answer_options(parser)
+
+
+def _add_plan(commands: Any) -> None:
+    parser = _add(
+        commands,
+        "plan",
+        "plan:run_plan",
+        "how to make the next focus run in each filter",
+        "From the last good runs: step, number of frames and exposure of the next one, and whether a run in a slow "
+        "filter is worth its time.",
+    )
+    add_run_options(parser)
+    parser.add_argument("--at", type=celsius, metavar="CELSIUS", help="centre it by the learned drift")
+    parser.add_argument("--filter", metavar="NAME", help="of this filter only")
+    parser.add_argument(
+        "--interval", type=positive, default=120.0, metavar="MIN", help="time that a run is to serve (120)"
+    )
+    add_answer_options(parser)
+
+
+def _add_report(commands: Any) -> None:
+    parser = _add(
+        commands,
+        "report",
+        "report:run_report",
+        "night, offsets and interval in one page that any browser opens",
+        "Write one page: how the focus was in the frames of FOLDER, what the logged runs tell of the offsets, and, "
+        "with a log of temperatures, when to refocus. Each part is there if there is something to make it from.",
+    )
+    parser.add_argument("folders", nargs="*", metavar="FOLDER", help="where the frames of the night are")
+    parser.add_argument("--to", metavar="FILE.html", default="focus_report.html", help="the page (focus_report.html)")
+    add_log_options(
+        parser.add_argument_group("log of temperatures"), required=False, purpose="one or more logs, for the interval"
+    )
+    parser.add_argument("--night", metavar="19:00-05:00", help="hours of the night in a log round the clock, or all")
+    add_run_options(parser)
+    parser.add_argument("--workers", type=int, metavar="N", help=WORKERS_HELP)
+    parser.add_argument("--json", action="store_true", help=JSON_HELP)
+    parser.add_argument("--quiet", action="store_true", help="no progress on the terminal")
+    # What the three commands can be told besides, as they take it where nothing is said.
+    parser.set_defaults(
+        keyword=[], position_pattern=None, limit=[], reference_filter=None, rebuild=[], declared_only=False,
+        steps_per_c=None, steps_per_c_err=None, best_hfd=None, slope=None, run_cost=None, position_err=None,
+        plan=None, now_every=60.0,
+    )  # fmt: skip
+
+
+def _add_demo(commands: Any) -> None:
+    parser = _add(
+        commands,
+        "demo",
+        "demo:run_demo",
+        "make a night to try, and do the three jobs with it",
+        "Write an invented season and the frames of a night into FOLDER, do the three jobs with them, and name the "
+        "commands.",
+    )
+    folder = "new or empty (focuskit_demo)"
+    parser.add_argument("folder", nargs="?", default="focuskit_demo", metavar="FOLDER", help=folder)
+    parser.add_argument("--seed", type=int, default=1, metavar="N", help="another number makes another night (1)")
+    parser.add_argument("--quiet", action="store_true", help="no progress")
+    parser.set_defaults(live=True)
+
+
+def _add_logbook(commands: Any) -> None:
+    parser = _add(
+        commands,
+        "logbook",
+        None,
+        "list, note, exclude, export and import logged runs",
+        "All focus runs ever, in one file. Nothing is ever deleted: a run can be excluded.",
+    )
+    actions = parser.add_subparsers(dest="action", required=True, metavar="ACTION")
+
+    def add(name: str, what: str) -> Any:
+        one = _add(actions, f"logbook {name}", f"logbook:run_{name}", what)
+        add_logbook_option(one)
+        one.add_argument("--json", action="store_true", help=JSON_HELP)
+        return one
+
+    shown = add("list", "list the runs in order of time")
+    shown.add_argument("--rig-name", metavar="NAME", help="of this rig only")
+    one = add("show", "show all that is known of a run")
+    one.add_argument("number", type=int, help=NUMBER)
+    note = add("note", "write a note on a run")
+    note.add_argument("number", type=int, help=NUMBER)
+    note.add_argument("text", help="takes the place of the note before")
+    for name, what in (
+        ("exclude", "leave a run out from now on; it stays in the book"),
+        ("include", "bring an excluded run back"),
+    ):
+        add(name, what).add_argument("number", type=int, help=NUMBER)
+    out = add("export", "write the runs as CSV or ECSV")
+    out.add_argument("file", help="ends in .csv or .ecsv")
+    out.add_argument("--rig-name", metavar="NAME", help="of this rig only")
+    into = add("import", "take runs from a CSV table")
+    into.add_argument("file", help="the table")
+    add_table_options(into)
+    into.add_argument("--rig-name", metavar="NAME", help="rig of the runs that name none (that of the rig file)")

@@ -1,0 +1,6 @@
+"""Core: words and numbers that all rooms share.
+
+Its modules are its face: import from them by name. `errors` (one exception), `flags` (the registry), `times` and
+`log_times`, `optics` (the rig and its formulas), `text` (numbers as text), `statistics`, `logged` (one run as the
+logbook keeps it), `workers` (tasks on many processes).
+"""

@@ -1,0 +1,69 @@
+"""One focus run as the logbook keeps it."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass, fields, replace
+from datetime import datetime
+
+from focuskit.core.times import format_time
+
+
+@dataclass(frozen=True)
+class LoggedRun:
+    """One focus run as the logbook keeps it; what is not known is None.
+
+    Parameters
+    ----------
+    time : datetime
+        UTC; the start of the run.
+    position, position_err : float or None
+        Best position in steps and its standard deviation; None for a failed run.
+    temperature_c : float or None
+    filter, rig : str or None
+    verdict : str or None
+        ``good``, ``usable`` or ``failed``.
+    hfd_best_px, hfd_slope_px_per_step, tolerance_steps : float or None
+        Least half-flux diameter, slope of the far wings, move that costs 5 % in diameter.
+    exposure_s, seconds : float or None
+        Exposure of a frame, and what the whole run took.
+    frames : int or None
+    key : str or None
+        Hash of the frames' contents: two runs of one key are the same run.
+    excluded : bool
+        Set aside by the user.
+    note : str or None
+    number : int or None
+        Number in the logbook.
+    details : str or None
+        All that was measured, as JSON text.
+    """
+
+    time: datetime
+    position: float | None
+    filter: str | None = None
+    temperature_c: float | None = None
+    position_err: float | None = None
+    rig: str | None = None
+    verdict: str | None = None
+    hfd_best_px: float | None = None
+    hfd_slope_px_per_step: float | None = None
+    tolerance_steps: float | None = None
+    exposure_s: float | None = None
+    frames: int | None = None
+    seconds: float | None = None
+    key: str | None = None
+    excluded: bool = False
+    note: str | None = None
+    number: int | None = None
+    details: str | None = None
+
+    def with_key(self) -> LoggedRun:
+        """Return the run with a key: its own, or one made from rig, time, filter and position."""
+        if self.key:
+            return self
+        words = "|".join(map(str, (self.rig, format_time(self.time), self.filter, self.position)))
+        return replace(self, key="table-" + hashlib.sha256(words.encode()).hexdigest()[:32])
+
+
+COLUMNS = tuple(f.name for f in fields(LoggedRun) if f.name not in ("number", "details"))

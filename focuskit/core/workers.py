@@ -1,0 +1,197 @@
+"""Run tasks on an executor, on processes of this machine, or in this process."""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import signal
+import threading
+from collections import deque
+from collections.abc import Callable, Sequence
+from concurrent.futures import (
+    FIRST_COMPLETED,
+    BrokenExecutor,
+    Executor,
+    Future,
+    ProcessPoolExecutor,
+    as_completed,
+    wait,
+)
+from concurrent.futures.process import BrokenProcessPool
+from typing import TypeVar
+
+from threadpoolctl import threadpool_limits
+
+from focuskit.core.errors import FocuskitError, failure
+
+Task = TypeVar("Task")
+
+
+Outcome = TypeVar("Outcome")
+
+
+# What Windows can wait for at once; a machine with more cores elsewhere is used to the full.
+_MOST_WORKERS = 61
+
+
+class Crew:
+    """Those who do the work on frames: any executor, processes of this machine, or nobody else.
+
+    Use it as a context; processes that it started end with it, an executor that was handed in stays.
+    A process that dies takes no other task with it: what it and its fellows had in hand is done again,
+    each task alone in a fresh process, and only one that ends that process too is lost. What an executor
+    does not bring to its end, as when a cluster loses a worker, is done again by processes of this machine.
+    As long as it lasts, linear algebra keeps to one thread in every process: the matrices here are small, and
+    threads that wait for one another took the greater part of the time of many processes.
+
+    Parameters
+    ----------
+    executor : concurrent.futures.Executor, optional
+    workers : int, optional
+        Number of processes where no executor is given; 1 works in this process.
+    """
+
+    def __init__(self, executor: Executor | None = None, workers: int | None = None) -> None:
+        cores = os.cpu_count() or 1
+        self._executor = executor
+        self._workers = min(workers or cores, max(cores, _MOST_WORKERS))
+        self._own: ProcessPoolExecutor | None = None
+
+    def __enter__(self) -> Crew:
+        self._single = threadpool_limits(limits=1, user_api="blas")
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._dismiss()
+        self._single.restore_original_limits()
+
+    def map(
+        self,
+        work: Callable[[Task], Outcome],
+        tasks: Sequence[Task],
+        lost: Callable[[Task], Outcome],
+        progress: Callable[[int, int], None] | None = None,
+    ) -> list[Outcome]:
+        """Return ``work`` of each task, in the order of tasks; ``lost`` of one that ends its process twice.
+
+        Raises
+        ------
+        FocuskitError
+            If no process can be started, or the executor takes no work.
+        """
+        results: dict[int, Outcome] = {}
+
+        def keep(index: int, outcome: Outcome) -> None:
+            results[index] = outcome
+            if progress:
+                progress(len(results), len(tasks))
+
+        if self._executor is not None:
+            _hand_out(self._executor, work, tasks, keep)
+        elif self._workers == 1:
+            for index, task in enumerate(tasks):
+                keep(index, work(task))
+        waiting = deque(index for index in range(len(tasks)) if index not in results)
+        while waiting:
+            for index in self._work_off(work, tasks, waiting, keep):
+                keep(index, _do_alone(work, tasks[index], lost))
+        return [results[index] for index in range(len(tasks))]
+
+    def _work_off(
+        self,
+        work: Callable[[Task], Outcome],
+        tasks: Sequence[Task],
+        waiting: deque[int],
+        keep: Callable[[int, Outcome], None],
+    ) -> list[int]:
+        """Do what waits until nothing does or a process dies; return what was in hand when it died."""
+        self._own = self._own or _start_processes(self._workers)
+        jobs: dict[Future[Outcome], int] = {}
+        try:
+            while waiting or jobs:
+                # One more than processes, so that none waits for its next task, and few are suspects.
+                while waiting and len(jobs) <= self._workers:
+                    jobs[self._own.submit(work, tasks[waiting[0]])] = waiting[0]
+                    waiting.popleft()
+                for job in wait(jobs, return_when=FIRST_COMPLETED).done:
+                    outcome = job.result()
+                    keep(jobs.pop(job), outcome)
+        except BrokenProcessPool:
+            self._dismiss()
+        return sorted(jobs.values())
+
+    def _dismiss(self) -> None:
+        if self._own:
+            self._own.shutdown(cancel_futures=True)
+        self._own = None
+
+
+def _hand_out(
+    executor: Executor,
+    work: Callable[[Task], Outcome],
+    tasks: Sequence[Task],
+    keep: Callable[[int, Outcome], None],
+) -> None:
+    """Let an executor do the tasks, as far as it gets; what it has not begun is withdrawn where that is cut short."""
+    jobs: dict[Future[Outcome], int] = {}
+    try:
+        try:
+            for index, task in enumerate(tasks):
+                jobs[executor.submit(work, task)] = index
+        except BrokenExecutor:
+            pass  # those that it has may still be done
+        except RuntimeError as problem:
+            raise FocuskitError(f"the executor takes no work ({failure(problem)}); give one that runs") from problem
+        for job in as_completed(list(jobs)):
+            index = jobs.pop(job)
+            # Not the task's fault, as far as is known: a lost worker, a lost connection, an answer that got lost.
+            if not job.cancelled() and job.exception() is None:
+                keep(index, job.result())
+    finally:
+        for job in jobs:
+            job.cancel()
+
+
+def _do_alone(work: Callable[[Task], Outcome], task: Task, lost: Callable[[Task], Outcome]) -> Outcome:
+    with _start_processes(1) as pool:
+        try:
+            return pool.submit(work, task).result()
+        except BrokenProcessPool:
+            return lost(task)
+
+
+def _start_processes(workers: int) -> ProcessPoolExecutor:
+    """Start processes and see that they live, so that one that dies later died of its task."""
+    pool = ProcessPoolExecutor(workers, initializer=_begin_process)
+    try:
+        # A stop that comes in the middle of a fork would be swallowed: it waits until the processes are there.
+        _hold_interrupts(True)
+        try:
+            first = pool.submit(os.getpid)
+        finally:
+            _hold_interrupts(False)
+        first.result()
+    except (BrokenProcessPool, OSError) as problem:
+        pool.shutdown(cancel_futures=True)
+        raise FocuskitError(f"no process can be started ({failure(problem)}); try again with --workers 1") from problem
+    return pool
+
+
+def _hold_interrupts(hold: bool) -> None:
+    if hasattr(signal, "pthread_sigmask"):
+        signal.pthread_sigmask(signal.SIG_BLOCK if hold else signal.SIG_UNBLOCK, {signal.SIGINT})
+
+
+def _begin_process() -> None:
+    """Let this process end without a word when the user stops the work, and when its parent is gone."""
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+    _hold_interrupts(False)
+    threadpool_limits(limits=1, user_api="blas")
+    parent = multiprocessing.parent_process()
+
+    def follow() -> None:
+        if parent is not None:
+            parent.join()
+            os._exit(1)
+
+    threading.Thread(target=follow, daemon=True).start()

@@ -1,0 +1,9 @@
+"""Curves: sizes of stars against position become a best position with an error and a verdict.
+
+In: positions and sizes of one run. Out: `CurveFit`. Only sizes are judged here; `night` combines them with shapes.
+"""
+
+from focuskit.curves.fit import Candidate, CurveFit, SizeFit, choose_estimate, fit_run
+from focuskit.curves.shape import growth_distance, seeing_donut_shape
+
+__all__ = ["Candidate", "CurveFit", "SizeFit", "choose_estimate", "fit_run", "growth_distance", "seeing_donut_shape"]

@@ -1,0 +1,9 @@
+"""Drift: logged runs become steps per degree and filter offsets.
+
+In: `LoggedRun`. Out: `Drift` with errors, rebuilds, outliers, and which runs would help most.
+"""
+
+from focuskit.drift.learn import fit_drift
+from focuskit.drift.result import MODEL_WORDS, Drift, FilterOffset, Rebuild
+
+__all__ = ["MODEL_WORDS", "Drift", "FilterOffset", "Rebuild", "fit_drift"]

@@ -1,0 +1,70 @@
+"""Which focus runs would settle most of what is still open about drift and offsets."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from focuskit.drift.result import Advice, Drift
+
+# How far offsets (steps) and drift (steps/°C) may lie from zero before anything is known.
+OFFSET_PRIOR, DRIFT_PRIOR = 200.0, 20.0
+RUNS = 3
+LEAST_RANGE_C = 8.0
+WORTH_WHILE = 0.05
+
+
+def advise(drift: Drift, most: int = 3) -> tuple[Advice, ...]:
+    """Return up to ``most`` sets of three runs, each the best after those before it.
+
+    Every filter is tried at the cold end, the middle and the warm end of the range (of 8 °C at least):
+    taken is what most lowers the summed variance of the offsets and of the drift over half the range.
+    A set that lowers it by less than a twentieth is not worth a night.
+    """
+    place = len(drift.filters) - 1
+    covariance = _with_prior(drift, place)
+    last = len(drift.fit.bases) - 1
+    noise = (drift.scatter_steps or 3.0) ** 2 / RUNS + 1.0 / drift.fit.base_weight[last]
+    low, high = drift.range_c
+    middle, half = (low + high) / 2.0, max(high - low, LEAST_RANGE_C) / 2.0
+    weight = np.append(np.ones(place), half**2)
+    found: list[Advice] = []
+    for _ in range(most):
+        total = float(weight @ np.diag(covariance))
+        best, best_gain = None, WORTH_WHILE * total
+        for one in drift.filters:
+            for temperature_c in (middle - half, middle, middle + half):
+                columns = drift.columns_at(one.filter, temperature_c)[: place + 1]
+                direction = columns - drift.fit.centre[last][: place + 1]
+                seen = covariance @ direction
+                drop = seen**2 / (float(direction @ seen) + noise)
+                gain = float(weight @ drop)
+                if gain > best_gain:
+                    best, best_gain = (one.filter, temperature_c, seen, drop, float(direction @ seen)), gain
+        if best is None:
+            break
+        name, temperature_c, seen, drop, own = best
+        before = np.diag(covariance)
+        what = int(np.argmax(weight * drop))
+        told = "steps per °C" if what == place else f"offset of {drift.filters[what + 1].filter}"
+        errors = [
+            _shown(v, OFFSET_PRIOR if what < place else DRIFT_PRIOR) for v in (before[what], before[what] - drop[what])
+        ]
+        found.append(Advice(name, round(temperature_c, 1), RUNS, f"{told}: {errors[0]}, then {errors[1]}"))
+        covariance = covariance - np.outer(seen, seen) / (own + noise)
+    return tuple(found)
+
+
+def _with_prior(drift: Drift, place: int) -> np.ndarray:
+    """Covariance of offsets and drift where what is not determined is as wide as the prior."""
+    fit = drift.fit
+    prior = np.append(np.full(place, OFFSET_PRIOR**-2.0), DRIFT_PRIOR**-2.0)
+    spread = fit.covariance * np.outer(fit.scale, fit.scale)
+    precision = np.linalg.pinv(spread, rcond=1e-12, hermitian=True) * np.outer(fit.scale, fit.scale)
+    return np.linalg.inv(precision[: place + 1, : place + 1] + np.diag(prior))
+
+
+def _shown(variance: float, prior: float) -> str:
+    err = math.sqrt(max(variance, 0.0))
+    return "now unknown" if err > 0.5 * prior else f"±{err:.2g}"

@@ -1,0 +1,279 @@
+"""What logged runs tell of drift and filter offsets: values, errors, evidence, prediction."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+import numpy as np
+from scipy import stats
+
+from focuskit.core.errors import FocuskitError
+from focuskit.core.logged import LoggedRun
+from focuskit.core.optics import decimals_of
+from focuskit.core.text import html_table, plus_minus
+from focuskit.core.times import format_time
+from focuskit.drift.linear import Array, GroupedFit
+from focuskit.drift.models import Shape, Weighed
+
+MODEL_WORDS = {
+    "own_coefficients": "own drift for each filter",
+    "bend": "bend with temperature",
+    "lag": "lag of the tube",
+    "night_shifts": "shifts from night to night",
+}
+_ONE_SIGMA = float(stats.norm.cdf(1.0))
+
+
+@dataclass(frozen=True)
+class Advice:
+    """Focus runs that would settle most: how many, in which filter, at what temperature, and what."""
+
+    filter: str | None
+    temperature_c: float
+    runs: int
+    settles: str
+
+
+@dataclass(frozen=True)
+class SetAside:
+    """A run that bears on nothing, and why."""
+
+    run: LoggedRun
+    why: str
+
+
+@dataclass(frozen=True)
+class FilterOffset:
+    """Best position of a filter less that of the reference filter, in steps; None where not known."""
+
+    filter: str | None
+    offset_steps: float | None
+    err: float | None
+    runs: int
+    range_c: tuple[float, float] | None
+    steps_per_c: float | None
+
+
+@dataclass(frozen=True)
+class Rebuild:
+    """A jump of the base that all later runs share.
+
+    ``time`` is the first run after it; ``evidence`` is the gain in -2 log likelihood by a rebuild that
+    was found, None for a declared one.
+    """
+
+    time: datetime
+    last_before: datetime
+    jump_steps: float | None
+    err: float | None
+    declared: bool
+    evidence: float | None
+
+
+@dataclass(frozen=True)
+class Drift:
+    """What the logged runs tell of drift and offsets.
+
+    Attributes
+    ----------
+    rig : str or None
+    reference_filter : str or None
+        Offsets count from this filter.
+    reference_c : float
+        Temperature at which offsets hold, should filters drift differently.
+    steps_per_c, steps_per_c_err : float or None
+        Change of best position per °C of warming.
+    range_c : (float, float)
+        Coldest and warmest run used.
+    filters : tuple of FilterOffset
+        The reference first.
+    rebuilds : tuple of Rebuild
+    scatter_steps : float or None
+        Standard deviation of the used runs about the model.
+    extra_scatter_steps : float or None
+        What of it the runs' own errors do not explain.
+    night_scatter_steps : float
+        Standard deviation of the shifts from night to night, 0 where the data ask for none.
+    tolerance_steps : float or None
+        Median tolerance of the runs.
+    used : tuple of LoggedRun
+    residuals_steps : (n,) array
+        Of the used runs.
+    set_aside : tuple of SetAside
+    models : tuple of Weighed
+    advice : tuple of Advice
+        Which runs would settle most, best first.
+    flags : tuple of str
+    degrees : float
+        Degrees of freedom of the errors; 0 where the scatter is not known.
+    shape : Shape
+        Terms of the model.
+    fit : GroupedFit
+        Coefficients in the order: offsets of ``filters[1:]``, drift, and what else the model has.
+    """
+
+    rig: str | None
+    reference_filter: str | None
+    reference_c: float
+    steps_per_c: float | None
+    steps_per_c_err: float | None
+    range_c: tuple[float, float]
+    filters: tuple[FilterOffset, ...]
+    rebuilds: tuple[Rebuild, ...]
+    scatter_steps: float | None
+    extra_scatter_steps: float | None
+    night_scatter_steps: float
+    tolerance_steps: float | None
+    used: tuple[LoggedRun, ...]
+    residuals_steps: Array
+    set_aside: tuple[SetAside, ...]
+    models: tuple[Weighed, ...]
+    advice: tuple[Advice, ...]
+    flags: tuple[str, ...]
+    degrees: float
+    shape: Shape
+    fit: GroupedFit
+
+    def to_json(self) -> dict[str, object]:
+        """Return the object of schema ``focuskit.offsets/1``."""
+        return {
+            "schema": "focuskit.offsets/1",
+            "rig": self.rig,
+            "runs_used": len(self.used),
+            "runs_set_aside": [
+                {"time": format_time(one.run.time), "filter": one.run.filter, "why": one.why}
+                for one in self.set_aside
+            ],
+            "reference_filter": self.reference_filter,
+            "temperature": {
+                "steps_per_c": self.steps_per_c,
+                "err": self.steps_per_c_err,
+                "range_c": list(self.range_c),
+                "reference_c": self.reference_c,
+            },
+            "filters": [
+                {"filter": f.filter, "offset_steps": f.offset_steps, "err": f.err, "runs": f.runs,
+                 "range_c": list(f.range_c) if f.range_c else None, "steps_per_c": f.steps_per_c}
+                for f in self.filters
+            ],
+            "rebuilds": [
+                {"time": format_time(r.time), "jump_steps": r.jump_steps, "err": r.err,
+                 "last_run_before": format_time(r.last_before), "declared": r.declared,
+                 "evidence": r.evidence}
+                for r in self.rebuilds
+            ],
+            "scatter_steps": self.scatter_steps,
+            "extra_scatter_steps": self.extra_scatter_steps,
+            "night_scatter_steps": self.night_scatter_steps,
+            "tolerance_steps": self.tolerance_steps,
+            "models": [
+                {"model": m.name, "aicc_change": m.aicc_change, "taken": m.taken, "value": m.value}
+                for m in self.models
+            ],
+            "advice": [
+                {"filter": a.filter, "temperature_c": a.temperature_c, "runs": a.runs, "settles": a.settles}
+                for a in self.advice
+            ],
+            "flags": list(self.flags),
+        }  # fmt: skip
+
+    def _repr_html_(self) -> str:
+        """Show drift and offsets in a notebook."""
+        rows = [
+            (str(f.filter or "–"), "0" if i == 0 else plus_minus(f.offset_steps, f.err, True), str(f.runs))
+            for i, f in enumerate(self.filters)
+        ]
+        drift = plus_minus(self.steps_per_c, self.steps_per_c_err)
+        caption = f"{self.rig or 'Unnamed rig'}: {drift} steps per °C, from {len(self.used)} runs"
+        return html_table(caption, ("filter", f"offset from {self.reference_filter} (steps)", "runs"), rows)
+
+    def cooling_sentence(self, by_c: float = 5.0) -> str:
+        """Say how far to move when it cools, empty where no drift is known."""
+        if self.steps_per_c is None:
+            return ""
+        steps = -by_c * self.steps_per_c
+        shown = f"{abs(steps):.{decimals_of(self.tolerance_steps)}f}"
+        way = "outward" if steps > 0 else "inward"
+        return f"It cools by {by_c:g} °C: move {shown} steps {way} (a higher position is taken as outward)."
+
+    def predict(
+        self, filter_name: str | None, temperature_c: float, time: datetime | None = None
+    ) -> tuple[float | None, float | None]:
+        """Return the best position and its one-sigma error, without the scatter of a single run.
+
+        Parameters
+        ----------
+        time : datetime, optional
+            Picks the base; by default the one since the last rebuild.
+
+        Raises
+        ------
+        FocuskitError
+            If there is no run in the filter.
+        """
+        of_columns = self.columns_at(filter_name, temperature_c)
+        bases = np.zeros(len(self.fit.bases))
+        past = sum(time is None or r.time <= time for r in self.rebuilds)
+        bases[past] = 1.0
+        value, err = with_error(self.fit.contrast(of_columns, bases), self.degrees)
+        return value, err if self.extra_scatter_steps is not None else None
+
+    def draw(self, rng: np.random.Generator, draws: int, filters: Sequence[str]) -> tuple[Array, Array]:
+        """Draw true drifts from what the runs leave open (multivariate t).
+
+        Returns
+        -------
+        steps_per_c : (draws,) array
+        offset_steps : (len(filters), draws) array
+            NaN where the runs do not tell.
+        """
+        names = [f.filter for f in self.filters]
+        for name in filters:
+            if name not in names:
+                raise FocuskitError(f"there is no logged run in filter {name}; known are {_list(names)}")
+        p = len(self.fit.coefficients)
+        values, vectors = np.linalg.eigh(self.fit.covariance)
+        normal = rng.standard_normal((draws, p)) * np.sqrt(np.maximum(values, 0.0))
+        tail = np.sqrt(self.degrees / rng.chisquare(self.degrees, draws)) if self.degrees >= 1.0 else np.ones(draws)
+        drawn = self.fit.coefficients + (normal @ vectors.T) * tail[:, None]
+        place = len(names) - 1
+        k = drawn[:, place] if self.steps_per_c is not None else np.full(draws, np.nan)
+        offsets = [np.zeros(draws), *drawn[:, :place].T]
+        known = [f.offset_steps is not None for f in self.filters]
+        return k, np.array([offsets[i] if known[i] else np.full(draws, np.nan) for i in map(names.index, filters)])
+
+    def columns_at(self, filter_name: str | None, temperature_c: float) -> Array:
+        """Return the columns of the fit for a filter at a temperature."""
+        names = [f.filter for f in self.filters]
+        if filter_name not in names:
+            raise FocuskitError(f"there is no logged run in filter {filter_name}; known are {_list(names)}")
+        index = names.index(filter_name)
+        warmth = temperature_c - self.shape.reference_c
+        columns = np.zeros(len(self.fit.coefficients))
+        place = len(names) - 1
+        if index:
+            columns[index - 1] = 1.0
+        columns[place] = warmth
+        if self.shape.own_coefficients:
+            counts = np.array([f.runs for f in self.filters], dtype=float)
+            own = -counts[1:] / max(counts[0], 1.0) if index == 0 else np.eye(place)[index - 1]
+            columns[place + 1 : place + 1 + place] = warmth * own
+        if self.shape.bend:
+            columns[-1] = float(self.shape.bent(np.array(warmth)))
+        return columns
+
+
+def with_error(contrast: tuple[float, float], degrees: float) -> tuple[float | None, float | None]:
+    """Return value and half width of the 68 % interval (Student's t); None where not determined."""
+    value, variance = contrast
+    if not math.isfinite(value):
+        return None, None
+    widen = float(stats.t.ppf(_ONE_SIGMA, degrees)) if degrees >= 1.0 else 1.0
+    return value, math.sqrt(variance) * widen
+
+
+def _list(names: Sequence[str | None]) -> str:
+    return ", ".join(str(name) for name in names)

@@ -1,0 +1,346 @@
+"""How the best position changes over the sensor: what was found, in numbers and in plain words."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.stats import chi2, norm
+
+from focuskit.core import flags
+from focuskit.core.optics import TOLERATED_GROWTH
+from focuskit.core.statistics import SEEN_SIGMA
+from focuskit.core.text import round_pair
+
+_MOST_SIGMAS = 37.0  # a chance below 1e-300
+# Tilt and curvature of telescopes that have them, and how many do (common practice, no source).
+_USUAL_HEIGHT_UM, _NOT_FLAT = 100.0, 0.1
+_DIRECTIONS = ("right", "bottom right", "bottom", "bottom left", "left", "top left", "top", "top right")
+
+
+@dataclass(frozen=True)
+class Corner:
+    """Sizes in one corner of the sensor, in px; top is the first row of the image, left the first column.
+
+    Parameters
+    ----------
+    name : str
+    hfd_px : float
+        Half-flux diameter with the focuser at the best position for the whole field.
+    hfd_own_best_px, hfd_own_best_px_err : float
+        With the focuser at the corner's own best position: what focus cannot mend.
+    best_position : float
+        The corner's own, in steps.
+    """
+
+    name: str
+    hfd_px: float
+    hfd_own_best_px: float
+    hfd_own_best_px_err: float
+    best_position: float
+
+
+@dataclass(frozen=True)
+class FieldMap:
+    """How the best position changes over the sensor.
+
+    All differences are positive where the focuser has to go to larger positions; errors are one
+    standard deviation. x runs along the rows of the image from its first column, y down its rows from
+    the first, as they are stored.
+
+    Parameters
+    ----------
+    tilt_x_um, tilt_x_um_err : float
+        Best position at the last column less that at the first, in µm of the focal plane.
+    tilt_y_um, tilt_y_um_err : float
+        At the last row less that at the first.
+    curvature_um, curvature_um_err : float
+        Mean of the corners less the middle of the sensor.
+    tilt_sigma, curvature_sigma : float
+        Significance: the chance of as much without any, told in standard deviations.
+    tilt_growth, curvature_growth : float
+        By which factor tilt, or curvature, alone enlarges the half-flux diameter in the corner that it
+        harms most, with the focuser at the best position for the whole field.
+    best_position_whole_field, best_position_middle : float
+        Where the mean of HFD² over the sensor is least, and the best position of its middle; in steps.
+    hfd_middle_px : float
+        Least half-flux diameter in the middle, in the seeing typical of the run.
+    corners : tuple of Corner
+        Top left, top right, bottom left, bottom right.
+    width_mm, height_mm : float
+        Of the sensor.
+    stars : int
+        Stars that the map rests on.
+    """
+
+    tilt_x_um: float
+    tilt_x_um_err: float
+    tilt_y_um: float
+    tilt_y_um_err: float
+    curvature_um: float
+    curvature_um_err: float
+    tilt_sigma: float
+    curvature_sigma: float
+    tilt_growth: float
+    curvature_growth: float
+    best_position_whole_field: float
+    best_position_middle: float
+    hfd_middle_px: float
+    corners: tuple[Corner, ...]
+    width_mm: float
+    height_mm: float
+    stars: int
+
+    @property
+    def half_diagonal_mm(self) -> float:
+        """From the middle of the sensor to a corner."""
+        return 0.5 * math.hypot(self.width_mm, self.height_mm)
+
+    @property
+    def tilt_angle_arcmin(self) -> float:
+        """Angle of the plane of best focus against the sensor."""
+        rise = math.hypot(self.tilt_x_um / self.width_mm, self.tilt_y_um / self.height_mm)
+        return math.degrees(math.atan(1e-3 * rise)) * 60.0
+
+    @property
+    def tilt_direction_deg(self) -> float:
+        """Direction in which the plane of best focus rises to larger positions, from +x towards +y."""
+        return math.degrees(math.atan2(self.tilt_y_um / self.height_mm, self.tilt_x_um / self.width_mm))
+
+    def away_um(self, across: ArrayLike, along: ArrayLike) -> NDArray[np.float64]:
+        """Return how far the best position of places lies from that of the middle, towards larger positions.
+
+        ``across`` and ``along`` run from -0.5 at the first column or row to 0.5 at the last.
+        """
+        u, v = np.asarray(across, float), np.asarray(along, float)
+        square = ((u * self.width_mm) ** 2 + (v * self.height_mm) ** 2) / self.half_diagonal_mm**2
+        return self.tilt_x_um * u + self.tilt_y_um * v + self.curvature_um * square
+
+    @property
+    def tilt_um(self) -> float:
+        """Both tilts together: √(x² + y²)."""
+        return math.hypot(self.tilt_x_um, self.tilt_y_um)
+
+    @property
+    def tilt_um_err(self) -> float:
+        """Standard deviation of ``tilt_um``."""
+        if self.tilt_um == 0.0:
+            return max(self.tilt_x_um_err, self.tilt_y_um_err)
+        return math.hypot(self.tilt_x_um * self.tilt_x_um_err, self.tilt_y_um * self.tilt_y_um_err) / self.tilt_um
+
+    @property
+    def tilt_limit_um(self) -> float:
+        """A tilt above this would have been seen (two standard deviations above what was found)."""
+        return self.tilt_um + 2.0 * max(self.tilt_x_um_err, self.tilt_y_um_err)
+
+    @property
+    def curvature_limit_um(self) -> float:
+        """A curvature above this would have been seen."""
+        return abs(self.curvature_um) + 2.0 * self.curvature_um_err
+
+    @property
+    def tilt_seen(self) -> bool:
+        """Whether the tilt stands out of its errors."""
+        return self.tilt_sigma > SEEN_SIGMA
+
+    @property
+    def curvature_seen(self) -> bool:
+        """Whether the curvature stands out of its error."""
+        return self.curvature_sigma > SEEN_SIGMA
+
+    @property
+    def curvature_radius_mm(self) -> float | None:
+        """Radius of the sphere of best focus: r²/(2c) + c/2 for the sag c at r; None where none is seen."""
+        if not self.curvature_seen:
+            return None
+        sag_mm = abs(self.curvature_um) * 1e-3
+        return self.half_diagonal_mm**2 / (2.0 * sag_mm) + 0.5 * sag_mm
+
+    @property
+    def blurred_corners(self) -> tuple[Corner, ...]:
+        """Corners whose stars stay larger than those of the middle at their own best position."""
+        least = TOLERATED_GROWTH * self.hfd_middle_px
+        return tuple(
+            c for c in self.corners if c.hfd_own_best_px - SEEN_SIGMA * c.hfd_own_best_px_err > least
+        )  # fmt: skip
+
+    @property
+    def flags(self) -> tuple[str, ...]:
+        """Flags of what is seen and costs at least 5 % in size, from the registry."""
+        raised = []
+        if self.tilt_seen and self.tilt_growth >= TOLERATED_GROWTH:
+            raised.append("tilt_seen")
+        if self.curvature_seen and self.curvature_growth >= TOLERATED_GROWTH:
+            raised.append("curvature_seen")
+        if self.blurred_corners:
+            raised.append("corners_blurred")
+        return flags.check(raised)
+
+    @property
+    def hints(self) -> tuple[str, str, str]:
+        """What the numbers say of tilt, curvature and corners, in plain words, one sentence each."""
+        return self._tilt_hint(), self._curvature_hint(), self._corner_hint()
+
+    def _tilt_hint(self) -> str:
+        if not self.tilt_seen:
+            return f"no tilt seen, below {_um(self.tilt_limit_um)} from edge to edge"
+        towards = _DIRECTIONS[round(self.tilt_direction_deg / 45.0) % 8]
+        return (
+            f"tilt of {_pair(self.tilt_um, self.tilt_um_err)} µm ({self.tilt_angle_arcmin:.1f}′): best positions grow "
+            f"towards the {towards} of the image; it {_cost(self.tilt_growth)}"
+        )
+
+    def _curvature_hint(self) -> str:
+        radius = self.curvature_radius_mm
+        if radius is None:
+            return f"no field curvature seen, below {_um(self.curvature_limit_um)} from the middle to the corners"
+        side = "larger" if self.curvature_um > 0 else "smaller"
+        return (
+            f"field curvature of {_pair(abs(self.curvature_um), self.curvature_um_err)} µm from the middle to the "
+            f"corners, which focus at {side} positions (radius {radius:.0f} mm); it {_cost(self.curvature_growth)}"
+        )
+
+    def larger_pct(self, corner: Corner) -> tuple[float, float, float]:
+        """Return by how much stars of a corner are larger than the middle's, at its own best position, and its error.
+
+        All in per cent; the first with the focuser at the best position for the whole field.
+        """
+        whole, own = (100.0 * (size / self.hfd_middle_px - 1.0) for size in (corner.hfd_px, corner.hfd_own_best_px))
+        return whole, own, 100.0 * corner.hfd_own_best_px_err / self.hfd_middle_px
+
+    def _corner_hint(self) -> str:
+        worst = max(self.blurred_corners or self.corners, key=lambda c: c.hfd_px)
+        larger, own, err = self.larger_pct(worst)
+        rest = _pair(own, err)
+        if self.blurred_corners:
+            return (
+                f"{worst.name}: stars are {larger:.0f} % larger than in the middle; at their own best position "
+                f"{rest} %, which focus cannot mend"
+            )
+        if worst.hfd_px >= TOLERATED_GROWTH * self.hfd_middle_px:
+            return (
+                f"{worst.name}: stars are {larger:.0f} % larger than in the middle, because of focus: at their own "
+                f"best position {rest} %"
+            )
+        most = max(math.ceil(larger), 1)
+        return f"stars in the corners are at most {most} % larger than in the middle ({worst.name})"
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the map as the public JSON describes it."""
+        return {
+            "tilt_x_um": self.tilt_x_um,
+            "tilt_x_um_err": self.tilt_x_um_err,
+            "tilt_y_um": self.tilt_y_um,
+            "tilt_y_um_err": self.tilt_y_um_err,
+            "curvature_um": self.curvature_um,
+            "curvature_um_err": self.curvature_um_err,
+            "best_position_whole_field": self.best_position_whole_field,
+            "best_position_middle": self.best_position_middle,
+            "tilt_sigma": self.tilt_sigma,
+            "curvature_sigma": self.curvature_sigma,
+            "tilt_angle_arcmin": self.tilt_angle_arcmin,
+            "tilt_direction_deg": self.tilt_direction_deg,
+            "hfd_middle_px": self.hfd_middle_px,
+            "corners": [
+                {
+                    "corner": c.name,
+                    "hfd_px": c.hfd_px,
+                    "hfd_own_best_px": c.hfd_own_best_px,
+                    "hfd_own_best_px_err": c.hfd_own_best_px_err,
+                    "best_position": c.best_position,
+                }
+                for c in self.corners
+            ],
+            "stars": self.stars,
+            "hints": list(self.hints),
+        }
+
+
+def pool_maps(maps: Sequence[FieldMap]) -> FieldMap:
+    """Return the mean map of runs with the camera turned alike, weighted by their errors.
+
+    Where runs differ by more than their errors, the error of the mean is widened. Positions are those of
+    the last run, since focus drifts from one to the next.
+    """
+    last = maps[-1]
+    if len(maps) == 1:
+        return last
+    names = ("tilt_x_um", "tilt_y_um", "curvature_um")
+    (x, x_err), (y, y_err), (curvature, curvature_err) = (
+        pool_values([(getattr(m, name), getattr(m, f"{name}_err")) for m in maps]) for name in names
+    )
+    # Each map rests on a dozen stars at least, and with several of them the normal law will do.
+    chance = float(chi2.sf((x / x_err) ** 2 + (y / y_err) ** 2, 2))
+    return replace(
+        last,
+        tilt_x_um=x,
+        tilt_x_um_err=x_err,
+        tilt_y_um=y,
+        tilt_y_um_err=y_err,
+        curvature_um=curvature,
+        curvature_um_err=curvature_err,
+        tilt_sigma=float(norm.isf(0.5 * chance)) if chance > 1e-300 else _MOST_SIGMAS,
+        curvature_sigma=min(abs(curvature) / curvature_err, _MOST_SIGMAS),
+        corners=tuple(_pool_corners([m.corners[k] for m in maps], maps) for k in range(len(last.corners))),
+        stars=max(m.stars for m in maps),
+    )
+
+
+def _pool_corners(corners: Sequence[Corner], maps: Sequence[FieldMap]) -> Corner:
+    """Return the mean of one corner of several runs, by its sizes against the middle's."""
+    middles = [m.hfd_middle_px for m in maps]
+    own, err = pool_values(
+        [
+            (c.hfd_own_best_px / middle, c.hfd_own_best_px_err / middle)
+            for c, middle in zip(corners, middles, strict=True)
+        ]
+    )
+    size = float(np.mean([c.hfd_px / middle for c, middle in zip(corners, middles, strict=True)]))
+    return replace(
+        corners[-1],
+        hfd_px=size * middles[-1],
+        hfd_own_best_px=own * middles[-1],
+        hfd_own_best_px_err=err * middles[-1],
+    )
+
+
+def pool_values(values: Sequence[tuple[float, float]]) -> tuple[float, float]:
+    """Return the weighted mean and its error, widened where the values differ by more than their errors."""
+    value, err = np.array(values).T
+    weight = 1.0 / err**2
+    mean = float(np.sum(weight * value) / np.sum(weight))
+    excess = float(np.sum(weight * (value - mean) ** 2)) / max(len(values) - 1, 1)
+    return mean, math.sqrt(max(1.0, excess) / float(np.sum(weight)))
+
+
+def likely_height(value: float, err: float) -> tuple[float, float]:
+    """Return what is to be believed of a tilt or curvature in µm, with its error: a flat field until stars tell else.
+
+    One telescope in ten is taken to have a height drawn from a wide normal law, the others none that matters; what
+    is measured decides between the two. So a map that tells little moves nothing, and leaves no error.
+    """
+    wide = math.hypot(_USUAL_HEIGHT_UM, err)
+    odds = _NOT_FLAT / (1.0 - _NOT_FLAT) * err / wide
+    exponent = 0.5 * value**2 * (1.0 / err**2 - 1.0 / wide**2)
+    share = 1.0 / (1.0 + math.exp(-min(exponent, 700.0)) / odds)
+    shrunk = value * (_USUAL_HEIGHT_UM / wide) ** 2
+    variance = share * (err * _USUAL_HEIGHT_UM / wide) ** 2 + share * (1.0 - share) * shrunk**2
+    return share * shrunk, math.sqrt(variance)
+
+
+def _um(value: float) -> str:
+    return f"{value:.1f} µm" if value < 10.0 else f"{value:.0f} µm"
+
+
+def _pair(value: float, err: float) -> str:
+    return " ± ".join(part for part in round_pair(value, err) if part)
+
+
+def _cost(growth: float) -> str:
+    if growth < TOLERATED_GROWTH:
+        return "does no harm"
+    return f"costs {100.0 * (growth - 1.0):.0f} % in size in the worst corner"

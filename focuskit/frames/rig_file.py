@@ -1,0 +1,282 @@
+"""The rig file: what the user knows about telescope, filters and headers, in a few lines of TOML."""
+
+from __future__ import annotations
+
+import math
+import re
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from datetime import date, datetime
+from pathlib import Path
+from typing import Any
+
+from focuskit.core.errors import FocuskitError
+from focuskit.core.optics import Rig
+from focuskit.core.times import parse_time
+
+# Facts of a frame for which a user can name a keyword of their own.
+FACTS = (
+    "position", "temperature", "filter", "exposure", "time", "instrument", "telescope", "binning", "pixel",
+    "focal_length", "aperture", "um_per_step", "saturation", "gain", "rotator", "pier_side", "image_type",
+    "object",
+)  # fmt: skip
+
+# Columns of a table of logged runs that may go by other names.
+COLUMNS = ("time", "filter", "temperature_c", "position", "position_err", "rig")
+
+_NUMBERS = {  # key: (lowest, highest value that makes sense, an example)
+    "focal_length_mm": (1.0, 1e6, "1400"),
+    "aperture_mm": (1.0, 1e5, "200"),
+    "obstruction": (0.0, 0.99, "0.36"),
+    "pixel_um": (0.1, 1000.0, "3.76"),
+    "um_per_step": (1e-6, 1e5, "4.0"),
+}
+_KEYS = ("name", *_NUMBERS, "camera", "travel", "filters", "keywords", "position_pattern", "rebuilds", "columns")
+_MAX_BYTES = 1_000_000
+
+
+@dataclass(frozen=True)
+class FilterEntry:
+    """A filter of the rig: its effective wavelength, and how headers may call it."""
+
+    wavelength_nm: float | None = None
+    also: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class RigFile:
+    """What a rig file says; what it says overrides the headers.
+
+    Parameters
+    ----------
+    rig : Rig
+        ``rig.pixel_um`` is here the pixel of the sensor, before binning.
+    camera : str or None
+        The camera whose pixel that is, as headers name it; None: of every camera.
+    filters : mapping of filter name to FilterEntry
+    keywords : mapping of fact (one of ``FACTS``) to header keywords that are asked first
+    position_pattern : str or None
+        How file names carry the position, see `position_from_name`.
+    rebuilds : tuple of datetime
+        When the optical train was taken apart, in order, UTC.
+    columns : mapping of focuskit's column to the name it has in the user's table of runs
+    """
+
+    rig: Rig = field(default_factory=Rig)
+    camera: str | None = None
+    filters: Mapping[str, FilterEntry] = field(default_factory=dict)
+    keywords: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    position_pattern: str | None = None
+    rebuilds: tuple[datetime, ...] = ()
+    columns: Mapping[str, str] = field(default_factory=dict)
+
+    def pixel_of(self, instrument: str | None) -> float | None:
+        """Return the pixel of a camera's sensor, None where the rig file does not speak of that camera."""
+        meant = self.camera is None or instrument is None or instrument.casefold() == self.camera.casefold()
+        return self.rig.pixel_um if meant else None
+
+    def filter_name(self, written: str | None) -> str | None:
+        """Return the rig's own name of a filter for the one that a header writes."""
+        if written is None:
+            return None
+        for name, entry in self.filters.items():
+            if written.casefold() in (other.casefold() for other in (name, *entry.also)):
+                return name
+        return written
+
+    def with_keywords(self, requests: Mapping[str, str], source: str = "--keyword") -> RigFile:
+        """Return this rig file with more keywords, such as ``{"position": "MYKEY"}``, put first."""
+        more = _keywords(requests, source)
+        return replace(self, keywords={**self.keywords, **_put_first(more, self.keywords)})
+
+    def with_position_pattern(self, pattern: str, source: str = "--position-pattern") -> RigFile:
+        """Return this rig file with another pattern of the position in file names."""
+        compile_position_pattern(pattern, source)
+        return replace(self, position_pattern=pattern)
+
+
+def read_rig_file(path: str | Path) -> RigFile:
+    """Read a rig file.
+
+    Raises
+    ------
+    FocuskitError
+        If the file cannot be read, is not TOML, or holds an unknown key or a wrong value.
+    """
+    path = Path(path)
+    try:
+        if not path.is_file():
+            raise FocuskitError(f"{path}: no such rig file; give the path of a TOML file")
+        with path.open("rb") as stream:
+            raw = stream.read(_MAX_BYTES + 1)
+        if len(raw) > _MAX_BYTES:
+            raise FocuskitError(f"{path}: is larger than a rig file can be; give the path of a TOML file")
+        table = tomllib.loads(raw.decode("utf-8-sig"))
+    except OSError as problem:
+        raise FocuskitError(f"{path}: cannot be read ({problem.strerror})") from problem
+    except UnicodeDecodeError as problem:
+        raise FocuskitError(f"{path}: is not UTF-8 text; save it as UTF-8") from problem
+    except (tomllib.TOMLDecodeError, RecursionError, ValueError) as problem:
+        raise FocuskitError(f"{path}: is not valid TOML: {_one_line(problem)}") from problem
+    return rig_from_table(table, str(path))
+
+
+def rig_from_table(table: Mapping[str, Any], source: str) -> RigFile:
+    """Build a `RigFile` from the parsed table of a rig file; ``source`` is named in errors."""
+    for key in table:
+        if key not in _KEYS:
+            raise FocuskitError(f"{source}: unknown key '{_shown(key)}'; known are {', '.join(_KEYS)}")
+    numbers = {key: _number(table[key], key, source) for key in _NUMBERS if key in table}
+    pattern = _text(table, "position_pattern", source)
+    if pattern is not None:
+        compile_position_pattern(pattern, source)
+    return RigFile(
+        rig=Rig(name=_text(table, "name", source), travel=_travel(table.get("travel"), source), **numbers),
+        camera=_text(table, "camera", source),
+        filters=_filters(table.get("filters", {}), source),
+        keywords=_keywords(table.get("keywords", {}), source),
+        position_pattern=pattern,
+        rebuilds=_rebuilds(table.get("rebuilds", []), source),
+        columns=_columns(table.get("columns", {}), source),
+    )
+
+
+def compile_position_pattern(pattern: str, source: str) -> re.Pattern[str]:
+    """Turn a pattern of the position in file names into a regular expression with one group.
+
+    ``{position}`` stands for the number and ``*`` for anything, as in ``*_{position}.fits``; a
+    pattern without ``{position}`` is a regular expression whose only group, or the group called
+    ``position``, is the number.
+    """
+    if "{position}" in pattern:
+        if pattern.count("{position}") > 1:
+            raise FocuskitError(f"{source}: the pattern '{_shown(pattern)}' has {{position}} more than once")
+        pieces = (".*" if piece == "*" else re.escape(piece) for piece in re.split(r"(\*)", pattern))
+        number = r"(?P<position>(?<!\d)[+-]?\d+(?:\.\d+)?)"
+        return re.compile("^" + "".join(pieces).replace(re.escape("{position}"), number) + "$", re.IGNORECASE)
+    try:
+        compiled = re.compile(pattern)
+    except (re.error, RecursionError, OverflowError) as problem:
+        raise FocuskitError(
+            f"{source}: the pattern '{_shown(pattern)}' is no regular expression: {problem}"
+        ) from problem
+    if "position" not in compiled.groupindex and compiled.groups != 1:
+        raise FocuskitError(
+            f"{source}: the pattern '{_shown(pattern)}' does not say where the position is; write it like "
+            "*_{position}.fits"
+        )
+    return compiled
+
+
+def _shown(value: object) -> str:
+    """Return text of the user's file fit for one line of an error message."""
+    return "".join(c if c.isprintable() else "?" for c in str(value))[:80]
+
+
+def _one_line(problem: BaseException) -> str:
+    return _shown(str(problem).splitlines()[0] if str(problem) else type(problem).__name__)
+
+
+def _number(value: object, key: str, source: str) -> float:
+    lowest, highest, example = _NUMBERS[key]
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise FocuskitError(f"{source}: {key} must be a number, like {key} = {example}")
+    if not lowest <= value <= highest:
+        raise FocuskitError(f"{source}: {key} = {_shown(value)} is not between {lowest:g} and {highest:g}")
+    return float(value)
+
+
+def _text(table: Mapping[str, Any], key: str, source: str) -> str | None:
+    value = table.get(key)
+    if value is None:
+        return None
+    if not isinstance(value, str) or not value.strip():
+        raise FocuskitError(f'{source}: {key} must be text in quotes, like {key} = "Heron"')
+    return value.strip()
+
+
+def _travel(value: object, source: str) -> tuple[float, float] | None:
+    if value is None:
+        return None
+    given = value if isinstance(value, list) else []
+    ends = [v for v in given if isinstance(v, int | float) and not isinstance(v, bool) and math.isfinite(v)]
+    if len(given) != 2 or len(ends) != 2 or ends[0] >= ends[1]:
+        raise FocuskitError(f"{source}: travel must be the lowest and highest position, like [0, 20000]")
+    return float(ends[0]), float(ends[1])
+
+
+def _names(value: object) -> tuple[str, ...] | None:
+    """Return the texts in ``value``, one or a list of them, or None if it is anything else."""
+    values = value if isinstance(value, list) else [value]
+    names = tuple(v.strip() for v in values if isinstance(v, str) and v.strip())
+    return names if len(names) == len(values) else None
+
+
+def _filters(value: object, source: str) -> dict[str, FilterEntry]:
+    hint = 'write filters = ["L", "Ha"], or [filters] with lines like Ha = 656.3'
+    if isinstance(value, list):
+        names = _names(value)
+        if names is None:
+            raise FocuskitError(f"{source}: filters must be names; {hint}")
+        return {name: FilterEntry() for name in names}
+    if not isinstance(value, dict):
+        raise FocuskitError(f"{source}: filters must be names; {hint}")
+    return {name: _filter(name, entry, source) for name, entry in value.items()}
+
+
+def _filter(name: str, value: object, source: str) -> FilterEntry:
+    entry: dict[str, Any] = value if isinstance(value, dict) else {"wavelength_nm": value}
+    shown = _shown(name)
+    for key in entry:
+        if key not in ("wavelength_nm", "also"):
+            raise FocuskitError(
+                f"{source}: unknown key '{_shown(key)}' of filter {shown}; known are wavelength_nm, also"
+            )
+    wavelength = entry.get("wavelength_nm")
+    is_number = isinstance(wavelength, int | float) and not isinstance(wavelength, bool)
+    if wavelength is not None and not (is_number and 100.0 <= wavelength <= 30000.0):
+        raise FocuskitError(f"{source}: the wavelength of filter {shown} must be in nm, like 656.3")
+    also = _names(entry.get("also", []))
+    if also is None:
+        raise FocuskitError(f'{source}: also of filter {shown} must be names, like also = ["H-alpha"]')
+    return FilterEntry(None if wavelength is None else float(wavelength), also)
+
+
+def _keywords(value: object, source: str) -> dict[str, tuple[str, ...]]:
+    if not isinstance(value, Mapping):
+        raise FocuskitError(f"{source}: keywords must be a table, like [keywords] with position = 'MYKEY'")
+    keywords = {}
+    for fact, entry in value.items():
+        if fact not in FACTS:
+            raise FocuskitError(f"{source}: no fact is called '{_shown(fact)}'; known are {', '.join(FACTS)}")
+        names = _names(entry)
+        if names is None:
+            raise FocuskitError(f"{source}: the keyword for {fact} must be text, like {fact} = 'MYKEY'")
+        keywords[fact] = names
+    return keywords
+
+
+def _put_first(more: Mapping[str, tuple[str, ...]], known: Mapping[str, tuple[str, ...]]) -> dict[str, tuple[str, ...]]:
+    return {fact: names + known.get(fact, ()) for fact, names in more.items()}
+
+
+def _rebuilds(value: object, source: str) -> tuple[datetime, ...]:
+    hint = 'rebuilds must be a list of UTC times, like ["2031-03-04T18:00:00Z"]'
+    if not isinstance(value, list) or not all(isinstance(v, str | date) for v in value):
+        raise FocuskitError(f"{source}: {hint}")
+    try:
+        return tuple(sorted(parse_time(v if isinstance(v, str) else v.isoformat()) for v in value))
+    except FocuskitError as problem:
+        raise FocuskitError(f"{source}: {_shown(problem)}; {hint}") from problem
+
+
+def _columns(value: object, source: str) -> dict[str, str]:
+    if not isinstance(value, dict):
+        raise FocuskitError(f"{source}: columns must be a table, like [columns] with position = 'focus'")
+    for column, name in value.items():
+        if column not in COLUMNS:
+            raise FocuskitError(f"{source}: unknown column '{_shown(column)}'; known are {', '.join(COLUMNS)}")
+        if not isinstance(name, str) or not name.strip():
+            raise FocuskitError(f"{source}: the name of column {column} must be text in quotes")
+    return dict(value)

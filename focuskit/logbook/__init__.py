@@ -1,0 +1,9 @@
+"""Logbook: every focus run ever, and tables of runs.
+
+In: `LoggedRun` and CSV files. Out: one SQLite file, CSV and ECSV tables.
+"""
+
+from focuskit.logbook.book import Logbook
+from focuskit.logbook.tables import formula_free, read_runs, write_csv, write_ecsv
+
+__all__ = ["Logbook", "formula_free", "read_runs", "write_csv", "write_ecsv"]

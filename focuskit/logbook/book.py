@@ -1,0 +1,223 @@
+"""The logbook: all focus runs ever, in one SQLite file.
+
+A run is known by the hash of its frames, so recording it again changes nothing. Runs are excluded,
+never deleted. Every change is one transaction: a process killed in mid-write leaves the book whole,
+and two may write at once.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import sqlite3
+from collections.abc import Iterable, Iterator
+from contextlib import closing, contextmanager
+from dataclasses import fields
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from focuskit.core.errors import FocuskitError
+from focuskit.core.logged import LoggedRun
+from focuskit.core.text import harmless_text
+
+# One script per schema version; a book is brought up to date by those it has not seen.
+MIGRATIONS = (
+    """CREATE TABLE runs (
+        number INTEGER PRIMARY KEY,
+        key TEXT NOT NULL UNIQUE,
+        rig TEXT, time REAL NOT NULL, filter TEXT, temperature_c REAL,
+        position REAL, position_err REAL, verdict TEXT,
+        hfd_best_px REAL, hfd_slope_px_per_step REAL, tolerance_steps REAL,
+        exposure_s REAL, frames INTEGER, seconds REAL,
+        excluded INTEGER NOT NULL DEFAULT 0, note TEXT, details TEXT
+    )""",
+    "CREATE INDEX runs_of_rig ON runs (rig, time)",
+)
+WAIT_S = 30.0
+_COLUMNS = tuple(f.name for f in fields(LoggedRun) if f.name != "number")
+# What the user wrote, which analysing again must not undo.
+_OF_USER = ("excluded", "note")
+_TEXTS = ("key", "rig", "filter", "verdict", "note", "details")
+_WHOLE = ("number", "frames", "excluded")
+_NEVER_NULL = ("number", "key", "time", "excluded")
+
+
+class Logbook:
+    """A logbook in one file, made if there is none.
+
+    Parameters
+    ----------
+    path : path
+        Of the SQLite file; missing folders are made.
+
+    Raises
+    ------
+    FocuskitError
+        If the file is no logbook, comes from a later version, or cannot be opened.
+    """
+
+    def __init__(self, path: str | Path) -> None:
+        self.path = Path(path)
+        if self.path.parts[:1] == ("~",):
+            raise FocuskitError(
+                f"{self.path}: there is no home folder to keep the logbook in; name it with --logbook FILE"
+            )
+        try:
+            self.path.parent.mkdir(parents=True, exist_ok=True)
+        except OSError as problem:
+            raise FocuskitError(f"{self.path.parent}: cannot be made ({problem.strerror})") from problem
+        with self._open() as book:
+            version = _version(book)
+            if version > len(MIGRATIONS):
+                raise FocuskitError(f"{self.path}: was written by a later version of focuskit; update this one")
+            if version < len(MIGRATIONS):
+                book.execute("BEGIN IMMEDIATE")
+                if _version(book) == 0 and book.execute("SELECT 1 FROM sqlite_master").fetchone():
+                    raise FocuskitError(f"{self.path}: is another program's database; name another file")
+                for script in MIGRATIONS[_version(book) :]:
+                    book.execute(script)
+                book.execute(f"PRAGMA user_version = {len(MIGRATIONS)}")
+            if _objects_of_runs(book) != self._objects_expected():
+                raise FocuskitError(
+                    f"{self.path}: its table of runs was changed by another program; use a copy that is whole"
+                )
+
+    @staticmethod
+    def _objects_expected() -> list[tuple[str, ...]]:
+        with closing(sqlite3.connect(":memory:")) as model:
+            for script in MIGRATIONS:
+                model.execute(script)
+            return _objects_of_runs(model)
+
+    @contextmanager
+    def _open(self) -> Iterator[sqlite3.Connection]:
+        """Open the file for one transaction; it is rolled back if anything fails."""
+        book: sqlite3.Connection | None = None
+        try:
+            book = sqlite3.connect(self.path, timeout=WAIT_S, isolation_level=None)
+            book.row_factory = sqlite3.Row
+            book.execute("PRAGMA trusted_schema = OFF")
+            yield book
+            if book.in_transaction:
+                book.execute("COMMIT")
+        except (sqlite3.Error, OverflowError, UnicodeError) as problem:
+            raise FocuskitError(f"{self.path}: the logbook cannot be used ({problem})") from problem
+        finally:
+            if book is not None:
+                book.close()
+
+    def record(self, runs: Iterable[LoggedRun], renew: bool = False) -> int:
+        """Write runs into the book; return how many it did not know yet.
+
+        Parameters
+        ----------
+        renew : bool
+            Also write what was measured anew of runs that are known; notes and exclusions stay.
+        """
+        measured = [name for name in _COLUMNS if name not in _OF_USER and name != "key"]
+        then = "UPDATE SET " + ", ".join(f"{name} = excluded.{name}" for name in measured) if renew else "NOTHING"
+        marks = ", ".join("?" for _ in _COLUMNS)
+        command = f"INSERT INTO runs ({', '.join(_COLUMNS)}) VALUES ({marks}) ON CONFLICT (key) DO {then}"
+        rows = [_to_row(run.with_key()) for run in runs]
+        with self._open() as book:
+            book.execute("BEGIN IMMEDIATE")
+            before = int(book.execute("SELECT COUNT(*) FROM runs").fetchone()[0])
+            book.executemany(command, rows)
+            return int(book.execute("SELECT COUNT(*) FROM runs").fetchone()[0]) - before
+
+    def runs(self, rig: str | None = None) -> list[LoggedRun]:
+        """Return all runs in order of time, excluded ones too; of one rig if it is named."""
+        only = "" if rig is None else "WHERE rig = ?"
+        with self._open() as book:
+            rows = book.execute(
+                f"SELECT * FROM runs {only} ORDER BY time, number", () if rig is None else (rig,)
+            ).fetchall()
+        return [self._read(row) for row in rows]
+
+    def run(self, number: int) -> LoggedRun:
+        """Return one run by its number.
+
+        Raises
+        ------
+        FocuskitError
+            If there is no such run.
+        """
+        with self._open() as book:
+            # SQLite counts to 2^63 - 1, and has no words for more.
+            row = None
+            if abs(number) < 2**63:
+                row = book.execute("SELECT * FROM runs WHERE number = ?", (number,)).fetchone()
+        if row is None:
+            raise FocuskitError(f"{self.path}: there is no run {number}; the list shows the numbers")
+        return self._read(row)
+
+    def _read(self, row: sqlite3.Row) -> LoggedRun:
+        try:
+            return _from_row(row)
+        except ValueError as problem:
+            number = row["number"] if isinstance(row["number"], int) else "of unknown number"
+            raise FocuskitError(f"{self.path}: run {number} cannot be read: {problem}") from problem
+
+    def write_note(self, number: int, text: str) -> None:
+        """Write a note on a run, in place of the one before."""
+        self._change(number, "note", text)
+
+    def exclude(self, number: int) -> None:
+        """Set a run aside: it stays in the book and bears on nothing."""
+        self._change(number, "excluded", 1)
+
+    def include(self, number: int) -> None:
+        """Bring an excluded run back."""
+        self._change(number, "excluded", 0)
+
+    def _change(self, number: int, column: str, value: str | int) -> None:
+        self.run(number)
+        with self._open() as book:
+            book.execute("BEGIN IMMEDIATE")
+            book.execute(f"UPDATE runs SET {column} = ? WHERE number = ?", (value, number))
+
+
+def _version(book: sqlite3.Connection) -> int:
+    return int(book.execute("PRAGMA user_version").fetchone()[0])
+
+
+def _to_row(run: LoggedRun) -> tuple[object, ...]:
+    return tuple(v.timestamp() if isinstance(v := getattr(run, name), datetime) else v for name in _COLUMNS)
+
+
+def _from_row(row: sqlite3.Row) -> LoggedRun:
+    """Return the run of a row.
+
+    Raises
+    ------
+    ValueError
+        If a value is not what its column holds: SQLite itself does not see to it.
+    """
+    values: dict[str, Any] = {}
+    for name in (*_COLUMNS, "number"):
+        value = row[name]
+        if value is None and name not in _NEVER_NULL:
+            values[name] = None
+        elif name in _TEXTS and isinstance(value, str):
+            values[name] = value if name == "details" else harmless_text(value)
+        elif name in _WHOLE and isinstance(value, int):
+            values[name] = value
+        elif name not in (*_TEXTS, *_WHOLE) and isinstance(value, int | float) and math.isfinite(value):
+            values[name] = float(value)
+        else:
+            raise ValueError(f"{name} is damaged")
+    try:
+        values["time"] = datetime.fromtimestamp(values["time"], UTC)
+        if values["details"] is not None:
+            json.loads(values["details"], parse_constant=float)
+    except (ValueError, OverflowError, OSError, RecursionError):
+        raise ValueError("its time or its details are damaged") from None
+    values["excluded"] = bool(values["excluded"])
+    return LoggedRun(**values)
+
+
+def _objects_of_runs(book: sqlite3.Connection) -> list[tuple[str, ...]]:
+    """Return what makes up the table of runs: itself, its indexes, and triggers if somebody added any."""
+    found = book.execute("SELECT type, name, sql FROM sqlite_master WHERE lower(tbl_name) = 'runs'")
+    return sorted(tuple(str(value) for value in row) for row in found)

@@ -1,0 +1,215 @@
+"""Tables of logged focus runs: what a run is, reading it from CSV, writing CSV and ECSV."""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import datetime, tzinfo
+from pathlib import Path
+
+from focuskit.core.errors import FocuskitError
+from focuskit.core.logged import COLUMNS, LoggedRun
+from focuskit.core.text import harmless_text, write_whole
+from focuskit.core.times import format_time, parse_time
+from focuskit.frames import MOST_TABLE_BYTES, read_bytes
+
+UNITS = {
+    "temperature_c": "deg_C", "hfd_best_px": "pix", "exposure_s": "s", "seconds": "s",
+}  # fmt: skip
+_TEXTS = ("filter", "rig", "verdict", "note", "key")
+_NUMBERS = (
+    "temperature_c", "position", "position_err", "hfd_best_px", "hfd_slope_px_per_step", "tolerance_steps",
+    "exposure_s", "frames", "seconds",
+)  # fmt: skip
+_REQUIRED = ("time", "temperature_c", "position")
+_NO_VALUE = {"", "na", "n/a", "nan", "null", "none", "-", "--"}
+# A spreadsheet takes a cell that begins so for a formula.
+_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+
+
+def read_runs(
+    path: str | Path, columns: Mapping[str, str] | None = None, zone: tzinfo | None = None
+) -> list[LoggedRun]:
+    """Read logged runs from a CSV file.
+
+    Parameters
+    ----------
+    path : path
+        UTF-8, with ``,``, ``;`` or tabs between the columns; with the last two a decimal comma is
+        understood. Blank rows are skipped; an empty cell is an unknown value.
+    columns : mapping, optional
+        focuskit's column to the name it has in the file. Needed are ``time``, ``temperature_c`` and
+        ``position``.
+    zone : tzinfo, optional
+        Zone of times without offset; UTC by default.
+
+    Raises
+    ------
+    FocuskitError
+        If the file cannot be read, a column is missing, or a cell is not what its column says.
+    """
+    path = Path(path)
+    header, rows, comma = _rows(path)
+    where = _find_columns(path, header, columns or {})
+    runs = []
+    for line, row in rows:
+
+        def cell(name: str, row: Sequence[str] = row) -> str:
+            index = where.get(name, -1)
+            text = row[index].strip() if 0 <= index < len(row) else ""
+            return "" if text.lower() in _NO_VALUE else text
+
+        def number(name: str, line: int = line) -> float | None:
+            text = cell(name)
+            if not text:
+                return None
+            try:
+                value = float(text.replace(",", ".") if comma else text)
+            except ValueError:
+                raise FocuskitError(f"{path}, row {line}: {name} '{text}' is not a number") from None
+            return value if math.isfinite(value) else None
+
+        if not cell("time"):
+            raise FocuskitError(f"{path}, row {line}: the time is missing; fill it in or delete the row")
+        try:
+            time = parse_time(cell("time"), zone)
+        except FocuskitError as problem:
+            raise FocuskitError(f"{path}, row {line}: {problem}") from problem
+        numbers = {name: number(name) for name in _NUMBERS}
+        texts = {name: _plain(cell(name)) for name in _TEXTS}
+        err, frames = numbers["position_err"], numbers["frames"]
+        if frames is not None and not (frames.is_integer() and 0.0 <= frames <= 1e6):
+            raise FocuskitError(f"{path}, row {line}: frames '{cell('frames')}' is not a number of frames")
+        runs.append(
+            LoggedRun(
+                time=time,
+                position=numbers["position"],
+                filter=texts["filter"],
+                temperature_c=numbers["temperature_c"],
+                # an error of zero is a missing one: no run is exact
+                position_err=err if err is not None and err > 0.0 else None,
+                rig=texts["rig"],
+                verdict=texts["verdict"],
+                hfd_best_px=numbers["hfd_best_px"],
+                hfd_slope_px_per_step=numbers["hfd_slope_px_per_step"],
+                tolerance_steps=numbers["tolerance_steps"],
+                exposure_s=numbers["exposure_s"],
+                frames=None if frames is None else int(frames),
+                seconds=numbers["seconds"],
+                key=texts["key"],
+                excluded=_truth(cell("excluded"), f"{path}, row {line}"),
+                note=texts["note"],
+            )
+        )
+    return runs
+
+
+def _truth(text: str, source: str) -> bool:
+    words = {"": False, "0": False, "no": False, "false": False, "1": True, "yes": True, "true": True}
+    if text.lower() not in words:
+        raise FocuskitError(f"{source}: excluded is '{text}'; write yes or no")
+    return words[text.lower()]
+
+
+def _rows(path: Path) -> tuple[list[str], list[tuple[int, list[str]]], bool]:
+    """Header, rows with the line each ends on, and whether the decimal mark is a comma."""
+    try:
+        text = read_bytes(path, MOST_TABLE_BYTES, "a CSV table of logged runs").decode("utf-8-sig")
+    except UnicodeDecodeError as problem:
+        raise FocuskitError(f"{path}: is not UTF-8 text; save it as CSV in UTF-8") from problem
+    if "\0" in text:
+        raise FocuskitError(f"{path}: is not a text file; give a CSV table of logged runs")
+    top = next((line for line in text.splitlines() if line.strip()), "")
+    separator = max("\t;,", key=top.count)
+    reader = csv.reader(text.splitlines(keepends=True), delimiter=separator)
+    try:
+        table = [(reader.line_num, row) for row in reader if any(cell.strip() for cell in row)]
+    except csv.Error as problem:
+        raise FocuskitError(f"{path}, row {reader.line_num}: is not CSV ({problem})") from problem
+    if not table:
+        raise FocuskitError(f"{path}: is empty; give a CSV table of logged runs with a header row")
+    header = [name.strip() for name in table[0][1]]
+    return header, table[1:], separator != ","
+
+
+def _find_columns(path: Path, header: list[str], mapped: Mapping[str, str]) -> dict[str, int]:
+    lower = [name.lower() for name in header]
+    where = {}
+    for name, theirs in mapped.items():
+        if name not in COLUMNS:
+            raise FocuskitError(f"no column of a run is called '{name}'; known are {', '.join(COLUMNS)}")
+        if theirs not in header:
+            raise FocuskitError(f"{path}: there is no column '{theirs}'; the columns are {', '.join(header)}")
+        where[name] = header.index(theirs)
+    for name in COLUMNS:
+        if name not in where and name in lower:
+            where[name] = lower.index(name)
+    missing = [name for name in _REQUIRED if name not in where]
+    if missing:
+        raise FocuskitError(
+            f"{path}: there is no column '{missing[0]}'; say which it is with --columns {missing[0]}=NAME "
+            f"(the columns are {', '.join(header)})"
+        )
+    return where
+
+
+def write_csv(path: str | Path, runs: Iterable[LoggedRun]) -> None:
+    """Write runs as CSV that `read_runs` reads back.
+
+    Text that a spreadsheet would take for a formula (it begins with = + - @, a tab or a carriage
+    return), or that begins with an apostrophe, is written with an apostrophe before it, which
+    `read_runs` takes off again.
+    """
+    content = io.StringIO()
+    writer = csv.writer(content)
+    writer.writerow(COLUMNS)
+    writer.writerows([_cell(getattr(run, name)) for name in COLUMNS] for run in runs)
+    _write(Path(path), content.getvalue())
+
+
+def _write(path: Path, content: str) -> None:
+    if not path.parent.is_dir():
+        raise FocuskitError(f"{path}: cannot be written (there is no folder {path.parent})")
+    write_whole(path, content.encode("utf-8"))
+
+
+def _cell(value: object) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, datetime):
+        return format_time(value) or ""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, str):
+        return formula_free(value)
+    return repr(value)
+
+
+def formula_free(text: str) -> str:
+    """Return the text of a cell with an apostrophe before what a spreadsheet would take for a formula."""
+    return "'" + text if text.startswith((*_FORMULA_STARTS, "'")) else text
+
+
+def _plain(text: str) -> str | None:
+    marked = text.startswith("'") and text[1:].startswith((*_FORMULA_STARTS, "'"))
+    return harmless_text(text[1:] if marked else text) or None
+
+
+def write_ecsv(path: str | Path, runs: Sequence[LoggedRun]) -> None:
+    """Write runs as ECSV (an astropy table with units); unknown values are masked, formulas marked as in CSV."""
+    from astropy.table import MaskedColumn, Table
+
+    table = Table(meta={"time": "UTC", "position": "steps of the focuser"})
+    for name in COLUMNS:
+        values = [getattr(run, name) for run in runs]
+        if name == "time":
+            values = [format_time(v) for v in values]
+        kind = bool if name == "excluded" else int if name == "frames" else float if name in _NUMBERS else str
+        filler = kind()
+        filled = [filler if v is None else _cell(v) if kind is str else v for v in values]
+        table[name] = MaskedColumn(filled, mask=[v is None for v in values], dtype=kind, unit=UNITS.get(name))
+    content = io.StringIO()
+    table.write(content, format="ascii.ecsv")
+    _write(Path(path), content.getvalue())

@@ -1,0 +1,207 @@
+"""Single frames, e.g. ordinary light frames: how far from focus each was, and in which seeing."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import Executor
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from focuskit.core.errors import FocuskitError
+from focuskit.core.logged import LoggedRun
+from focuskit.core.optics import Rig, wavelength_nm
+from focuskit.core.times import format_time
+from focuskit.core.workers import Crew
+from focuskit.frames import FoundFile, FrameInfo, Limits, RigFile, find_some_frames
+from focuskit.stars import MeasuredFrame, lost_frame, measure_found
+from focuskit.waves import (
+    LEAST_RADIUS_PX,
+    SPHERICAL_PRIOR,
+    Defocus,
+    Spherical,
+    StackTask,
+    measure_defocus,
+    model_for,
+    pool_spherical,
+    stack_or_nothing,
+    told_before,
+)
+
+_LEAST_STARS = 3
+# From so sure a side on it is told; below, both are open.
+_SURE_SIDE = 0.975
+
+
+@dataclass(frozen=True)
+class SingleFrame:
+    """One frame and how far from focus it was.
+
+    Parameters
+    ----------
+    info : FrameInfo
+    hfd_px : float
+        Median half-flux diameter of its stars.
+    stars : int
+        Stars whose shapes were put together.
+    defocus : Defocus
+    growth : float
+        Half-flux diameter over what it had been in focus, in the same seeing.
+    um_per_step : float or None
+    """
+
+    info: FrameInfo
+    hfd_px: float
+    stars: int
+    defocus: Defocus
+    growth: float
+    um_per_step: float | None
+
+    @property
+    def side(self) -> str | None:
+        """``outside`` or ``inside`` of focus where the stars tell, else None."""
+        sure = max(self.defocus.outside, 1.0 - self.defocus.outside) > _SURE_SIDE
+        return ("outside" if self.defocus.outside > 0.5 else "inside") if sure else None
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the frame as ``focuskit.defocus/1`` describes it."""
+        found, step = self.defocus, self.um_per_step
+        return {
+            "file": self.info.name,
+            "time": format_time(self.info.time),
+            "filter": self.info.filter,
+            "exposure_s": self.info.exposure_s,
+            "temperature_c": self.info.temperature_c,
+            "position": self.info.position,
+            "hfd_px": self.hfd_px,
+            "stars": self.stars,
+            "defocus_um": found.defocus_um,
+            "defocus_err_um": found.defocus_err_um,
+            "defocus_steps": found.defocus_um / step if step else None,
+            "defocus_err_steps": found.defocus_err_um / step if step else None,
+            "side": self.side,
+            "seeing_arcsec": found.seeing_arcsec,
+            "hfd_growth_pct": 100.0 * (self.growth - 1.0),
+            "chi2_reduced": found.chi2_reduced,
+        }
+
+
+def measure_single_frames(
+    folders: str | Path | Sequence[str | Path],
+    *,
+    rig_file: RigFile | None = None,
+    limits: Limits | None = None,
+    executor: Executor | None = None,
+    workers: int | None = None,
+    progress: Callable[[int, int], None] | None = None,
+    history: Sequence[LoggedRun] = (),
+) -> tuple[list[SingleFrame], list[tuple[str, str]]]:
+    """Measure the defocus of every frame below the folders, each by itself.
+
+    Parameters
+    ----------
+    folders : path or sequence of paths
+    rig_file, limits, executor, workers, progress
+        As for `focuskit.analyse`.
+    history : sequence of LoggedRun
+        Runs logged before: what they told of the telescope's spherical aberration is used.
+
+    Returns
+    -------
+    frames : list of SingleFrame
+        In order of time, then of name.
+    not_used : list of (name, why)
+
+    Raises
+    ------
+    FocuskitError
+        If a folder cannot be read, or there is no frame in it.
+    """
+    files, not_used = find_some_frames(folders)
+    known = {rig: told_before(history, rig)[0] for rig in {run.rig for run in history}}
+    work = partial(_measure_or_say, rig_file=rig_file, limits=limits, known=known)
+    with Crew(executor, 1 if len(files) < 4 else workers) as crew:
+        outcomes = crew.map(work, files, lost_frame, progress)
+    frames = [one for one in outcomes if isinstance(one, SingleFrame)]
+    frames.sort(key=lambda one: (format_time(one.info.time) or "", one.info.name))
+    not_used += [(file.name, one) for file, one in zip(files, outcomes, strict=True) if isinstance(one, str)]
+    return frames, sorted(not_used)
+
+
+def _measure_or_say(
+    found: FoundFile, rig_file: RigFile | None, limits: Limits | None, known: Mapping[str | None, Sequence[Spherical]]
+) -> SingleFrame | str:
+    frame = measure_found(found, rig_file, limits)
+    if isinstance(frame, str):
+        return frame
+    try:
+        return single_frame(frame, rig_file, limits, known.get(frame.info.rig(rig_file).name, ()))
+    except FocuskitError as problem:
+        return str(problem)
+
+
+def single_frame(
+    frame: MeasuredFrame,
+    rig_file: RigFile | None = None,
+    limits: Limits | None = None,
+    spherical: Sequence[Spherical] = (),
+) -> SingleFrame:
+    """Return how far from focus a measured frame was; ``spherical`` is what logged runs told of the telescope.
+
+    Raises
+    ------
+    FocuskitError
+        If the optics are not known, the stars are too few, or the frame cannot be read again.
+    """
+    rig = frame.info.rig(rig_file)
+    _check_optics(frame, rig)
+    wavelength_um = wavelength_nm(frame.info.filter) / 1e3
+    known = pool_spherical(spherical, wavelength_um) if spherical else SPHERICAL_PRIOR
+    seen = frame.field.measured
+    stars = seen.take(seen.good)
+    size = frame.hfd_px
+    profile = None
+    if size is not None and len(stars) >= _LEAST_STARS:
+        profile = stack_or_nothing(
+            StackTask(
+                path=frame.info.path,
+                x_px=stars.x_px,
+                y_px=stars.y_px,
+                flux=stars.flux_adu,
+                sky=frame.field.sky.at(stars.x_px, stars.y_px),
+                noise=frame.field.noise_adu,
+                radius_px=max(LEAST_RADIUS_PX, 2.0 * size),
+                position=frame.info.position or 0.0,
+                gain=frame.info.gain,
+                known=(seen.x_px, seen.y_px, seen.flux_adu),
+            ),
+            limits,
+        )
+    if size is None or profile is None:
+        raise FocuskitError(f"shows {len(stars)} good stars whole; {_LEAST_STARS} are the least")
+    defocus = measure_defocus(profile, rig, wavelength_um, known)
+    model = model_for([profile], rig, wavelength_um)
+    least = model.least_hfd_waves(defocus.seeing_um, known[0])
+    away = defocus.defocus_um / model.um_per_wave
+    in_focus = model.hfd_um(least, defocus.seeing_um, known[0])
+    sides = [model.hfd_um(least + side * away, defocus.seeing_um, known[0]) for side in (-1.0, 1.0)]
+    growth = float(np.average(sides, weights=[1.0 - defocus.outside, defocus.outside])) / in_focus
+    return SingleFrame(frame.info, size, profile.stars, defocus, max(growth, 1.0), rig.um_per_step)
+
+
+def _check_optics(frame: MeasuredFrame, rig: Rig) -> None:
+    if frame.info.bayer:
+        raise FocuskitError("has a Bayer matrix: the shape of its stars cannot be fitted")
+    wanted = {
+        "focal_length_mm": rig.f_ratio,
+        "aperture_mm": rig.f_ratio,
+        "pixel_um": rig.pixel_um,
+        "obstruction": rig.obstruction,
+    }
+    missing = [name for name, value in wanted.items() if value is None or not math.isfinite(value)]
+    if missing:
+        raise FocuskitError(f"its telescope is not known ({', '.join(missing)}); give a rig file with --rig")

@@ -1,0 +1,123 @@
+"""The report: one HTML file that needs nothing else, of a night, of the offsets, of the interval, or of all."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+from collections.abc import Sequence
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+from focuskit import __version__
+from focuskit.core.errors import FocuskitError
+from focuskit.core.text import plain_text, round_pair, two_digits, write_whole
+from focuskit.drift import Drift
+from focuskit.night import Night
+from focuskit.refocus import Interval
+from focuskit.show.palette import COLOURS, MARKERS, SCHEMES, VERDICT_SIGNS
+from focuskit.show.report_drift import drift_view
+from focuskit.show.report_interval import interval_view
+from focuskit.show.report_night import night_title, night_view
+from focuskit.show.report_panels import number
+
+Part = Night | Drift | Interval
+KINDS = {"night": "Report of a night", "offsets": "Drift and filter offsets", "interval": "When to refocus"}
+
+
+def render_report(parts: Part | Sequence[Part]) -> str:
+    """Return one self-contained HTML page on a night, a drift, an interval, or several of them.
+
+    Of each kind the last one given counts. The frames of a night are read once more for the pictures of
+    their stars; those that cannot be read are left out.
+
+    Raises
+    ------
+    FocuskitError
+        If there is nothing to report.
+    """
+    from jinja2 import DictLoader, Environment, StrictUndefined
+    from markupsafe import Markup
+
+    told = [parts] if isinstance(parts, Night | Drift | Interval) else list(parts)
+    night = next((part for part in reversed(told) if isinstance(part, Night)), None)
+    drift = next((part for part in reversed(told) if isinstance(part, Drift)), None)
+    interval = next((part for part in reversed(told) if isinstance(part, Interval)), None)
+    if night is not None and not night.runs:
+        raise FocuskitError("no focus run to report: give a folder that holds one")
+    views: dict[str, Any] = {
+        "night": night_view(night) if night else None,
+        "offsets": drift_view(drift) if drift else None,
+        "interval": interval_view(interval) if interval else None,
+    }
+    shown = [name for name, view in views.items() if view]
+    if not shown:
+        raise FocuskitError("nothing to report: give a night, a drift or an interval")
+    home = files("focuskit.show") / "page"
+
+    def read(name: str) -> str:
+        return home.joinpath(name).read_text(encoding="utf-8")
+
+    names = [file.name for file in home.iterdir() if file.name.startswith("report") and file.name.endswith(".html")]
+    environment = Environment(
+        loader=DictLoader({name: read(name) for name in names}),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters.update(plain=plain_text, num=number, two_digits=two_digits)
+    environment.globals.update(signs=VERDICT_SIGNS, pair=round_pair)
+    script = read("report.js")
+    digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
+    return environment.get_template("report.html").render(
+        # Both are our own files; everything else is escaped.
+        style=Markup(_scheme_rules() + read("report.css")),
+        script=Markup(script),
+        script_hash=digest,
+        version=__version__,
+        kind=KINDS[shown[0]] if len(shown) == 1 else "Focus report",
+        shown=shown,
+        title=_title(night, drift, interval),
+        **views,
+    )
+
+
+def write_report(parts: Part | Sequence[Part], path: str | Path) -> Path:
+    """Write the report on a night, a drift, an interval, or several of them to an .html file; return its path.
+
+    Raises
+    ------
+    FocuskitError
+        If the name does not end in .html or .htm, so that no other file is overwritten by mistake, or
+        if the file cannot be written.
+    """
+    path = Path(path)
+    if path.suffix.lower() not in (".html", ".htm"):
+        raise FocuskitError(f"{path}: a report is an HTML file; give a name that ends in .html")
+    return write_whole(path, render_report(parts).encode("utf-8"))
+
+
+def _title(night: Night | None, drift: Drift | None, interval: Interval | None) -> str:
+    if night:
+        return night_title(night)
+    if drift:
+        return plain_text(drift.rig or "Unnamed rig")
+    return f"{len(interval.log.nights) if interval else 0} nights of temperatures"
+
+
+def _scheme_rules() -> str:
+    """Return the colours of the palette as CSS."""
+
+    def variables(scheme: str) -> str:
+        return "".join(f"--{role}:{colour};" for role, colour in SCHEMES[scheme].items())
+
+    series = [f".series-{i}{{fill:{colour}}}" for i, colour in enumerate(tuple(COLOURS.values())[: len(MARKERS)])]
+    return "\n".join([
+        f":root{{{variables('light')}}}",
+        f"@media(prefers-color-scheme:dark){{:root{{{variables('dark')}}}}}",
+        *(f':root[data-scheme="{name}"]{{{variables(name)}}}' for name in SCHEMES),
+        f"@media print{{:root,:root[data-scheme]{{{variables('light')}}}}}",
+        *series,
+        "",
+    ])  # fmt: skip

@@ -1,0 +1,352 @@
+"""Find the stars of one image, pin-sharp or blown up to donuts: sky, noise, one peak per star.
+
+The image is summed in blocks once; all searching is done on sums of sums, so that a donut of
+80 pixels costs no more than a point.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from focuskit.frames import Pixels
+
+MAD_TO_SIGMA = 1.482602218505602
+CELL_PX = (64, 256)  # least and greatest side of a sky cell: wide against a donut where the image allows it
+PEAK_SIGMA = 6.0
+_CHUNK_ROWS = 64  # rows summed at a time: the working set stays in the cache
+_SEARCH_LIMIT = 4000  # peaks considered at the most
+_SAMPLE = 20_000  # elements that tell the noise: to half a per cent
+
+
+@dataclass(frozen=True)
+class SkyMap:
+    """Sky per pixel on a mesh of cells, in the unit of the image.
+
+    Parameters
+    ----------
+    mesh : ndarray, shape (cells down, cells across)
+    shape : (int, int)
+        Rows and columns of blocks that the mesh covers.
+    side : int
+        Pixels along the side of a block.
+    """
+
+    mesh: np.ndarray
+    shape: tuple[int, int]
+    side: int
+
+    def at(self, x_px: np.ndarray, y_px: np.ndarray) -> np.ndarray:
+        """Return the sky per pixel at pixel coordinates."""
+        down = _mesh_weights(self.mesh.shape[0], self.shape[0], (np.asarray(y_px) + 0.5) / self.side - 0.5)
+        across = _mesh_weights(self.mesh.shape[1], self.shape[1], (np.asarray(x_px) + 0.5) / self.side - 0.5)
+        middle = float(np.median(self.mesh))
+        return middle + np.sum((down @ (self.mesh - middle)) * across, axis=1)
+
+
+@dataclass(frozen=True)
+class BlockImage:
+    """Sums of square blocks of pixels, sky subtracted.
+
+    Parameters
+    ----------
+    level : ndarray, shape (rows, columns), float32
+        Sum over each block less the sky.
+    side : int
+        Pixels along the side of a block.
+    sky : SkyMap
+    noise : float
+        Standard deviation of the sky in one pixel.
+    """
+
+    level: np.ndarray
+    side: int
+    sky: SkyMap
+    noise: float
+
+
+@dataclass(frozen=True)
+class Peaks:
+    """Peaks of an image, the most significant first: pixel coordinates, significance, box."""
+
+    x: np.ndarray
+    y: np.ndarray
+    significance: np.ndarray
+    box_px: np.ndarray
+
+
+def block_side(shape: tuple[int, int]) -> int:
+    """Return the side of the blocks for an image: 4 pixels from 8 megapixels on, else 2 or 1."""
+    pixels = shape[0] * shape[1]
+    return 4 if pixels >= 8_000_000 else 2 if pixels >= 2_000_000 else 1
+
+
+def sum_blocks(pixels: Pixels) -> BlockImage:
+    """Sum an image in blocks, clean hot pixels, subtract the sky and measure the noise.
+
+    Every pixel must have a value, see `Pixels.filled`.
+    """
+    side = block_side(pixels.raw.shape)
+    if side == 1:
+        sums, hot = _single_pixels(pixels)
+    else:
+        sums, difference = _summed(pixels, side)
+        hot = _hot_blocks(sums, difference)
+    _replace_by_neighbours(sums, hot)
+    mesh = _sky_mesh(sums, side)
+    sums -= _spread(mesh, sums.shape)
+    return BlockImage(sums, side, SkyMap(mesh / side**2, sums.shape, side), _robust_sigma(sums)[1] / side)
+
+
+def _single_pixels(pixels: Pixels) -> tuple[np.ndarray, np.ndarray]:
+    """Return a small image as it is, and the flat indices of pixels that stand alone."""
+    image = pixels.physical().astype(np.float32)
+    sky, noise = _robust_sigma(image)
+    padded = np.pad(image, 1, mode="edge")
+    around = (padded[:-2, 1:-1] + padded[2:, 1:-1] + padded[1:-1, :-2] + padded[1:-1, 2:]) / 4.0
+    alone = (image - around > 8.0 * noise) & (around - sky < 0.15 * (image - sky))
+    return image, np.flatnonzero(alone)
+
+
+def _summed(pixels: Pixels, side: int) -> tuple[np.ndarray, np.ndarray]:
+    """Return block sums, and the sum of even less that of odd columns of each block."""
+    rows, columns = (n - n % side for n in pixels.raw.shape)
+    sums = np.empty((rows // side, columns // side), np.float32)
+    difference = np.empty_like(sums)
+    kind = pixels.raw.dtype.kind
+    small = kind in "iu" and pixels.raw.dtype.itemsize <= 2
+    # Sums of 16 sixteen-bit values fit in 32 bits and are exact; all else is summed in 64 bits.
+    dtype: np.dtype[Any] = np.dtype("i4") if small else np.dtype("f8")
+    for first in range(0, rows, _CHUNK_ROWS):
+        last = min(first + _CHUNK_ROWS, rows)
+        part: Any = pixels.raw[first:last, :columns].astype(dtype)
+        lines = part[0::side] + part[1::side]
+        for k in range(2, side):
+            lines += part[k::side]
+        even = lines[:, 0::side]
+        odd = lines[:, 1::side]
+        if side == 4:
+            even = even + lines[:, 2::side]
+            odd = odd + lines[:, 3::side]
+        target = slice(first // side, last // side)
+        np.add(even, odd, out=sums[target], casting="unsafe")
+        np.subtract(even, odd, out=difference[target], casting="unsafe")
+    if pixels.scale != 1.0:
+        sums *= pixels.scale
+        difference *= pixels.scale
+    sums += np.float32(pixels.zero * side**2)
+    return sums, difference
+
+
+def _robust_sigma(image: np.ndarray) -> tuple[float, float]:
+    """Return median and standard deviation of a thinned-out image without its outliers.
+
+    The median deviation finds the outliers; the standard deviation is that of the rest, since the
+    median deviation of whole numbers is itself a whole number.
+    """
+    step = max(1, int((image.size / _SAMPLE) ** 0.5))
+    sample = image[::step, ::step]
+    middle = float(np.median(sample))
+    off = sample - middle
+    half, most, nearly_all = np.percentile(np.abs(off), (50.0, 75.0, 90.0))
+    # With noise below one ADU half of all values are alike: the next larger deviations tell.
+    rough = MAD_TO_SIGMA * half if half > 0.2 * most else most / 1.15 or nearly_all
+    rest = off[np.abs(off) <= 3.0 * rough]
+    if not rest.size:  # values beyond what floats can square
+        return middle, 0.0
+    return middle, float(np.std(rest, dtype=np.float64)) / 0.9866  # a normal law cut at 3 sigma
+
+
+def _hot_blocks(sums: np.ndarray, difference: np.ndarray) -> np.ndarray:
+    """Return the flat indices of the blocks in which one pixel outweighs the rest.
+
+    A hot pixel lies in an even or an odd column, so that the two sums differ by all of it; a
+    star spreads over both.
+    """
+    sky = _robust_sigma(sums)[0]
+    noise = _robust_sigma(difference)[1]
+    step = np.abs(difference)
+    index = np.flatnonzero(step > 6.0 * noise)
+    return index[step.ravel()[index] > 6.0 * noise + 0.35 * (sums.ravel()[index] - sky)]
+
+
+def _replace_by_neighbours(image: np.ndarray, bad: np.ndarray) -> None:
+    """Set elements, given by flat indices, to the median of their eight neighbours, in place."""
+    rows, columns = np.unravel_index(bad, image.shape)
+    around = [
+        image[np.clip(rows + dy, 0, image.shape[0] - 1), np.clip(columns + dx, 0, image.shape[1] - 1)]
+        for dy in (-1, 0, 1)
+        for dx in (-1, 0, 1)
+        if (dy, dx) != (0, 0)
+    ]
+    image[rows, columns] = np.median(around, axis=0)
+
+
+def _sky_mesh(sums: np.ndarray, side: int) -> np.ndarray:
+    """Return clipped means over cells of blocks, shape (cells down, cells across)."""
+    cell = int(np.clip(min(sums.shape) // 4, CELL_PX[0] // side, CELL_PX[1] // side))
+    down, across = (max(1, n // cell) for n in sums.shape)
+    height, width = sums.shape[0] // down, sums.shape[1] // across
+    cells: Any = sums[: down * height, : across * width].reshape(down, height, across, width)
+    step = 2 if height * width > 1000 else 1
+    cells = cells[:, ::step, :, ::step].swapaxes(1, 2).reshape(down * across, -1)
+    return clipped_means(cells).reshape(down, across)
+
+
+def clipped_means(values: np.ndarray) -> np.ndarray:
+    """Return for each row the mean of the middle half of what lies within 2.5 sigma of its median.
+
+    Stars only add light, so sigma is taken from the values below the median: the distance to the
+    lower quartile. A mean of the middle half is as robust as a median, and does not jump by whole
+    numbers where the noise is hardly more than one ADU. NaN does not count.
+
+    Parameters
+    ----------
+    values : ndarray, shape (rows, n)
+
+    Returns
+    -------
+    ndarray, shape (rows,); NaN for a row without values
+    """
+    ordered = np.sort(values, axis=1).astype(np.float64)
+    rows = np.arange(ordered.shape[0])
+    count = np.sum(np.isfinite(ordered), axis=1)
+    middle = ordered[rows, count // 2]
+    reach = 2.5 * MAD_TO_SIGMA * (middle - ordered[rows, count // 4])
+    # Where noise is well below one ADU a quarter of all values or more is the median: all that is near counts.
+    coarse = reach == 0
+    reach = np.where(coarse, 2.0 * (middle - ordered[rows, count // 50]), reach)
+    low = np.sum(ordered < (middle - reach)[:, None], axis=1)
+    high = np.maximum(np.sum(ordered <= (middle + reach)[:, None], axis=1), 1)
+    quarter = np.where(coarse, 0, (high - low) // 4)
+    first, last = low + quarter, high - quarter
+    sums = np.zeros((ordered.shape[0], ordered.shape[1] + 1))
+    np.cumsum(np.where(np.isfinite(ordered), ordered - np.nan_to_num(middle)[:, None], 0.0), axis=1, out=sums[:, 1:])
+    return middle + (sums[rows, last] - sums[rows, first]) / np.maximum(last - first, 1)
+
+
+def _mesh_weights(cells: int, size: int, place: np.ndarray) -> np.ndarray:
+    """Return the weights of cells at places along one axis, shape (places, cells), float32.
+
+    Interpolates by Catmull-Rom splines: straight lines between cells would miss the curve of a
+    vignetted sky. Beyond the outermost cells the mesh goes on as a straight line.
+    """
+    # What is left over beyond the last whole cell belongs to no cell.
+    at = np.clip((place + 0.5) / (size // cells) - 0.5, -1.0, cells)
+    low = np.clip(np.floor(at).astype(int), 0, max(cells - 2, 0))
+    t = at - low
+    inside = (t >= 0) & (t <= 1) & (cells > 1)
+    taps = np.stack(
+        [
+            np.where(inside, 0.5 * t * (-1.0 + t * (2.0 - t)), 0.0),
+            np.where(inside, 1.0 + 0.5 * t**2 * (3.0 * t - 5.0), 1.0 - t),
+            np.where(inside, 0.5 * t * (1.0 + t * (4.0 - 3.0 * t)), t),
+            np.where(inside, 0.5 * t**2 * (t - 1.0), 0.0),
+        ],
+        axis=1,
+    )
+    # One cell more on either side, on the straight line through the last two.
+    wide = np.zeros((place.size, cells + 3))
+    rows = np.arange(place.size)
+    for k in range(4):
+        wide[rows, low + k] += taps[:, k]
+    weights = wide[:, 1 : cells + 1]
+    for ghost, first, second in ((0, 0, 1), (cells + 1, cells - 1, cells - 2)):
+        weights[:, first] += wide[:, ghost] * (2.0 if cells > 1 else 1.0)
+        if cells > 1:
+            weights[:, second] -= wide[:, ghost]
+    return weights.astype(np.float32)
+
+
+def _spread(mesh: np.ndarray, shape: tuple[int, int]) -> np.ndarray:
+    """Interpolate a mesh to all blocks."""
+    # The offset is taken out first: float32 is then exact enough for any pedestal.
+    middle = float(np.median(mesh))
+    down, across = (_mesh_weights(cells, size, np.arange(size)) for cells, size in zip(mesh.shape, shape, strict=True))
+    return down @ (mesh - middle).astype(np.float32) @ across.T + np.float32(middle)
+
+
+def pyramid(blocks: BlockImage, levels: int) -> list[np.ndarray]:
+    """Return the block image and its sums of 2×2, 4×4, … blocks, as many levels as fit."""
+    images = [blocks.level]
+    for _ in range(levels - 1):
+        last = images[-1]
+        rows, columns = (n - n % 2 for n in last.shape)
+        if min(rows, columns) < 8:
+            break
+        pairs = last[0:rows:2, :columns] + last[1:rows:2, :columns]
+        images.append(pairs[:, 0::2] + pairs[:, 1::2])
+    return images
+
+
+def _level_peaks(image: np.ndarray, side_px: int, sigma: float, white_noise: float) -> Peaks:
+    """Return local maxima of the sums of 3×3 elements above ``sigma`` times their own noise."""
+    lines = image[:-2] + image[1:-1]
+    lines += image[2:]
+    sums = lines[:, :-2] + lines[:, 1:-1]
+    sums += lines[:, 2:]
+    # Wide stars can fill much of the image; then the spread of the sums is not that of the sky.
+    noise = min(_robust_sigma(sums)[1], 3.0 * white_noise)
+    above = np.flatnonzero(sums > sigma * noise)
+    rows, columns = np.unravel_index(above, sums.shape)
+    inside = (rows > 0) & (rows < sums.shape[0] - 1) & (columns > 0) & (columns < sums.shape[1] - 1)
+    rows, columns = rows[inside], columns[inside]
+    values = sums[rows, columns]
+    highest = np.ones(rows.size, bool)
+    for dy in (-1, 0, 1):
+        for dx in (-1, 0, 1):
+            other = sums[rows + dy, columns + dx]
+            # Of equal neighbours the first in reading order counts.
+            highest &= (values > other) if (dy, dx) < (0, 0) else (values >= other)
+    rows, columns, values = rows[highest], columns[highest], values[highest]
+    return Peaks(
+        x=(columns + 1.5) * side_px - 0.5,
+        y=(rows + 1.5) * side_px - 0.5,
+        significance=values / (noise or 1.0),
+        box_px=np.full(rows.size, 3.0 * side_px),
+    )
+
+
+def find_peaks(images: list[np.ndarray], side_px: int, noise: float, apart: float) -> Peaks:
+    """Return peaks over all levels, each with the strongest within ``apart`` boxes of it only.
+
+    Parameters
+    ----------
+    images : list of ndarray
+        Levels of a pyramid; the elements of the first have a side of ``side_px`` pixels.
+    noise : float
+        Standard deviation of the sky in one pixel.
+    apart : float
+        A weaker peak closer to a stronger one than this many of the stronger one's boxes is part
+        of it: else the fragments of a ring would count as stars.
+    """
+    sides = [side_px * 2**k for k in range(len(images))]
+    levels = [
+        _level_peaks(image, side, PEAK_SIGMA, 3.0 * side * noise) for image, side in zip(images, sides, strict=True)
+    ]
+    x, y, significance, box = (
+        np.concatenate([getattr(level, name) for level in levels]) for name in ("x", "y", "significance", "box_px")
+    )
+    order = np.lexsort((x, y, -significance))[:_SEARCH_LIMIT]
+    x, y, significance, box = x[order], y[order], significance[order], box[order]
+    fine = 2.0 * side_px
+    rows, columns = (y / fine).astype(int), (x / fine).astype(int)
+    reaches = np.rint(apart * box / fine).astype(int)
+    margin = int(reaches.max(initial=0))
+    # A margin all around saves clipping the discs at the edges.
+    taken = np.zeros((int(rows.max(initial=0)) + 2 * margin + 1, int(columns.max(initial=0)) + 2 * margin + 1), bool)
+    discs = {reach: _disc(reach) for reach in np.unique(reaches).tolist()}
+    kept = []
+    for k, (i, j, reach) in enumerate(zip(rows.tolist(), columns.tolist(), reaches.tolist(), strict=True)):
+        if not taken[i + margin, j + margin]:
+            kept.append(k)
+            top, left = i + margin - reach, j + margin - reach
+            taken[top : top + 2 * reach + 1, left : left + 2 * reach + 1] |= discs[reach]
+    return Peaks(x[kept], y[kept], significance[kept], box[kept])
+
+
+def _disc(reach: int) -> np.ndarray:
+    line = np.arange(-reach, reach + 1) ** 2
+    return np.add.outer(line, line) <= reach**2

@@ -1,0 +1,215 @@
+"""Runs with few and faint stars: find them again where they must lie, and measure all as one.
+
+Out of focus a faint star drowns in the noise of the sky. But the stars of a run keep their places and
+their brightness: one shift a frame is found from all of them together, and their flux within circles
+about the places that are known is added up with the weight that their brightness gives it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.ndimage import uniform_filter
+from scipy.spatial import cKDTree
+
+from focuskit.stars.cutouts import Image, lies_inside, ring_sky, star_stamps
+from focuskit.stars.field import STAMP_RADIUS, StarField, without_pixel
+from focuskit.stars.growth import usual_growth
+from focuskit.stars.match import SHIFT_REACH_PX, CommonSizes, StarMatch, match_stars
+from focuskit.stars.stamps import (
+    RadialSums,
+    cut_stamps,
+    find_centroids,
+    half_flux_radius,
+    half_maximum_width,
+    pixel_excess,
+    sum_in_circles,
+)
+
+# A run is faint where a quarter of its frames or more show fewer good stars than this.
+_FEW_STARS = 5
+_LEAST_PLACES = 2
+_SURE = 5.0  # signal-to-noise of a frame's stars together, below which nothing was found
+# How far a frame may lie from where its neighbours in time are, in pixels.
+_NEAR_PX = 8.0
+_CROWDING = 0.1  # of its own light, from neighbours within reach
+_ROUNDS = 6
+_SETTLED = 0.02
+
+
+@dataclass(frozen=True)
+class Search:
+    """Where the stars of a run lie in one frame, as far as is known.
+
+    Parameters
+    ----------
+    x_px, y_px, flux_adu : ndarray, shape (stars,)
+        Places on the run's common grid and flux in its typical frame.
+    shift_px : ndarray, shape (2,)
+        To be added to the places.
+    reach_px : float
+        By how much the shift may be wrong, along each axis.
+    """
+
+    x_px: np.ndarray
+    y_px: np.ndarray
+    flux_adu: np.ndarray
+    shift_px: np.ndarray
+    reach_px: float
+
+
+@dataclass(frozen=True)
+class Registered:
+    """The stars of one frame, measured as one: sizes in pixels, ``strength`` against the typical frame."""
+
+    shift_px: np.ndarray
+    hfd_px: float
+    hfd_err_px: float
+    fwhm_px: float
+    strength: float
+    stars: int
+
+
+def search_plan(fields: Sequence[StarField]) -> tuple[StarMatch, list[Search]] | None:
+    """Return what is known of the stars of a faint run, and where to look for them in each frame.
+
+    None where the stars are many enough, or too few even for this.
+    """
+    if np.quantile([field.count for field in fields], 0.25) >= _FEW_STARS:
+        return None
+    match = match_stars(fields, faint=True)
+    sure = match.sound & np.isfinite(match.brightness)
+    if sure.sum() < _LEAST_PLACES:
+        return None
+    match = match.take(sure)
+    seen = np.isfinite(match.hfd_px).sum(axis=1)
+    known = (seen >= 3) & np.isfinite(match.shift_px).all(axis=1)
+    number = np.arange(len(fields))
+    searches = []
+    for k in range(len(fields)):
+        shift = np.zeros(2)
+        if known.any():
+            shift = np.array([np.interp(k, number[known], match.shift_px[known, axis]) for axis in (0, 1)])
+        reach = _NEAR_PX if known.any() else SHIFT_REACH_PX
+        searches.append(Search(match.x_px, match.y_px, match.brightness, shift, reach))
+    return match, searches
+
+
+def measure_registered(image: Image, search: Search) -> Registered | None:
+    """Find the stars of a frame together and measure them as one; None where they do not show."""
+    found = _find_shift(image, search)
+    if found is None:
+        return None
+    shift, size = found
+    growth = usual_growth()
+    for _ in range(_ROUNDS):
+        x, y = search.x_px + shift[0], search.y_px + shift[1]
+        bins = 1 if size < 14.0 else 2 if size < 28.0 or image.blocks.side < 4 else 4
+        reach = STAMP_RADIUS * size + 3 * bins
+        use = lies_inside(image.pixels.raw.shape, x, y, reach + 2 * bins)
+        use &= _light_of_neighbours(x, y, search.flux_adu, 1.2 * size) < _CROWDING * search.flux_adu
+        if not use.any():
+            return None
+        weight = search.flux_adu[use]
+        power = float(np.sum(weight**2))
+        sky = ring_sky(image, x[use], y[use], size)
+        stamps, x0, y0 = star_stamps(image, x[use], y[use], sky, reach, bins)
+        dx, dy = (x[use] - x0) / bins, (y[use] - y0) / bins
+        radius = size / bins
+        moved = bins * _common_offset(stamps, dx, dy, weight, radius)
+        sums = sum_in_circles(stamps, dx, dy, STAMP_RADIUS * radius, max(1, math.ceil(8.0 / radius)))
+        one = RadialSums(weight @ sums.flux[None] / power, weight**2 @ sums.area[None] / power, sums.step)
+        flux = float(one.at(np.array([radius]))[0])
+        noise = image.blocks.noise * bins / math.sqrt(power)
+        photons = flux * float(np.sum(weight**3)) / power**2 / image.gain if image.gain and flux > 0 else 0.0
+        area = math.pi * radius**2
+        if flux < _SURE * math.sqrt(noise**2 * area + photons):
+            return None
+        half, slope = half_flux_radius(one, np.array([0.5 * growth * flux]), np.zeros(1))
+        if not (np.isfinite(half[0]) and np.isfinite(slope[0])):
+            return None
+        excess = pixel_excess(one, half, np.ones(1, bool))
+        now = float(without_pixel(2.0 * half, excess, bins, image.unit)[0]) * bins
+        settled = abs(math.log(now / size)) < _SETTLED and np.hypot(*moved) < _SETTLED * size
+        shift = shift + np.clip(moved, -0.5 * size, 0.5 * size)
+        size = min(max(now, 0.6 * size), 1.6 * size)
+        if settled:
+            break
+    # As for a single star, see `focuskit.stars`.
+    inner = math.pi * float(half[0]) ** 2
+    variance = noise**2 * (inner * (1.0 - growth) + 0.25 * growth**2 * area) + 0.25 * growth * photons
+    fwhm = float(half_maximum_width(one, half, np.ones(1, bool))[0]) * bins
+    return Registered(
+        shift_px=shift,
+        hfd_px=now,
+        hfd_err_px=2.0 * bins * math.sqrt(max(variance, 0.0)) / float(slope[0]),
+        fwhm_px=fwhm,
+        strength=growth * flux,
+        stars=int(use.sum()),
+    )
+
+
+def join_registered(match: StarMatch, found: Sequence[Registered | None]) -> tuple[StarMatch, CommonSizes]:
+    """Return a faint run's stars and the sizes of its frames; NaN for a frame that does not show them."""
+    nothing = Registered(np.full(2, np.nan), math.nan, math.nan, math.nan, math.nan, 0)
+    frames = [one or nothing for one in found]
+    strength = np.array([one.strength for one in frames])
+    typical = float(np.nanmedian(strength)) if np.isfinite(strength).any() else 1.0
+    sizes = CommonSizes(
+        hfd_px=np.array([one.hfd_px for one in frames]),
+        hfd_err_px=np.array([one.hfd_err_px for one in frames]),
+        fwhm_px=np.array([one.fwhm_px for one in frames]),
+        flux=strength / typical,
+        stars=np.array([one.stars for one in frames]),
+    )
+    shift = np.array([one.shift_px for one in frames])
+    together = replace(match, shift_px=shift, strength=strength / typical, brightness=match.brightness * typical)
+    return together, sizes
+
+
+def _find_shift(image: Image, search: Search) -> tuple[np.ndarray, float] | None:
+    """Return the shift at which the boxes about all places hold most light, and the size this suggests.
+
+    Of boxes of all sizes the one counts whose light stands out most from its noise.
+    """
+    best, answer = 0.0, None
+    for level, data in enumerate(image.levels):
+        side = image.blocks.side * 2**level
+        boxes = 9.0 * uniform_filter(data, 3, mode="nearest")
+        steps = math.ceil(search.reach_px / side)
+        x = (search.x_px + search.shift_px[0] + 0.5) / side - 0.5
+        y = (search.y_px + search.shift_px[1] + 0.5) / side - 0.5
+        column, row = np.rint(x).astype(int), np.rint(y).astype(int)
+        inside = lies_inside(data.shape, column, row, steps)
+        if not inside.any():
+            continue
+        weight = search.flux_adu[inside]
+        windows = cut_stamps(boxes, column[inside], row[inside], steps)
+        noise = 3.0 * side * image.blocks.noise * float(np.linalg.norm(weight))
+        together = np.tensordot(weight, windows, axes=1) / noise
+        at = np.unravel_index(int(together.argmax()), together.shape)
+        if together[at] > best:
+            best = float(together[at])
+            off = np.average(np.stack([column - x, row - y])[:, inside], axis=1, weights=weight**2)
+            answer = search.shift_px + side * (np.array([at[1], at[0]]) - steps + off), 2.5 * side
+    return answer if best > _SURE else None
+
+
+def _common_offset(stamps: np.ndarray, dx: np.ndarray, dy: np.ndarray, weight: np.ndarray, radius: float) -> np.ndarray:
+    """Return by how much all stars together lie beside their places, x and y, in elements."""
+    stack = np.tensordot(weight, stamps, axes=1)[None]
+    centre = np.array(find_centroids(stack, radius))[:, 0]
+    return centre - np.array([np.average(part, weights=weight**2) for part in (dx, dy)])
+
+
+def _light_of_neighbours(x: np.ndarray, y: np.ndarray, flux: np.ndarray, reach: float) -> np.ndarray:
+    """Return for each star the light of the others within reach of it."""
+    tree = cKDTree(np.stack([x, y], axis=1))
+    light = np.zeros(x.size)
+    for first, second in tree.query_pairs(reach):
+        light[first] += flux[second]
+        light[second] += flux[first]
+    return light

@@ -1,0 +1,314 @@
+"""The profile fit of whole nights: stack each run's frames, fit, learn the telescope's spherical term."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Container, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from focuskit.core.errors import FocuskitError
+from focuskit.core.logged import LoggedRun
+from focuskit.core.optics import ARCSEC_PER_RADIAN, Rig
+from focuskit.stars import MeasuredFrame, StarMatch
+from focuskit.waves.fit import SPHERICAL_PRIOR, ProfileFit, SolvedRun, solve_profiles
+from focuskit.waves.stack import FrameProfile, stack_weight
+from focuskit.waves.stacking import StackTask
+
+_LEAST_STARS = 2
+# So many stars allow to leave those out that one frame alone shows.
+_ENOUGH_TO_CHOOSE = 3
+LEAST_RADIUS_PX = 8.0
+# Stars that add less than this share of the information are not worth the time, if enough are left.
+_NEGLIGIBLE = 0.2
+_ENOUGH_STARS = 60
+# Where the obstruction is not known, the one that fits the frames best is sought from here in steps ever finer.
+_USUAL_OBSTRUCTION = 0.3
+_OBSTRUCTION_STEPS = (0.1, 0.05, 0.025)
+_MOST_OBSTRUCTION = 0.75
+# By how much the typical seeing may differ from run to run, in its logarithm; all alike before the runs are seen.
+_RUN_WIDTHS = np.geomspace(0.002, 0.6, 20)
+
+
+@dataclass(frozen=True)
+class RunProfiles:
+    """The stacked profiles of one run, which of its frames they belong to, and which of them take no part."""
+
+    profiles: tuple[FrameProfile, ...]
+    frames: tuple[int, ...]
+    rig: Rig
+    wavelength_um: float
+    aside: tuple[bool, ...] = ()
+
+
+@dataclass(frozen=True)
+class Spherical:
+    """What one run by itself tells of the spherical aberration: rms length of path and its error, µm."""
+
+    path_um: float
+    err_um: float
+    wavelength_um: float
+
+
+@dataclass(frozen=True)
+class Seeing:
+    """Typical seeing of one run: mean of ln(FWHM in arcsec at 1 µm) and its variance."""
+
+    log_arcsec: float
+    variance: float
+
+
+def star_weights(frames: Sequence[MeasuredFrame], match: StarMatch) -> np.ndarray:
+    """Return what each star of a run tells of its shape, shape (stars,); 0 for those not to be stacked.
+
+    Bayer frames are not stacked: half of their green light falls between the pixels that count.
+    """
+    sound = match.sound & np.isfinite(match.brightness)
+    often = sound & (np.isfinite(match.hfd_px).sum(axis=0) >= 2)
+    if often.sum() >= _ENOUGH_TO_CHOOSE:
+        sound = often
+    if sound.sum() < _LEAST_STARS or any(frame.info.bayer for frame in frames):
+        return np.zeros(sound.size)
+    light = np.where(sound, match.brightness, 0.0)
+    area = math.pi * (frames[0].hfd_px or 5.0) ** 2 / 4.0
+    told = light**2 / (area * frames[0].field.noise_adu ** 2 + light / (frames[0].info.gain or 1.0))
+    order = np.argsort(told)
+    few = np.cumsum(told[order]) < _NEGLIGIBLE * told.sum()
+    few[max(few.size - _ENOUGH_STARS, 0) :] = False
+    told[order[few]] = 0.0
+    return told
+
+
+def stack_tasks(
+    frames: Sequence[MeasuredFrame], match: StarMatch, hfd_px: np.ndarray, weights: np.ndarray
+) -> list[tuple[int, StackTask]]:
+    """Return what to stack for each frame of a run, with the frame's number; empty with too few stars."""
+    sound = weights > 0
+    if not sound.any():
+        return []
+    # The frame that the common places were taken from shows the most stars, also those not to be stacked.
+    first = int(np.argmax([frame.field.count for frame in frames]))
+    seen = frames[first].field.measured
+    if not np.isfinite([match.strength[first], *match.shift_px[first]]).all():
+        seen = seen.take(np.zeros(len(seen), bool))
+    tasks = []
+    for k, frame in enumerate(frames):
+        if not (np.isfinite(match.shift_px[k]).all() and np.isfinite(hfd_px[k]) and frame.info.position is not None):
+            continue
+        x = match.x_px[sound] + match.shift_px[k, 0]
+        y = match.y_px[sound] + match.shift_px[k, 1]
+        tasks.append(
+            (
+                k,
+                StackTask(
+                    path=frame.info.path,
+                    x_px=x,
+                    y_px=y,
+                    flux=match.brightness[sound],
+                    sky=frame.field.sky.at(x, y),
+                    noise=frame.field.noise_adu,
+                    radius_px=max(LEAST_RADIUS_PX, 2.0 * float(hfd_px[k])),
+                    position=frame.info.position,
+                    gain=frame.info.gain,
+                    known=(
+                        seen.x_px + match.shift_px[k, 0] - match.shift_px[first, 0],
+                        seen.y_px + match.shift_px[k, 1] - match.shift_px[first, 1],
+                        seen.flux_adu / match.strength[first],
+                    ),
+                ),
+            )
+        )
+    return tasks
+
+
+def stacked_mean(
+    frames: Sequence[MeasuredFrame], match: StarMatch, hfd_px: np.ndarray, weights: np.ndarray, value: np.ndarray
+) -> tuple[float, float]:
+    """Return the mean of a number that each star has, shape (stars,), over the stacked stars, and its error.
+
+    Frames in which the stars are wide give faint ones less weight: where they differ, the answer is as unsure.
+    """
+    sound = weights > 0
+    light = match.brightness[sound]
+    means = []
+    for frame, size in zip(frames, hfd_px, strict=True):
+        if np.isfinite(size):
+            radius = max(LEAST_RADIUS_PX, 2.0 * float(size))
+            told = light * stack_weight(light, frame.field.noise_adu, radius, frame.info.gain or 1.0)
+            means.append(float(np.average(value[sound], weights=told)))
+    return float(np.mean(means)), float(np.std(means))
+
+
+def told_before(
+    history: Sequence[LoggedRun], rig: str | None, again: Container[str] = ()
+) -> tuple[list[Spherical], list[Seeing]]:
+    """Return what the logged runs of a rig told of its spherical aberration and of the seeing.
+
+    Runs whose keys are in ``again`` do not count, nor do those that are excluded.
+    """
+    told, seeings = [], []
+    for run in history:
+        if run.rig == rig and run.key not in again and not run.excluded and run.details:
+            try:
+                details = json.loads(run.details)
+                fit = details["fits"]["profile"]
+                own = Spherical(**{name: float(value) for name, value in fit["own_spherical"].items()})
+                arcsec = np.array([p["seeing_arcsec"] for p in details["points"] if p["seeing_arcsec"]], dtype=float)
+                scatter = float(fit["params"]["seeing_scatter"])
+            except (ValueError, KeyError, TypeError, AttributeError):
+                continue  # logged without a profile fit
+            if not (own.err_um > 0 and own.wavelength_um > 0):
+                continue
+            told.append(own)
+            if arcsec.size and (arcsec > 0.0).all():
+                typical = math.exp(float(np.log(arcsec).mean()))
+                seeings.append(_seeing_at_one_um(typical, scatter**2 / arcsec.size, own.wavelength_um))
+    return told, seeings
+
+
+def fit_night(
+    runs: Sequence[RunProfiles | None], logged: Sequence[Spherical] = (), seeings: Sequence[Seeing] = ()
+) -> list[tuple[ProfileFit | None, Spherical | None]]:
+    """Fit the profiles of all runs of one telescope.
+
+    Each run is fitted by itself first; then again with what the other runs, and those logged before,
+    tell of the spherical aberration, which is a constant of the telescope (as length of path; in
+    waves it goes with the wavelength). Where the best position of aberrated light goes with the seeing, that of
+    the other runs tells what is typical.
+
+    Returns
+    -------
+    list of (ProfileFit or None, Spherical or None)
+        The final fit, and what the run by itself told of the aberration.
+    """
+    runs = _with_obstruction(runs)
+    alone = [_solve(run) for run in runs]
+    told = [_spherical_of(run, solved) if run and solved else None for run, solved in zip(runs, alone, strict=True)]
+    fits: list[ProfileFit | None] = []
+    for k, (run, solved) in enumerate(zip(runs, alone, strict=True)):
+        others = [own for j, own in enumerate(told) if own and j != k] + list(logged)
+        fit = None
+        if run and solved:
+            known = solved.knowing(pool_spherical(others, run.wavelength_um)) if others else solved
+            fit = (known if _is_sound(known) else solved).report()
+        fits.append(fit if fit and math.isfinite(fit.err) and fit.err > 0 else None)
+    return list(zip(_in_typical_seeing(fits, runs, seeings), told, strict=True))
+
+
+def pool_spherical(known: Sequence[Spherical], wavelength_um: float) -> tuple[float, float]:
+    """Return value and error of the spherical term from other runs, in waves at one wavelength.
+
+    What each run took from the wide prior is taken out first, and the prior put in once; runs that
+    disagree by more than their errors widen the error.
+    """
+    value, precision = 0.0, 0.0
+    parts = []
+    for one in known:
+        prior = SPHERICAL_PRIOR[1] * one.wavelength_um
+        own = max(1.0 / one.err_um**2 - 1.0 / prior**2, 1e-9)
+        parts.append((one.path_um / one.err_um**2 / own, own))
+        value += one.path_um / one.err_um**2
+        precision += own
+    middle = value / precision
+    excess = sum(own * (path - middle) ** 2 for path, own in parts) / max(len(parts) - 1, 1)
+    precision /= max(1.0, excess)
+    wide = 1.0 / (SPHERICAL_PRIOR[1] * wavelength_um) ** 2
+    total = precision + wide
+    return middle * precision / total / wavelength_um, 1.0 / math.sqrt(total) / wavelength_um
+
+
+def _seeing_at_one_um(arcsec: float, variance: float, wavelength_um: float) -> Seeing:
+    """Return the seeing of a run; in Kolmogorov turbulence it goes with the wavelength to the power of -1/5."""
+    return Seeing(math.log(arcsec) + 0.2 * math.log(wavelength_um), variance)
+
+
+def pool_seeing(seeings: Sequence[Seeing]) -> list[Seeing]:
+    """Return what is known of each run's typical seeing when all runs are looked at.
+
+    The runs' means are drawn from one normal law; its width is averaged over, each weighted by its restricted
+    likelihood. Where the runs differ by no more than their errors, they are taken for one.
+    """
+    value = np.array([one.log_arcsec for one in seeings])
+    variance = np.array([max(one.variance, 1e-8) for one in seeings])
+    weights, means, spreads = [], [], []
+    for width in _RUN_WIDTHS:
+        precision = 1.0 / (variance + width**2)
+        middle = precision @ value / precision.sum()
+        excess = precision @ (value - middle) ** 2
+        weights.append(-0.5 * (excess - np.log(precision).sum() + math.log(precision.sum())))
+        own = width**2 * precision
+        means.append(own * value + (1.0 - own) * middle)
+        spreads.append(own * variance + (1.0 - own) ** 2 / precision.sum())
+    share = np.exp(np.array(weights) - max(weights))
+    share /= share.sum()
+    mean = share @ np.array(means)
+    spread = share @ (np.array(spreads) + (np.array(means) - mean) ** 2)
+    return [Seeing(float(m), float(v)) for m, v in zip(mean, spread, strict=True)]
+
+
+def _in_typical_seeing(
+    fits: Sequence[ProfileFit | None], runs: Sequence[RunProfiles | None], logged: Sequence[Seeing]
+) -> list[ProfileFit | None]:
+    own: dict[int, Seeing] = {}
+    for k, (fit, run) in enumerate(zip(fits, runs, strict=True)):
+        if fit and run and run.rig.focal_length_mm:
+            arcsec = math.exp(fit.log_seeing) / (1e3 * run.rig.focal_length_mm) * ARCSEC_PER_RADIAN
+            own[k] = _seeing_at_one_um(arcsec, fit.log_seeing_err**2, run.wavelength_um)
+    if len(own) + len(logged) < 2 or not own:
+        return list(fits)
+    out = list(fits)
+    for (k, before), after in zip(own.items(), pool_seeing([*own.values(), *logged]), strict=False):
+        fit = fits[k]
+        assert fit
+        out[k] = fit.in_seeing(fit.log_seeing + after.log_arcsec - before.log_arcsec, math.sqrt(after.variance))
+    return out
+
+
+def _with_obstruction(runs: Sequence[RunProfiles | None]) -> list[RunProfiles | None]:
+    """Fill in an obstruction that is not known: the one that suits the run with the most stars."""
+    unknown = [run for run in runs if run and run.rig.obstruction is None]
+    if not unknown:
+        return list(runs)
+    richest = max(unknown, key=lambda run: sum(profile.stars for profile in run.profiles))
+
+    def misfit(share: float) -> float:
+        solved = _solve(replace(richest, rig=replace(richest.rig, obstruction=share)))
+        return solved.chi2_reduced if solved else math.inf
+
+    found = _USUAL_OBSTRUCTION
+    tried = {found: misfit(found)}
+    for step in _OBSTRUCTION_STEPS:
+        while True:
+            beside = {round(found - step, 3), round(found + step, 3)} - tried.keys()
+            tried |= {share: misfit(share) for share in sorted(beside) if 0.0 <= share <= _MOST_OBSTRUCTION}
+            best = min(tried, key=lambda share: tried[share])
+            if best == found:
+                break
+            found = best
+    return [
+        replace(run, rig=replace(run.rig, obstruction=found)) if run and run.rig.obstruction is None else run
+        for run in runs
+    ]
+
+
+def _solve(run: RunProfiles | None) -> SolvedRun | None:
+    """Solve a run by itself; None where that leads nowhere."""
+    if run is None:
+        return None
+    try:
+        solved = solve_profiles(run.profiles, run.rig, run.wavelength_um, SPHERICAL_PRIOR, run.aside)
+    except FocuskitError:
+        return None
+    return solved if _is_sound(solved) else None
+
+
+def _is_sound(solved: SolvedRun) -> bool:
+    sampled = solved.data.position
+    return solved.solution.converged and float(sampled.min()) < solved.best_position < float(sampled.max())
+
+
+def _spherical_of(run: RunProfiles, solved: SolvedRun) -> Spherical:
+    value, err = solved.spherical
+    return Spherical(value * run.wavelength_um, err * run.wavelength_um, run.wavelength_um)

@@ -1,0 +1,140 @@
+"""Defocus of a single frame, e.g. an ordinary light frame, from the shape of its stars."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from focuskit.core.optics import Rig
+from focuskit.waves.fit import SPHERICAL_PRIOR, in_arcsec, model_for
+from focuskit.waves.model import ProfileModel
+from focuskit.waves.solve import Data, coarse_grid, grid_chi2, prepare
+from focuskit.waves.stack import FrameProfile
+
+Array = NDArray[np.float64]
+
+# Grids that close in on a peak: rounds at most, and points.
+_CLOSER = 12
+_CLOSER_POINTS = 25
+
+
+@dataclass(frozen=True)
+class Defocus:
+    """Defocus of one frame by itself: its amount without sign, its seeing, and the match.
+
+    ``outside`` is the probability that the detector lay outside focus: one half where no aberration tells.
+    """
+
+    defocus_um: float
+    defocus_err_um: float
+    outside: float
+    seeing_um: float
+    seeing_arcsec: float | None
+    chi2_reduced: float
+
+
+@dataclass(frozen=True)
+class _Side:
+    mean: float
+    spread: float
+    log_seeing: float
+    log_evidence: float
+    chi2: float
+
+
+def measure_defocus(
+    frame: FrameProfile,
+    rig: Rig,
+    wavelength_um: float,
+    spherical: tuple[float, float] = SPHERICAL_PRIOR,
+) -> Defocus:
+    """Measure the defocus of a single frame, e.g. an ordinary light frame.
+
+    The sign stays open: an image says how far, hardly to which side. The mean and the standard
+    deviation are those of the likelihood over the distance from least HFD, to either side alike and far
+    from normal, with the seeing free, so that they hold in focus too; the spherical term is taken as
+    known with its error, not learnt from one frame.
+
+    Raises
+    ------
+    FocuskitError
+        If the rig lacks a number the model needs.
+    """
+    model = model_for([frame], rig, wavelength_um)
+    data = prepare(model, [frame])
+    freedom = max(int(data.dof[0]) - 2, 1)
+    shift, excess = 0.0, 1.0
+    means, squares, seeings, fits, outside = [], [], [], [], []
+    # A first look for the seeing, which decides where the HFD is least, and for what the model does not know of
+    # (neighbours, other seeing), which makes the answer as much less sure; then what is known of the spherical term.
+    for node in (None, -math.sqrt(3.0), 0.0, math.sqrt(3.0)):
+        known = spherical[0] + (node or 0.0) * spherical[1]
+        sides = [_one_side(model, data, side, known, shift * known, excess) for side in (1.0, -1.0)]
+        chance = np.exp([side.log_evidence - max(s.log_evidence for s in sides) for side in sides])
+        chance /= chance.sum()
+        log_seeing = float(chance @ [side.log_seeing for side in sides])
+        if node is None:
+            amount = math.copysign(max(abs(known), 0.01), known)
+            shift = model.least_hfd_waves(math.exp(log_seeing), amount) / amount
+            excess = max(1.0, min(side.chi2 for side in sides) / freedom)
+            continue
+        means.append(chance @ [side.mean for side in sides])
+        squares.append(chance @ [side.mean**2 + side.spread**2 for side in sides])
+        seeings.append(log_seeing)
+        fits.append(min(side.chi2 for side in sides))
+        outside.append(chance[0])
+    # Three-point Gauss-Hermite rule over what is known of the spherical term.
+    rule = np.array([1.0, 4.0, 1.0]) / 6.0
+    mean = float(rule @ means)
+    seeing_um = math.exp(float(rule @ seeings))
+    return Defocus(
+        defocus_um=mean * model.um_per_wave,
+        defocus_err_um=math.sqrt(max(float(rule @ squares) - mean**2, 0.0)) * model.um_per_wave,
+        outside=float(rule @ outside),
+        seeing_um=seeing_um,
+        seeing_arcsec=in_arcsec(seeing_um, rig),
+        chi2_reduced=min(fits) / freedom,
+    )
+
+
+def _one_side(model: ProfileModel, data: Data, side: float, spherical: float, least: float, excess: float) -> _Side:
+    """Integrate the likelihood of a frame over its seeing and its defocus on one side.
+
+    ``least`` is the defocus of least HFD, from which the distance is counted; ``excess`` is by how much the
+    variance is larger than the noise's. The grid closes in on
+    the peak until it resolves it.
+    """
+    waves, log_seeing = coarse_grid(model, data)
+    for _ in range(_CLOSER):
+        chi2 = grid_chi2(model, data, 0, side * waves, log_seeing, spherical)
+        weight = np.exp(-0.5 / excess * (chi2 - chi2.min()))
+        total = float(weight.sum())
+        weight /= total
+        step, seeing_step = waves[1] - waves[0], log_seeing[1] - log_seeing[0]
+        mean, spread = _moments(weight.sum(axis=1), np.abs(side * waves - least))
+        seeing, seeing_spread = _moments(weight.sum(axis=0), log_seeing)
+        if spread > step and seeing_spread > seeing_step:
+            break
+        at_waves, at_seeing = np.unravel_index(weight.argmax(), weight.shape)
+        waves = _closer(waves, int(at_waves), spread, 0.0)
+        log_seeing = _closer(log_seeing, int(at_seeing), seeing_spread, -math.inf)
+    evidence = math.log(total * step * seeing_step) - 0.5 / excess * float(chi2.min())
+    return _Side(mean, spread, seeing, evidence, float(chi2.min()))
+
+
+def _moments(weight: Array, values: Array) -> tuple[float, float]:
+    mean = float(weight @ values)
+    return mean, math.sqrt(float(weight @ (values - mean) ** 2))
+
+
+def _closer(grid: Array, best: int, spread: float, least: float) -> Array:
+    """Return a narrower grid about the best node, not below ``least``.
+
+    It narrows by no more than three times, because a coarse grid misses narrow ridges, and not to
+    less than five times the spread to either side.
+    """
+    reach = max((grid[-1] - grid[0]) / 6.0, 5.0 * spread)
+    return np.linspace(max(grid[best] - reach, least), grid[best] + reach, _CLOSER_POINTS)

@@ -1,0 +1,263 @@
+"""The commands interval and plan, as a user meets them."""
+
+import json
+import math
+from pathlib import Path
+
+import numpy as np
+import pytest
+from matplotlib.axes import Axes
+
+from focuskit.cli import sources as cli_sources
+from focuskit.cli.parser import build_parser
+from focuskit.cli.run import run_parsed
+from focuskit.core.errors import FocuskitError
+from focuskit.logbook import read_runs
+from focuskit.refocus import FocusBehaviour, NightPlan, Nights, Policy
+from focuskit.refocus.replay import Block
+from focuskit.refocus.settings import AS_NOW
+from focuskit.refocus.temperature_change import optimal_interval_min
+from focuskit.show import plots_refocus
+
+SAMPLE = Path(__file__).parents[2] / "sample_data"
+SEASON = SAMPLE / "season"
+WEATHER = Path(__file__).parents[1] / "data" / "weather_excerpt.csv"
+BY_HAND = (
+    "--steps-per-c",
+    "-6.5",
+    "--best-hfd",
+    "5.93",
+    "--slope",
+    "0.114",
+    "--run-cost",
+    "95",
+    "--position-err",
+    "1.5",
+)
+HOUR = "2031-03-04T{:02d}:{:02d}:00Z"
+
+
+def call(*words):
+    return run_parsed(build_parser().parse_args([str(word) for word in words]))
+
+
+def ask(capsys, *words):
+    assert call(*words, "--json") == 0
+    out = capsys.readouterr().out
+    assert out.count("\n") == 1
+
+    def never(text):
+        raise AssertionError(f"{text} is not JSON")
+
+    return json.loads(out, parse_constant=never)
+
+
+def ramp_log(tmp_path, c_per_h, hours=6, cadence_min=10):
+    path = tmp_path / "ramp.csv"
+    minutes = range(0, hours * 60 + 1, cadence_min)
+    rows = [f"{HOUR.format(16 + m // 60, m % 60)},{12 + c_per_h * m / 60:.5f}" for m in minutes]
+    path.write_text("time,temperature_c\n" + "\n".join(rows) + "\n")
+    return path
+
+
+def test_interval_by_hand_needs_no_logbook_and_keeps_the_contract(capsys, tmp_path, monkeypatch):
+    monkeypatch.setenv("HOME", str(tmp_path))
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path))
+    answer = ask(capsys, "interval", "--temps", ramp_log(tmp_path, -1.0), *BY_HAND)
+    assert answer["schema"] == "focuskit.interval/1"
+    tau = optimal_interval_min(95.0, 5.93, 0.114, 6.5)
+    assert answer["refocus_every_min"] == pytest.approx(tau, rel=0.01)
+    assert answer["refocus_every_c"] == pytest.approx(tau / 60.0, rel=0.01)
+    assert answer["run_cost_s"] == {"L": 95.0}
+    assert answer["recommended"] in [p["policy"] for p in answer["policies"]]
+    for policy in answer["policies"]:
+        for key in ("runs", "minutes_spent", "mean_hfd_growth_pct", "worst_hfd_growth_pct",
+                    "time_in_tolerance_pct", "effective_hours"):  # fmt: skip
+            assert policy[key] >= 0.0
+        balance = policy["imaging_hours"] + (policy["focusing_min"] + policy["moving_min"]) / 60.0
+        assert balance == pytest.approx(6.0, abs=1e-6)
+        assert policy["effective_hours"] <= policy["imaging_hours"]
+    assert answer["flags"] == ["few_nights"]
+
+
+@pytest.mark.parametrize("c_per_h, steps_per_c, flag", [(-1.0, "0", "no_drift"), (0.0, "-6.5", "temperature_flat")])
+def test_never_is_null(capsys, tmp_path, c_per_h, steps_per_c, flag):
+    by_hand = ["--steps-per-c", steps_per_c, *BY_HAND[2:]]
+    answer = ask(capsys, "interval", "--temps", ramp_log(tmp_path, c_per_h), *by_hand)
+    assert answer["refocus_every_min"] is None
+    assert answer["refocus_every_c"] is None
+    assert flag in answer["flags"]
+    assert call("interval", "--temps", ramp_log(tmp_path, c_per_h), *by_hand) == 0
+    text = capsys.readouterr().out
+    assert "By temperature: never." in text
+    assert flag in text
+
+
+def test_the_sample_season(capsys):
+    words = ("interval", "--temps", SEASON / "temperatures.csv", "--runs", SEASON / "runs.csv")
+    answer = ask(capsys, *words)
+    truth = json.loads((SEASON / "truth.json").read_text(encoding="utf-8"))
+    assert answer["steps_per_c"] == pytest.approx(truth["steps_per_c"], abs=4.0 * answer["steps_per_c_err"])
+    assert answer["run_cost_s"]["L"] == pytest.approx(95.0, rel=0.1)
+    assert set(answer["run_cost_s"]) == set(truth["offset_steps"])
+    assert answer["nights"]["count"] == 15
+    gain = {p["policy"]: p["depth_gained_pct"] for p in answer["policies"]}
+    assert gain["now"] == 0.0
+    assert gain[answer["recommended"]] > 5.0
+    assert gain["clock_quick"] > gain["filter_change"]
+    assert answer["nights"]["gain_kept_on_other_nights_pct"] >= 95.0
+    # the first hours cool fastest
+    hours = answer["over_the_night"]
+    assert hours[0]["every_min"] < hours[-1]["every_min"]
+    assert answer == ask(capsys, *words)
+    assert call(*words) == 0
+    text = capsys.readouterr().out
+    assert answer["advice"] in text
+    assert "hangs most on" in text
+    for policy in answer["policies"]:
+        assert f"  {policy['policy']}: {policy['what']}" in text
+
+
+def test_weather_of_an_airport(capsys):
+    words = ("interval", "--temps", WEATHER, "--only", "origin=JFK", "--unit", "F", "--zone", "America/New_York")
+    answer = ask(capsys, *words, "--night", "19:00-05:00", *BY_HAND)
+    # twice four days from midnight to midnight: three whole nights and two halves each
+    assert answer["nights"]["count"] == 10
+    assert [row["why"] for row in answer["rows_not_used"]] == ["jumps away from its neighbours and back"]
+    assert answer["refocus_every_min"] > 0.0
+    columns = ("--temps-columns", "time=year+month+day+hour,temperature=temp")
+    assert ask(capsys, *words, *columns, "--night", "19:00-05:00", *BY_HAND)["policies"] == answer["policies"]
+
+
+def test_a_plan_of_the_night_and_costs_by_filter(capsys, tmp_path):
+    plan = tmp_path / "plan.csv"
+    plan.write_text("filter,minutes,sub_s\nL,60,120\nHa,120,300\n")
+    words = ["interval", "--temps", ramp_log(tmp_path, -1.0), "--plan", plan, *BY_HAND]
+    words[words.index("95")] = "L=95,Ha=480"
+    answer = ask(capsys, *words)
+    assert answer["run_cost_s"] == {"L": 95.0, "Ha": 480.0}
+    assert [b["filter"] for b in answer["plan"]] == ["L", "Ha"]
+    assert "run_at_each_change" in answer["flags"]
+    words[words.index("L=95,Ha=480")] = "L=95"
+    with pytest.raises(FocuskitError, match="does not tell of filter Ha"):
+        call(*words)
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("interval",),
+        ("interval", "--temps", "x.csv", "--run-cost", "-3"),
+        ("interval", "--temps", "x.csv", "--best-hfd", "nan"),
+        ("interval", "--temps", "x.csv", "--slope", "0"),
+        ("interval", "--temps", "x.csv", "--steps-per-c", "many"),
+        ("interval", "--temps", "x.csv", "--unit", "R"),
+        ("interval", "--temps", "x.csv", "--only", "origin"),
+        ("interval", "--temps", "x.csv", "--temps-columns", "temp=air"),
+        ("interval", "--temps", "x.csv", "--columns", "focus=position"),
+        ("interval", "--temps", "x.csv", "--zone", "Skarvdal"),
+        ("plan", "--at", "warm"),
+    ],
+)
+def test_a_wrong_command_line_ends_with_2(words, capsys):
+    with pytest.raises(SystemExit) as stop:
+        call(*words)
+    assert stop.value.code == 2
+
+
+def test_what_is_missing_is_named(tmp_path, capsys, monkeypatch):
+    log = ramp_log(tmp_path, -1.0)
+    monkeypatch.setattr(cli_sources, "default_logbook", lambda: tmp_path / "none.sqlite")
+    with pytest.raises(FocuskitError, match=r"by hand also --slope, --run-cost, --position-err$"):
+        call("interval", "--temps", log, *BY_HAND[:4])
+    with pytest.raises(FocuskitError, match="no logbook yet"):
+        call("interval", "--temps", log, "--logbook", tmp_path / "none.sqlite")
+    with pytest.raises(FocuskitError, match="cannot be read"):
+        call("interval", "--temps", tmp_path / "none.csv", *BY_HAND)
+    runs = tmp_path / "runs.csv"
+    lines = (SEASON / "runs.csv").read_text(encoding="utf-8").splitlines()
+    runs.write_text("\n".join(",".join(line.split(",")[:5]) for line in lines))
+    with pytest.raises(FocuskitError, match="--best-hfd PX"):
+        call("interval", "--temps", log, "--runs", runs)
+    answer = ask(capsys, "interval", "--temps", log, "--runs", runs, "--best-hfd", "5.9", "--slope", "0.114")
+    assert "run_cost_assumed" in answer["flags"]
+    assert call("interval", "--temps", log, *BY_HAND, "--plot", tmp_path / "night.png") == 0
+    assert (tmp_path / "night.png").stat().st_size > 10_000
+    with pytest.raises(FocuskitError, match="cannot be written"):
+        call("interval", "--temps", log, *BY_HAND, "--plot", runs / "night.png")
+    with pytest.raises(FocuskitError, match=r"ends in \.png"):
+        call("interval", "--temps", log, *BY_HAND, "--plot", tmp_path / "night.txt")
+
+
+def test_each_help_has_an_example_that_works(capsys, monkeypatch):
+    for command in ("interval", "plan"):
+        with pytest.raises(SystemExit) as stop:
+            call(command, "--help")
+        assert stop.value.code == 0
+        text = capsys.readouterr().out
+        example = text.split("example:")[1].split("\n")[1].split()
+        assert example[:2] == ["focuskit", command]
+        monkeypatch.chdir(SAMPLE.parent)
+        assert call(*example[1:]) == 0
+        assert capsys.readouterr().out
+
+
+def test_plan_of_the_sample_season(capsys):
+    words = ("plan", "--runs", SEASON / "runs.csv", "--rig", SAMPLE / "heron.toml")
+    sweeps = {s["filter"]: s for s in ask(capsys, *words)["sweeps"]}
+    truth = json.loads((SEASON / "truth.json").read_text(encoding="utf-8"))
+    assert set(sweeps) == set(truth["offset_steps"])
+    for sweep in sweeps.values():
+        assert 2.5 <= sweep["outer_size"] <= 3.0
+        assert sweep["frames"] == len(sweep["positions"])
+        assert 0 <= min(sweep["positions"]) <= max(sweep["positions"]) <= 20000
+        assert sweep["position_err"] > 0.0
+    assert sweeps["L"]["by_offset"] is None
+    assert sweeps["Ha"]["better"] == "offset"
+    assert sweeps["Ha"]["by_offset"]["cost_s"] < sweeps["Ha"]["cost_s"]
+    # 10 °C warmer: the centre moves by ten times the drift
+    cold, warm = (ask(capsys, *words, "--at", c, "--filter", "ha")["sweeps"][0]["centre"] for c in (0, 10))
+    assert warm - cold == pytest.approx(10.0 * truth["steps_per_c"], abs=3.0)
+    with pytest.raises(FocuskitError, match="no good run in X"):
+        call(*words, "--filter", "X")
+    assert call(*words) == 0
+    assert "within the travel of 0 to 20000" in capsys.readouterr().out
+    assert call(*words[:3]) == 0
+    assert "Positions are not checked against the focuser's travel" in capsys.readouterr().out
+    assert len(read_runs(SEASON / "runs.csv")) > 100
+
+
+@pytest.mark.parametrize("count", [1, 2, 5])
+def test_plan_of_the_first_runs_ever(capsys, tmp_path, count):
+    lines = (SEASON / "runs.csv").read_text(encoding="utf-8").splitlines()
+    (tmp_path / "runs.csv").write_text("\n".join(lines[: count + 1]) + "\n", encoding="utf-8")
+    sweeps = ask(capsys, "plan", "--runs", tmp_path / "runs.csv")["sweeps"]
+    assert {s["filter"] for s in sweeps} == {line.split(",")[1] for line in lines[1 : count + 1]}
+    assert all(s["position_err"] > 0.0 for s in sweeps)
+    # without a drift there is no prediction
+    if count < 5:
+        with pytest.raises(FocuskitError, match="do not tell its focus at 30"):
+            call("plan", "--runs", tmp_path / "runs.csv", "--at", "30")
+
+
+def test_plots_draw_into_the_axes_they_are_given():
+    from matplotlib.figure import Figure
+
+    nights = Nights(np.linspace(10.0, 4.0, 362)[None, :], 60.0, np.array([21600.0]))
+    focus = FocusBehaviour(-6.5, 5.93, 0.114, {"L": 95.0}, {"L": 1.5})
+    plan = NightPlan((Block("L", 600.0, 120.0),))
+    figure = Figure()
+    axes = figure.subplots(3)
+    assert plots_refocus.plot_temperature(nights, ax=axes[0]) is axes[0]
+    policies = [AS_NOW, Policy("follow", follow=True)]
+    assert plots_refocus.plot_focus_error(nights, plan, focus, policies, ax=axes[1]) is axes[1]
+    labels = [text.get_text() for text in axes[1].get_legend().get_texts()]
+    assert labels == ["now", "follow"]
+    assert plots_refocus.plot_effective_hours(nights, plan, focus, Policy("clock", 80.0), ax=axes[2]) is axes[2]
+    hours = axes[2].lines[0].get_ydata()
+    assert np.all(hours <= 6.0)
+    # the mark stands at the setting, and the ends of the curve are worse than its middle
+    assert axes[2].lines[1].get_xdata()[0] == 80.0
+    assert hours[len(hours) // 2] > max(hours[0], hours[-1])
+    assert isinstance(plots_refocus.plot_temperature(nights), Axes)
+    assert math.isclose(axes[0].lines[0].get_ydata()[0], 10.0)

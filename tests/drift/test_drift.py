@@ -1,0 +1,520 @@
+"""Drift, offsets and rebuilds on seasons whose truth is known, and the limits of what runs can tell."""
+
+import json
+import math
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from invented_seasons import FILTERS, OFFSETS, STEPS_PER_C, TRUTH, estimates, fit_with_knowledge, make_season
+
+from focuskit.core import flags
+from focuskit.core.errors import FocuskitError
+from focuskit.core.logged import LoggedRun
+from focuskit.drift import fit_drift
+from focuskit.drift.checks import is_two_groups
+from focuskit.drift.models import follow
+from focuskit.drift.rebuilds import penalty
+
+START = datetime(2031, 3, 4, 20, 0, tzinfo=UTC)
+
+
+def simple_runs(filters, temperatures, **more):
+    """One run an hour, exactly on the model."""
+    return [
+        LoggedRun(START + timedelta(hours=i), 5000.0 + OFFSETS[FILTERS.index(f)] - 6.5 * t, f, t, 1.0, **more)
+        for i, (f, t) in enumerate(zip(filters, temperatures, strict=True))
+    ]
+
+
+def run_seasons(seed, count, **kind):
+    """Errors of the fit and of the fit that knows, z-scores, and rebuilds found, over ``count`` seasons."""
+    rng = np.random.default_rng(seed)
+    ours, known, scores, right = [], [], [], []
+    for _ in range(count):
+        season = make_season(rng, **kind)
+        drift = fit_drift(season.runs)
+        values, errors = estimates(drift)
+        ours.append(values - TRUTH)
+        known.append(fit_with_knowledge(season) - TRUTH)
+        scores.append(np.abs(values - TRUTH) / errors)
+        true_times = [] if season.rebuild is None else [season.runs[season.rebuild].time]
+        found = [rebuild.time for rebuild in drift.rebuilds]
+        right.append(
+            len(found) == len(true_times)
+            and all(abs(f - t) < timedelta(hours=12) for f, t in zip(found, true_times, strict=True))
+        )
+    return np.array(ours), np.array(known), np.array(scores), np.array(right)
+
+
+def rms(errors):
+    return math.sqrt(float(np.mean(errors**2)))
+
+
+KINDS = {
+    "a rebuild": {},
+    "no rebuild": {"jump": 0.0},
+    "no errors of the runs": {"with_err": False},
+    "15 % wild": {"wild": 0.15},
+    "15 % wild, one-sided": {"wild": 0.15, "one_sided": True, "wild_steps": (15.0, 60.0)},
+    "narrowband late and cold": {"late_cold": True},
+    "a small jump": {"jump": 15.0},
+    "a large jump in the last night but one": {"jump": -200.0, "at": 144},
+}
+
+
+@pytest.mark.parametrize("kind", KINDS.values(), ids=KINDS.keys())
+def test_nearly_as_good_as_a_fit_that_knows(kind):
+    ours, known, scores, right = run_seasons(77, 30, **kind)
+    assert rms(ours[:, -1]) < 1.1 * rms(known[:, -1])
+    assert rms(ours[:, :-1]) < 1.1 * rms(known[:, :-1])
+    # 30 of 30 or 29 of 30; the full campaign of 200 seasons finds 99.5 % and more
+    assert right.sum() >= 29
+    # 180 offsets, correlated within a season: three standard errors of the share
+    assert abs(np.mean(scores < 1.0) - 0.683) < 0.14
+    assert np.mean(scores < 1.96) > 0.88
+
+
+def test_errors_are_honest_for_few_runs():
+    # nine runs, three filters, six degrees of freedom at most: Student's t matters
+    rng = np.random.default_rng(5)
+    inside = []
+    for _ in range(300):
+        celsius = rng.uniform(-5.0, 10.0, 9)
+        index = np.arange(9) % 3
+        steps = 5000.0 + OFFSETS[index] - 6.5 * celsius + rng.normal(0.0, 2.5, 9)
+        runs = [
+            LoggedRun(START + timedelta(hours=i), float(y), FILTERS[f], float(c))
+            for i, (y, f, c) in enumerate(zip(steps, index, celsius, strict=True))
+        ]
+        drift = fit_drift(runs)
+        inside.append(abs(drift.steps_per_c + 6.5) < drift.steps_per_c_err)
+    # binomial: 0.683 ± 0.027 at one sigma
+    assert 0.60 < np.mean(inside) < 0.76
+
+
+def test_wild_runs_are_named_and_the_rest_is_used():
+    season = make_season(np.random.default_rng(8), jump=0.0)
+    drift = fit_drift(season.runs)
+    named = {one.run.time for one in drift.set_aside if one.why.startswith("wild: ")}
+    assert named == {run.time for run, wild in zip(season.runs, season.wild, strict=True) if wild}
+    assert len(drift.used) + len(drift.set_aside) == len(season.runs)
+    assert "wild_runs" in drift.flags
+
+
+def test_two_rebuilds_and_a_declared_one():
+    season = make_season(np.random.default_rng(9), jump=60.0, at=48)
+    runs = [replace(run, position=run.position - 45.0 * (i >= 112)) for i, run in enumerate(season.runs)]
+    drift = fit_drift(runs)
+    assert [r.time for r in drift.rebuilds] == [runs[48].time, runs[112].time]
+    assert drift.rebuilds[0].jump_steps == pytest.approx(60.0, abs=4.0 * drift.rebuilds[0].err)
+    assert drift.rebuilds[1].jump_steps == pytest.approx(-45.0, abs=4.0 * drift.rebuilds[1].err)
+    assert all(not r.declared and r.evidence > 20.0 for r in drift.rebuilds)
+    told = runs[48].time - timedelta(hours=3)
+    declared = fit_drift(runs, rebuilds=[told])
+    assert [(r.time, r.declared) for r in declared.rebuilds] == [(told, True), (runs[112].time, False)]
+    assert declared.rebuilds[0].evidence is None
+    only = fit_drift(runs, rebuilds=[told], search_rebuilds=False)
+    assert len(only.rebuilds) == 1
+    # what was found can be declared, to the same effect
+    again = fit_drift(runs, rebuilds=[r.time for r in drift.rebuilds])
+    assert again.steps_per_c == drift.steps_per_c
+
+
+def test_a_rebuild_before_or_after_all_runs_changes_nothing():
+    season = make_season(np.random.default_rng(10), jump=0.0)
+    plain = fit_drift(season.runs)
+    outside = [season.runs[0].time - timedelta(days=9), season.runs[-1].time + timedelta(days=9)]
+    drift = fit_drift(season.runs, rebuilds=outside)
+    assert drift.rebuilds == ()
+    assert drift.steps_per_c == plain.steps_per_c
+
+
+def test_restless_nights_are_no_rebuilds():
+    rng = np.random.default_rng(11)
+    invented = 0
+    for _ in range(30):
+        drift = fit_drift(make_season(rng, jump=0.0, night_shift=4.0).runs)
+        invented += len(drift.rebuilds) > 0
+        assert "nights_shift" in drift.flags
+        assert drift.night_scatter_steps == pytest.approx(4.0, abs=2.5)
+    assert invented <= 1
+
+
+def test_a_jump_must_stand_out_of_many_places():
+    # Bonferroni over 160 places at 5 % asks for a squared t of 12.1 at least; few degrees ask for more
+    assert penalty(160, 150.0) > 12.1
+    assert penalty(160, 5.0) > penalty(160, 150.0)
+
+
+def test_richer_models_are_taken_where_the_data_ask():
+    rng = np.random.default_rng(12)
+    own = np.array([0.0, 0.0, 0.0, 0.0, 1.5, 1.5, 1.5])
+    drift = fit_drift(make_season(rng, own=own).runs)
+    assert "filters_drift_apart" in drift.flags
+    slopes = {one.filter: one.steps_per_c for one in drift.filters}
+    assert slopes["L"] == pytest.approx(-6.5, abs=0.8)
+    assert slopes["Ha"] == pytest.approx(-5.0, abs=0.8)
+    low, high = drift.predict("Ha", 0.0)[0], drift.predict("Ha", 10.0)[0]
+    assert (high - low) / 10.0 == pytest.approx(slopes["Ha"])
+    assert sum(s * one.runs for s, one in zip(slopes.values(), drift.filters, strict=True)) / len(
+        drift.used
+    ) == pytest.approx(drift.steps_per_c)
+    bent = fit_drift(make_season(rng, bend=0.15).runs)
+    assert "drift_bends" in bent.flags
+    (value,) = [model.value for model in bent.models if model.name == "bend"]
+    assert value == pytest.approx(0.15, abs=0.04)
+    at = [bent.predict("L", celsius)[0] for celsius in (-5.0, 0.0, 5.0)]
+    assert (at[0] - 2.0 * at[1] + at[2]) / 50.0 == pytest.approx(value)
+    plain = fit_drift(make_season(rng).runs)
+    assert {model.name for model in plain.models if model.aicc_change is not None} == {
+        "own_coefficients",
+        "bend",
+        "night_shifts",
+    }
+    assert not any(model.taken for model in plain.models)
+
+
+def test_a_tube_that_lags_is_found_with_a_log():
+    rng = np.random.default_rng(13)
+    time_s = 1.93e9 + np.concatenate([86400.0 * night + np.arange(0.0, 36000.0, 300.0) for night in range(15)])
+    hours = np.tile(np.arange(0.0, 10.0, 1.0 / 12.0), 15)
+    air = 10.0 - 6.0 * (1.0 - np.exp(-hours / 2.0)) + 2.0 * np.sin(hours * 1.7 + np.repeat(np.arange(15), 120))
+    tube = follow(time_s, air, 50.0)
+    at = np.sort(rng.choice(len(time_s), 120, replace=False))
+    runs = [
+        LoggedRun(
+            datetime.fromtimestamp(time_s[i], UTC),
+            float(8000.0 - 6.5 * tube[i] + rng.normal(0.0, 2.5)),
+            FILTERS[i % 3],
+            float(air[i]),
+        )
+        for i in at
+    ]
+    runs = [replace(run, position=run.position + OFFSETS[FILTERS.index(run.filter)]) for run in runs]
+    drift = fit_drift(runs, temperatures=(time_s, air))
+    assert "tube_lags" in drift.flags
+    (lag,) = [model.value for model in drift.models if model.name == "lag"]
+    assert lag == pytest.approx(50.0, abs=10.0)
+    assert drift.steps_per_c == pytest.approx(-6.5, abs=4.0 * drift.steps_per_c_err)
+    assert fit_drift(runs).scatter_steps > 1.5 * drift.scatter_steps
+
+
+def test_a_lagging_tube_follows_the_exact_solution():
+    # air falling at 2 °C/h from a start in equilibrium: T - air = 2·lag·(1 - exp(-t/lag)), in hours
+    time_s = np.arange(0.0, 7200.0, 60.0)
+    air = 10.0 - 2.0 * time_s / 3600.0
+    behind = follow(time_s, air, 30.0) - air
+    assert behind == pytest.approx(2.0 * 0.5 * (1.0 - np.exp(-time_s / 1800.0)), abs=1e-12)
+    # uneven readings of the same air give the same
+    some = np.sort(np.append(np.random.default_rng(1).choice(119, 30, replace=False) + 1, 0))
+    assert follow(time_s[some], air[some], 30.0) == pytest.approx((air + behind)[some], abs=1e-12)
+    # after a break the tube is as warm as the air
+    late = np.append(time_s, time_s[-1] + 4.0 * 3600.0)
+    assert follow(late, np.append(air, -3.0), 30.0)[-1] == -3.0
+
+
+def test_one_run_in_a_filter_carries_its_full_error():
+    season = make_season(np.random.default_rng(14), jump=0.0, wild=0.0)
+    narrow = [i for i, run in enumerate(season.runs) if run.filter == "Ha"]
+    runs = [run for i, run in enumerate(season.runs) if i not in narrow[1:]]
+    drift = fit_drift(runs)
+    (ha,) = [one for one in drift.filters if one.filter == "Ha"]
+    assert ha.runs == 1
+    assert ha.err > drift.extra_scatter_steps
+    assert "one_run_filter" in drift.flags
+    assert drift.advice[0].filter == "Ha"
+    assert "offset of Ha" in drift.advice[0].settles
+
+
+def test_a_filter_used_only_when_cold_is_said():
+    celsius = [*np.linspace(8.0, 10.0, 12), *np.linspace(-6.0, -5.0, 6)]
+    filters = [*(["L", "R"] * 6), *(["Ha"] * 6)]
+    rng = np.random.default_rng(15)
+    runs = [replace(r, position=r.position + rng.normal(0.0, 2.5)) for r in simple_runs(filters, celsius)]
+    drift = fit_drift(runs)
+    assert "offset_tied" in drift.flags
+    (ha,) = [one for one in drift.filters if one.filter == "Ha"]
+    assert ha.err > 3.0 * drift.filters[1].err
+    first = drift.advice[0]
+    assert (first.filter == "Ha" and first.temperature_c > 5.0) or (first.filter != "Ha" and first.temperature_c < 0.0)
+
+
+def test_all_runs_at_one_temperature():
+    drift = fit_drift(simple_runs(["L", "R"] * 5, [7.3] * 10))
+    assert drift.steps_per_c is None
+    assert drift.steps_per_c_err is None
+    assert drift.filters[1].offset_steps == pytest.approx(14.5)
+    assert "one_temperature" in drift.flags
+    assert drift.predict("R", 7.3)[0] == pytest.approx(drift.used[1].position)
+    assert drift.predict("R", 2.0) == (None, None)
+    assert "steps per °C: now unknown" in drift.advice[0].settles
+
+
+def test_filters_on_two_sides_of_a_rebuild_cannot_be_told_apart():
+    runs = simple_runs(["L", "R"] * 5 + ["Ha"] * 6, [*np.linspace(0.0, 9.0, 10), *np.linspace(0.0, 9.0, 6)])
+    drift = fit_drift(runs, rebuilds=[runs[10].time])
+    by_name = {one.filter: one.offset_steps for one in drift.filters}
+    assert by_name["R"] == pytest.approx(14.5, abs=1e-3)
+    assert by_name["Ha"] is None
+    assert drift.rebuilds[0].jump_steps is None
+    assert drift.steps_per_c == pytest.approx(-6.5, abs=1e-3)
+    assert {"offset_unknown", "jump_unknown"} <= set(drift.flags)
+    k, offsets = drift.draw(np.random.default_rng(0), 4, ["L", "R", "Ha"])
+    assert np.all(np.isfinite(k))
+    assert np.all(np.isnan(offsets[2]))
+
+
+@pytest.mark.parametrize("count", [1, 2, 3])
+def test_fewer_runs_than_unknowns(count):
+    drift = fit_drift(simple_runs(["L", "R", "Ha"][:count], [1.0, 4.0, 9.0][:count]))
+    assert drift.scatter_steps is None
+    assert "too_few_runs" in drift.flags
+    assert drift.steps_per_c is None
+    json.dumps(drift.to_json(), allow_nan=False)
+
+
+def test_without_scatter_or_errors_no_error_is_invented():
+    runs = [replace(run, position_err=None) for run in simple_runs(["L", "L"], [1.0, 4.0])]
+    drift = fit_drift(runs)
+    assert drift.steps_per_c == pytest.approx(-6.5)
+    assert drift.steps_per_c_err is None
+    assert drift.predict("L", 2.0) == (pytest.approx(4987.0), None)
+
+
+def test_runs_that_cannot_be_used_are_named():
+    runs = simple_runs(["L", "R"] * 8, np.linspace(0.0, 9.0, 16))
+    runs[0] = replace(runs[0], temperature_c=None)
+    runs[1] = replace(runs[1], position=None)
+    runs[2] = replace(runs[2], excluded=True)
+    runs[3] = replace(runs[3], filter=None)
+    runs[4] = replace(runs[4], rig="Egret")
+    runs[5] = replace(runs[5], verdict="failed")
+    runs[6] = replace(runs[6], temperature_c=-999.0)
+    runs[7] = replace(runs[7], position=1e300)
+    runs.append(runs[-1])
+    drift = fit_drift(runs)
+    assert [one.why for one in drift.set_aside] == [
+        "no temperature",
+        "no best position",
+        "excluded by hand",
+        "no filter",
+        "of another rig: Egret",
+        "no best position",
+        "-999 °C is no temperature of a night",
+        "no focuser has the position 1e+300",
+        "the same run as the one before",
+    ]
+    assert {"temperature_missing", "filter_missing", "several_rigs"} <= set(drift.flags)
+
+
+def test_missing_temperatures_come_from_a_log():
+    runs = simple_runs(["L", "R"] * 6, np.linspace(0.0, 9.0, 12))
+    moments = np.array([run.time.timestamp() for run in runs])
+    blank = [replace(run, temperature_c=None) for run in runs]
+    drift = fit_drift(blank, temperatures=(moments, np.linspace(0.0, 9.0, 12)))
+    assert drift.steps_per_c == pytest.approx(-6.5, abs=1e-3)
+    assert "temperature_from_log" in drift.flags
+    with pytest.raises(FocuskitError, match="no temperature"):
+        fit_drift(blank, temperatures=(moments - 1e6, np.linspace(0.0, 9.0, 12)))
+
+
+def test_rigs_are_never_mixed():
+    ours = simple_runs(["L", "R"] * 6, np.linspace(0.0, 9.0, 12), rig="Heron")
+    other = [replace(run, rig="Egret", position=run.position * 2.0) for run in ours[:8]]
+    both = fit_drift([*other, *ours])
+    assert (both.rig, both.steps_per_c) == ("Heron", fit_drift(ours).steps_per_c)
+    assert "several_rigs" in both.flags
+    egret = fit_drift([*other, *ours], rig="Egret")
+    assert egret.steps_per_c == fit_drift(other).steps_per_c
+    assert "several_rigs" not in egret.flags
+    with pytest.raises(FocuskitError, match="no run of the rig 'Stork'; rigs with runs: Egret, Heron"):
+        fit_drift([*other, *ours], rig="Stork")
+
+
+@pytest.mark.parametrize("apart_c", [1.5, 6.0])
+def test_two_sensors_mixed_are_noticed(apart_c):
+    season = make_season(np.random.default_rng(16), jump=0.0, wild=0.0)
+    rng = np.random.default_rng(17)
+    runs = [replace(run, temperature_c=run.temperature_c + apart_c * (rng.random() < 0.5)) for run in season.runs]
+    assert "mixed_runs" in fit_drift(runs).flags
+    assert "mixed_runs" not in fit_drift(season.runs).flags
+
+
+def test_one_clump_is_not_two():
+    rng = np.random.default_rng(18)
+    taken = 0
+    for _ in range(30):
+        warmth = rng.normal(0.0, 5.0, 150)
+        taken += is_two_groups(np.ones((150, 1)), warmth, 3.0 * warmth + rng.normal(0.0, 2.7, 150))
+    assert taken == 0
+
+
+def test_a_filter_half_of_whose_runs_are_wild_is_not_given():
+    runs = simple_runs(["L", "R"] * 10 + ["Ha"] * 4, [*np.linspace(0.0, 9.0, 20), 2.0, 4.0, 6.0, 8.0])
+    rng = np.random.default_rng(19)
+    runs = [replace(run, position=run.position + rng.normal(0.0, 2.0)) for run in runs]
+    runs[20:22] = [replace(run, position=run.position + 90.0) for run in runs[20:22]]
+    drift = fit_drift(runs)
+    (ha,) = [one for one in drift.filters if one.filter == "Ha"]
+    assert ha.offset_steps is None
+    assert "filter_disputed" in drift.flags
+
+
+def test_reference_filter_and_spelling():
+    season = make_season(np.random.default_rng(20))
+    runs = [
+        replace(run, filter="ha" if run.filter == "Ha" and i % 2 else run.filter) for i, run in enumerate(season.runs)
+    ]
+    plain, other = fit_drift(runs), fit_drift(runs, reference_filter="ha")
+    assert len(plain.filters) == 7
+    assert plain.reference_filter == "L"
+    assert other.filters[0].filter.casefold() == "ha"
+    assert (other.filters[0].offset_steps, other.filters[0].err) == (0.0, 0.0)
+    red = {one.filter: one.offset_steps for one in plain.filters}
+    for one in other.filters:
+        expected = next(v for name, v in red.items() if name == one.filter) - red[other.filters[0].filter]
+        assert one.offset_steps == pytest.approx(expected, abs=1e-6)
+    with pytest.raises(FocuskitError, match="reference filter 'Hb'"):
+        fit_drift(runs, reference_filter="Hb")
+    without = fit_drift([run for run in runs if run.filter != "L"])
+    most = max(without.filters, key=lambda one: one.runs)
+    assert without.reference_filter == most.filter
+
+
+def test_a_camera_without_filters():
+    runs = [replace(run, filter=None) for run in simple_runs(["L"] * 9, np.linspace(0.0, 9.0, 9))]
+    drift = fit_drift(runs)
+    assert drift.steps_per_c == pytest.approx(-6.5)
+    assert drift.reference_filter is None
+    assert [one.filter for one in drift.filters] == [None]
+
+
+def test_prediction_and_draws_agree_with_the_answer():
+    drift = fit_drift(make_season(np.random.default_rng(21), at=80, jump=80.0).runs)
+    here, err = drift.predict("Ha", 4.5)
+    reference, _ = drift.predict("L", 4.5)
+    by_name = {one.filter: one for one in drift.filters}
+    assert here - reference == pytest.approx(by_name["Ha"].offset_steps)
+    assert 0.0 < err < 3.0
+    before, _ = drift.predict("Ha", 4.5, drift.rebuilds[0].time - timedelta(hours=1))
+    assert here - before == pytest.approx(drift.rebuilds[0].jump_steps)
+    k, offsets = drift.draw(np.random.default_rng(3), 20000, ["OIII", "L"])
+    assert k.mean() == pytest.approx(drift.steps_per_c, abs=0.05 * drift.steps_per_c_err)
+    assert k.std() == pytest.approx(drift.steps_per_c_err, rel=0.03)
+    assert offsets.shape == (2, 20000)
+    assert offsets[0].std() == pytest.approx(by_name["OIII"].err, rel=0.03)
+    assert np.all(offsets[1] == 0.0)
+    for ask in (lambda: drift.predict("Hb", 1.0), lambda: drift.draw(np.random.default_rng(3), 2, ["Hb"])):
+        with pytest.raises(FocuskitError, match="no logged run in filter Hb"):
+            ask()
+
+
+@settings(max_examples=15, deadline=None)
+@given(
+    shift=st.floats(-5000.0, 5000.0),
+    warmer=st.floats(-20.0, 20.0),
+    stretch=st.floats(0.1, 50.0),
+    seed=st.integers(0, 99),
+)
+def test_shift_scale_and_order_do_not_matter(shift, warmer, stretch, seed):
+    rng = np.random.default_rng(seed)
+    season = make_season(rng, nights=8)
+    plain = fit_drift(season.runs)
+    moved = [
+        replace(run, position=shift + stretch * run.position, position_err=stretch * run.position_err,
+                temperature_c=run.temperature_c + warmer)
+        for run in season.runs
+    ]  # fmt: skip
+    rng.shuffle(moved)
+    other = fit_drift(moved)
+    assert len(other.used) == len(plain.used)
+    assert other.steps_per_c == pytest.approx(stretch * plain.steps_per_c, rel=1e-3)
+    assert [one.offset_steps for one in other.filters] == pytest.approx(
+        [stretch * one.offset_steps for one in plain.filters], rel=1e-2, abs=0.02 * stretch
+    )
+
+
+def test_json_is_what_is_promised_and_every_flag_is_known():
+    drift = fit_drift(make_season(np.random.default_rng(22), at=80).runs)
+    answer = json.loads(json.dumps(drift.to_json(), allow_nan=False))
+    assert answer["schema"] == "focuskit.offsets/1"
+    assert answer["runs_used"] + len(answer["runs_set_aside"]) == 160
+    assert set(answer["runs_set_aside"][0]) == {"time", "filter", "why"}
+    assert answer["reference_filter"] == "L"
+    assert {"steps_per_c", "err", "range_c"} <= set(answer["temperature"])
+    assert {"filter", "offset_steps", "err", "runs"} <= set(answer["filters"][0])
+    assert {"time", "jump_steps", "err"} <= set(answer["rebuilds"][0])
+    assert answer["scatter_steps"] == pytest.approx(2.7, abs=0.5)
+    assert answer["flags"] == list(flags.check(answer["flags"]))
+    assert answer["temperature"]["steps_per_c"] == pytest.approx(STEPS_PER_C, abs=0.3)
+
+
+def test_nothing_usable_is_one_line():
+    with pytest.raises(FocuskitError, match="the table is empty"):
+        fit_drift([])
+    with pytest.raises(FocuskitError, match="no temperature"):
+        fit_drift([LoggedRun(START, 5000.0, "L")])
+
+
+# Published coefficients -------------------------------------------------------------------
+
+
+def season_of(coefficient, scatter, unit_offset=0.0, n=200, seed=41):
+    """Runs of one filter on a published coefficient, at temperatures from -5 to 20 °C."""
+    rng = np.random.default_rng(seed)
+    celsius = rng.uniform(-5.0, 20.0, n)
+    return [
+        LoggedRun(
+            START + timedelta(hours=i),
+            float(unit_offset + coefficient * c + rng.normal(0.0, scatter)),
+            "V",
+            float(c),
+        )
+        for i, c in enumerate(celsius)
+    ]
+
+
+@pytest.mark.parametrize(
+    "coefficient, scatter",
+    [
+        # KAIT (astro.berkeley.edu, expansion page): (22e-6 - 9e-6)/K · 62 in = 20.47 µm/K
+        ((22e-6 - 9e-6) * 62.0 * 25400.0, 10.0),
+        # 6061 aluminium, 23.6e-6/K (68 to 212 °F, AA typical): a tube of 1.4 m, in µm
+        (-23.6e-6 * 1.4e6, 10.0),
+        # Invar 36, 1.93e-6/K (ASTM F1684, 30 to 100 °C): a truss of 2 m, in µm
+        (-1.93e-6 * 2.0e6, 5.0),
+        # MONET (monet.uni-goettingen.de): -0.01751 mm per °C of air, scatter 0.025 mm
+        (-0.01751, 0.025),
+        # INT (ING manual, node 146): 0.07335 per °C at the Cassegrain focus
+        (0.07335, 0.05),
+    ],
+)
+def test_published_coefficients_come_back_in_their_own_units(coefficient, scatter):
+    drift = fit_drift(season_of(coefficient, scatter))
+    assert drift.steps_per_c_err == pytest.approx(scatter / (7.2 * math.sqrt(200.0)), rel=0.2)
+    assert abs(drift.steps_per_c - coefficient) < 3.0 * drift.steps_per_c_err
+    assert drift.rebuilds == ()
+
+
+def test_filter_offsets_of_acam_come_back():
+    # ING ACAM focus offsets: -0.0045 mm per mm of glass + C for U, B, V, R, I, Z of 5 mm each
+    constants = {"U": 0.016, "B": 0.028, "V": 0.002, "R": -0.027, "I": -0.055, "Z": -0.063}
+    rng = np.random.default_rng(42)
+    names = list(constants) * 20
+    celsius = rng.uniform(5.0, 15.0, len(names))
+    position = [
+        1.0 - 0.0045 * 5.0 + constants[f] + 0.01 * c + rng.normal(0.0, 0.005)
+        for f, c in zip(names, celsius, strict=True)
+    ]
+    runs = [
+        LoggedRun(START + timedelta(hours=i), float(y), f, float(c))
+        for i, (y, f, c) in enumerate(zip(position, names, celsius, strict=True))
+    ]
+    drift = fit_drift(runs, reference_filter="R")
+    for one in drift.filters[1:]:
+        assert abs(one.offset_steps - (constants[one.filter] - constants["R"])) < 3.5 * one.err
+        assert one.err == pytest.approx(0.005 * math.sqrt(2.0 / 20.0), rel=0.25)

@@ -1,0 +1,138 @@
+"""The solver of the drift fit against certified and published values."""
+
+import json
+import math
+from pathlib import Path
+
+import numpy as np
+import pytest
+import statsmodels.api as sm
+from invented_seasons import make_season
+
+from focuskit.drift import fit_drift
+from focuskit.drift.linear import fit_grouped
+
+NIST = json.loads((Path(__file__).parents[1] / "data" / "nist_strd_linear.json").read_text(encoding="utf-8"))
+
+
+def digits(value, certified):
+    """Correct significant digits."""
+    return 15.0 if value == certified else min(15.0, -math.log10(abs(value / certified - 1.0)))
+
+
+def solve(columns, y):
+    one_base = np.zeros(len(y), dtype=np.intp)
+    fit = fit_grouped(columns, y, np.ones(len(y)), one_base, sharpen=True)
+    scale = fit.chi2 / (len(y) - fit.rank)
+    p = columns.shape[1]
+    found = [fit.contrast(np.zeros(p), np.ones(1)), *(fit.contrast(row, np.zeros(1)) for row in np.eye(p))]
+    return [(value, math.sqrt(variance * scale)) for value, variance in found]
+
+
+def solve_polynomial(name):
+    x, y = np.array(NIST[name]["x"], dtype=float), np.array(NIST[name]["y"], dtype=float)
+    return solve(np.column_stack([x**power for power in NIST[name]["powers"][1:]]), y)
+
+
+@pytest.mark.parametrize("name", ["Norris", "Pontius", "Wampler1", "Wampler2", "Wampler3", "Wampler4", "Wampler5"])
+def test_nist_linear_sets_to_nine_digits(name):
+    for (value, err), (certified, certified_err) in zip(solve_polynomial(name), NIST[name]["certified"], strict=True):
+        assert digits(value, certified) >= 9.0
+        if certified_err:
+            assert digits(err, certified_err) >= 9.0
+
+
+def test_nist_filip_to_seven_digits():
+    # the tenth powers of x, rounded to doubles, hold no more: 7.6 digits are reached
+    for (value, err), (certified, certified_err) in zip(
+        solve_polynomial("Filip"), NIST["Filip"]["certified"], strict=True
+    ):
+        assert digits(value, certified) >= 7.0
+        assert digits(err, certified_err) >= 7.0
+
+
+def test_nist_longley_to_nine_digits():
+    # certified values as statsmodels carries them (regression/tests/results/results_regression.py, Longley)
+    data = sm.datasets.longley.load()
+    certified = [
+        (-3482258.63459582, 890420.383607373),
+        (15.0618722713733, 84.9149257747669),
+        (-0.358191792925910e-01, 0.334910077722432e-01),
+        (-2.02022980381683, 0.488399681651699),
+        (-1.03322686717359, 0.214274163161675),
+        (-0.511041056535807e-01, 0.226073200069370),
+        (1829.15146461355, 455.478499142212),
+    ]
+    found = solve(np.asarray(data.exog, dtype=float), np.asarray(data.endog, dtype=float))
+    for (value, err), (known, known_err) in zip(found, certified, strict=True):
+        assert digits(value, known) >= 9.0
+        assert digits(err, known_err) >= 9.0
+
+
+def test_many_bases_give_what_dummy_columns_give():
+    rng = np.random.default_rng(12)
+    n = 300
+    group = np.sort(rng.integers(0, 6, n)).astype(np.intp)
+    columns = rng.normal(size=(n, 3)) + group[:, None]
+    variance = rng.uniform(0.5, 4.0, n)
+    y = columns @ [1.0, -2.0, 0.5] + 10.0 * group + rng.normal(size=n)
+    fit = fit_grouped(columns, y, variance, group)
+    wls = sm.WLS(y, np.hstack([np.eye(6)[group], columns]), weights=1.0 / variance).fit(cov_type="fixed scale")
+    assert fit.bases == pytest.approx(wls.params[:6], rel=1e-9)
+    assert fit.coefficients == pytest.approx(wls.params[6:], rel=1e-9)
+    assert np.diag(fit.covariance) == pytest.approx(wls.bse[6:] ** 2, rel=1e-9)
+    step = np.array([-1.0, 1.0, 0.0, 0.0, 0.0, 0.0])
+    jump, jump_variance = fit.contrast(np.zeros(3), step)
+    tested = wls.t_test(np.append(step, np.zeros(3)))
+    assert jump == pytest.approx(float(np.squeeze(tested.effect)), rel=1e-9)
+    assert math.sqrt(jump_variance) == pytest.approx(float(np.squeeze(tested.sd)), rel=1e-9)
+
+
+def dummies(season, group=None):
+    n = len(season.runs)
+    group = np.zeros(n, dtype=int) if group is None else group
+    parts = [np.eye(group.max() + 1)[group], (season.filter_index[:, None] == np.arange(1, 7)).astype(float)]
+    return np.hstack([*parts, season.celsius[:, None]])
+
+
+def test_a_quiet_season_is_the_weighted_fit_of_statsmodels():
+    season = make_season(np.random.default_rng(31), wild=0.0, jump=0.0)
+    drift = fit_drift(season.runs)
+    own = np.array([run.position_err for run in season.runs]) ** 2
+    wls = sm.WLS(season.position, dummies(season), weights=1.0 / (own + drift.extra_scatter_steps**2)).fit(
+        cov_type="fixed scale"
+    )
+    # the runs that are set aside by chance would make a difference
+    assert len(drift.used) == len(season.runs)
+    assert drift.steps_per_c == pytest.approx(wls.params[-1], rel=1e-8)
+    offsets = {one.filter: one.offset_steps for one in drift.filters}
+    assert [offsets[f] for f in ("R", "G", "B", "Ha", "OIII", "SII")] == pytest.approx(wls.params[1:7], rel=1e-7)
+    assert drift.steps_per_c_err == pytest.approx(wls.bse[-1], rel=0.01)  # Student's t widens by 0.5 %
+
+
+def test_wild_runs_pull_no_more_than_in_a_robust_fit_of_statsmodels():
+    season = make_season(np.random.default_rng(32), wild=0.15, jump=0.0, one_sided=True)
+    drift = fit_drift(season.runs)
+    rlm = sm.RLM(season.position, dummies(season), M=sm.robust.norms.TukeyBiweight()).fit()
+    assert abs(drift.steps_per_c - rlm.params[-1]) < 2.0 * drift.steps_per_c_err
+    assert {one.run.time for one in drift.set_aside} == {
+        run.time for run, wild in zip(season.runs, season.wild, strict=True) if wild
+    }
+
+
+def test_shifts_from_night_to_night_are_those_of_the_mixed_model_of_statsmodels():
+    season = make_season(np.random.default_rng(33), wild=0.0, jump=0.0, with_err=False, night_shift=6.0)
+    drift = fit_drift(season.runs)
+    night = np.repeat(np.arange(20), 8)
+    mixed = sm.MixedLM(season.position, dummies(season), groups=night).fit(reml=True)
+    assert "nights_shift" in drift.flags
+    assert len(drift.used) == len(season.runs)
+    assert drift.steps_per_c == pytest.approx(mixed.fe_params[-1], abs=1e-3 * drift.steps_per_c_err)
+    assert drift.night_scatter_steps**2 == pytest.approx(float(np.squeeze(mixed.cov_re)), rel=1e-3)
+    assert drift.extra_scatter_steps**2 == pytest.approx(mixed.scale, rel=1e-3)
+    # MixedLM's own errors come from the joint information of all parameters; generalised least squares
+    # with its variances gives those of the coefficients. 18 degrees of freedom widen them by 2.86 %.
+    columns = dummies(season)
+    spread = mixed.scale * np.eye(160) + float(np.squeeze(mixed.cov_re)) * (night[:, None] == night)
+    err = math.sqrt(np.linalg.inv(columns.T @ np.linalg.solve(spread, columns))[-1, -1])
+    assert drift.steps_per_c_err == pytest.approx(1.0286 * err, rel=1e-3)

@@ -1,0 +1,85 @@
+"""The main job on the sample night, whose truth its script wrote down."""
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import focuskit
+from focuskit.core import flags
+from focuskit.stars import compare_frames, match_stars, measure_frame
+
+SAMPLE = Path(__file__).parents[2] / "sample_data"
+
+
+@pytest.fixture(scope="module")
+def truth():
+    return json.loads((SAMPLE / "night_truth.json").read_text())
+
+
+def test_best_positions_lie_within_their_errors(night, truth):
+    known = {(run["start"], run["filter"]): run["best_position"] for run in truth["runs"]}
+    offs = []
+    for run in night.to_json()["runs"]:
+        if run["verdict"] != "failed":
+            offs.append((run["best_position"] - known[run["start"], run["filter"]]) / run["best_position_err"])
+    assert len(offs) == 6
+    assert np.abs(offs).max() < 3
+    assert np.sqrt(np.mean(np.square(offs))) < 1.8
+
+
+def test_a_run_beside_focus_fails_and_invents_nothing(night):
+    failed = [run for run in night.to_json()["runs"] if run["verdict"] == "failed"]
+    assert len(failed) == 1
+    assert failed[0]["best_position"] is None
+    assert failed[0]["flags"]
+
+
+def test_spoiled_frames_are_named_and_the_run_goes_on(night):
+    aside = {p["file"]: p["why_not_used"] for run in night.to_json()["runs"] for p in run["points"]}
+    assert "cloud" in aside["frame_0025.fits.fz"]
+    # The satellite's trail touches few stars: the frame stays.
+    assert aside["frame_0032.fits.fz"] is None
+    assert "cut short" in dict(night.not_used)["frame_0065.fits.fz"]
+
+
+def test_json_is_whole_and_flags_are_in_the_registry(night):
+    text = json.dumps(night.to_json(), allow_nan=False)
+    for run in json.loads(text)["runs"]:
+        for name in run["flags"]:
+            flags.describe(name)
+        times = [point["time"] for point in run["points"]]
+        assert times == sorted(times)
+
+
+def test_workers_change_nothing(night):
+    again = focuskit.analyse(SAMPLE / "night", rig_file=focuskit.read_rig_file(SAMPLE / "heron.toml"), workers=2)
+    assert again.to_json() == night.to_json()
+
+
+def test_frames_are_compared_on_the_stars_they_share():
+    frames = [measure_frame(SAMPLE / "night" / f"frame_000{k}.fits.fz") for k in (4, 5, 6)]
+    fields = [frame.field for frame in frames]
+    shared = compare_frames(fields, match_stars(fields))
+    assert np.all(shared.stars >= 20)
+    # The same stars give the same light in every frame, defocused or not.
+    assert shared.flux / shared.flux[0] == pytest.approx(np.ones(3), abs=0.03)
+
+
+def test_command_line_writes_one_json_object(tmp_path, two_runs):
+    def run(*words):
+        return subprocess.run([sys.executable, "-m", "focuskit", *words], capture_output=True, text=True)
+
+    empty = run("analyse", str(tmp_path), "--json")
+    assert empty.returncode == 1
+    assert empty.stdout == ""
+    assert len(empty.stderr.splitlines()) == 1
+    assert run("analyse").returncode == 2
+    book = tmp_path / "book.sqlite"
+    for new in (2, 0):
+        done = run("analyse", str(two_runs), "--logbook", str(book))
+        assert done.returncode == 0
+        assert f"{new} new runs recorded" in done.stdout

@@ -1,0 +1,113 @@
+"""Defocus of single frames: rendered light frames with a known truth."""
+
+import json
+from dataclasses import replace
+from datetime import UTC, datetime
+
+import numpy as np
+import pytest
+
+from focuskit.cli.run import main
+from focuskit.core.errors import FocuskitError
+from focuskit.core.optics import Rig
+from focuskit.frames import RigFile
+from focuskit.night import measure_single_frames
+from focuskit.night.single import single_frame
+from focuskit.scenes import Scene, Sweep, write_night
+from focuskit.scenes.psf import StarShape
+from focuskit.scenes.simulate import least_hfd_defocus_um, strew_stars
+from focuskit.stars import measure_frame
+from focuskit.waves import Spherical
+
+HERON = Rig("Heron", 1400.0, 200.0, 0.36, 3.76, 4.0)
+# In steps from the best position, in no order, as light frames come.
+AWAY = (0, 60, -45, 110, -130, 20)
+RIG_FILE = RigFile(rig=HERON)
+
+
+def light_frames(folder, spherical_waves=0.0):
+    """Write light frames; return by file name what is true of them."""
+    rng = np.random.default_rng(808)
+    x, y, flux = strew_stars(60, (500, 700), rng, faintest_e_per_s=2000.0, brightest_e_per_s=1e5)
+    scene = Scene(HERON, (500, 700), x, y, flux, best_position=9000.0, spherical_waves=spherical_waves)
+    lights = Sweep("L", datetime(2031, 3, 4, 20, tzinfo=UTC), 0.0, 2.0, [9000 + k for k in AWAY], image_type="LIGHT")
+    truth = write_night(folder, scene, [lights], rng)
+    return {frame["file"]: frame for frame in truth["runs"][0]["frames"]}
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    return tmp_path_factory.mktemp("lights")
+
+
+@pytest.fixture(scope="module")
+def truth(folder):
+    return light_frames(folder)
+
+
+def test_defocus_and_seeing_lie_within_their_errors(folder, truth):
+    frames, not_used = measure_single_frames(folder, rig_file=RIG_FILE, workers=1)
+    assert not not_used
+    assert [frame.info.name for frame in frames] == sorted(truth)
+    for frame in frames:
+        away_um = 4.0 * abs(truth[frame.info.name]["position"] - 9000)
+        assert abs(frame.defocus.defocus_um - away_um) < 3.0 * frame.defocus.defocus_err_um
+        assert frame.defocus.seeing_arcsec == pytest.approx(truth[frame.info.name]["seeing_arcsec"], rel=0.06)
+        assert frame.side is None  # nothing is known of the aberration
+    in_focus, farthest = frames[0], frames[4]
+    assert in_focus.growth < 1.02
+    # Seeing and donut of 74 µm together, over the seeing alone: D √((1+ε²)/2) = 56 µm against about 20 µm.
+    assert 2.4 < farthest.growth < 3.4
+
+
+def test_a_known_aberration_tells_the_side(tmp_path):
+    truth = light_frames(tmp_path, spherical_waves=0.05)
+    known = [Spherical(0.05 * 0.55, 0.001 * 0.55, 0.55)]
+    told = {}
+    for name in sorted(truth):
+        told[name] = single_frame(measure_frame(tmp_path / name, rig_file=RIG_FILE), RIG_FILE, spherical=known)
+    for name, frame in told.items():
+        away = truth[name]["position"] - 9000
+        # From where the HFD is least in the seeing of this frame.
+        seeing_um = truth[name]["seeing_arcsec"] * 1400e3 / 206264.8
+        star = StarShape(3.76, 7.0, 0.36, seeing_fwhm_um=seeing_um, spherical_waves=0.05)
+        away_um = abs(truth[name]["defocus_um"] - least_hfd_defocus_um(star))
+        assert abs(frame.defocus.defocus_um - away_um) < 3.5 * frame.defocus.defocus_err_um
+        assert frame.side in (None, "outside" if away > 0 else "inside")
+    assert sum(frame.side is not None for frame in told.values()) >= 4
+
+
+def test_what_cannot_be_told_is_named(folder, truth, tmp_path):
+    unknown = RigFile(rig=replace(HERON, obstruction=None))
+    frames, not_used = measure_single_frames(folder, rig_file=unknown, workers=1)
+    assert not frames
+    assert {why for _, why in not_used} == {"its telescope is not known (obstruction); give a rig file with --rig"}
+    with pytest.raises(FocuskitError, match="no FITS files"):
+        measure_single_frames(tmp_path)
+
+
+def test_the_command_answers_people_and_scripts(folder, truth, tmp_path, capsys, monkeypatch):
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path))
+    rig = tmp_path / "heron.toml"
+    rig.write_text('name = "Heron"\nobstruction = 0.36\num_per_step = 4.0\n', encoding="utf-8")
+    (folder / "cut.fits").write_bytes(b"SIMPLE  =")
+    try:
+        assert main(["defocus", str(folder), "--rig", str(rig), "--workers", "1", "--json"]) == 0
+        answer = json.loads(capsys.readouterr().out)
+        assert main(["defocus", str(folder), "--rig", str(rig), "--workers", "1"]) == 0
+        text = capsys.readouterr().out
+    finally:
+        (folder / "cut.fits").unlink()
+    assert answer["schema"] == "focuskit.defocus/1"
+    assert [one["file"] for one in answer["not_used"]] == ["cut.fits"]
+    first = answer["frames"][1]
+    assert first["position"] == 9060
+    assert first["defocus_steps"] == pytest.approx(first["defocus_um"] / 4.0)
+    assert abs(first["defocus_steps"] - 60.0) < 3.0 * first["defocus_err_steps"]
+    assert first["hfd_growth_pct"] > 20.0
+    assert "cut.fits" in text and "of 6 frames lost more than 5 %" in text
+    assert main(["defocus", str(folder), "--workers", "1"]) == 1
+    told = capsys.readouterr().err
+    assert told.count("\n") == 1 and "--rig" in told
+    assert main(["defocus", str(folder), "--rig", str(rig), "--logbook", str(tmp_path / "none.sqlite")]) == 1
+    assert "none.sqlite" in capsys.readouterr().err

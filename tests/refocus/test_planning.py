@@ -1,0 +1,255 @@
+"""Plans of the night, what logged runs tell of their cost, and the next focus run."""
+
+import dataclasses
+import json
+import math
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+import pytest
+
+from focuskit.core.errors import FocuskitError
+from focuskit.core.logged import LoggedRun
+from focuskit.drift import fit_drift
+from focuskit.refocus import (
+    FocusBehaviour,
+    compare_with_offset,
+    learn_behaviour,
+    look_at_runs,
+    plan_sweep,
+    read_night_plan,
+)
+from focuskit.refocus.planning import SeenRuns, night_from_runs
+from focuskit.refocus.replay import Block
+
+SEEN = SeenRuns("L", 5012.0, 1.2, 5.93, 0.114, 2.0, 9, 133.0, overhead_s=8.0)
+
+
+def logged(count=40, seed=3, **changes):
+    """Runs of ten nights in L and Ha with k -6.5, offset 61 and errors of 1.5 and 3 steps."""
+    rng = np.random.default_rng(seed)
+    runs = []
+    for i in range(count):
+        name, err = (("L", 1.5), ("Ha", 3.0))[i % 2]
+        celsius = float(10.0 - i / 4.0 + rng.normal(0.0, 2.0))
+        position = 8000.0 - 6.5 * celsius + 61.0 * (name == "Ha") + rng.normal(0.0, err)
+        run = LoggedRun(
+            time=datetime(2031, 3, 1, 20, tzinfo=UTC) + timedelta(days=i // 4, hours=i % 4 * 1.5),
+            position=float(position), filter=name, temperature_c=celsius, position_err=err,
+            hfd_best_px=5.9, hfd_slope_px_per_step=0.114, exposure_s=2.0 if name == "L" else 40.0,
+            frames=9, seconds=95.0 if name == "L" else None, verdict="good",
+        )  # fmt: skip
+        runs.append(dataclasses.replace(run, **changes))
+    return runs
+
+
+# The night -----------------------------------------------------------------------------------
+
+
+def test_reads_a_plan_from_csv_and_toml(tmp_path):
+    csv = tmp_path / "night.csv"
+    csv.write_text("filter,minutes,sub_s\nL,60,120\nHa,90,\n")
+    toml = tmp_path / "night.toml"
+    toml.write_text('[[block]]\nfilter = "L"\nminutes = 60\nsub_s = 120\n[[block]]\nfilter = "Ha"\nminutes = 90\n')
+    expected = (Block("L", 60.0, 120.0), Block("Ha", 90.0, 300.0))
+    assert read_night_plan(csv).blocks == read_night_plan(toml).blocks == expected
+    assert read_night_plan(csv).shares() == {"L": 0.4, "Ha": 0.6}
+
+
+@pytest.mark.parametrize(
+    "name, text, words",
+    [
+        ("p.csv", "", "no block"),
+        ("p.csv", "filter,minutes\n,60\n", "names no filter"),
+        ("p.csv", "filter,minutes\nL,soon\n", "minutes=soon"),
+        ("p.csv", "filter,minutes\nL,-5\n", "minutes=-5"),
+        ("p.csv", "filter,minutes,sub_s\nL,5,nan\n", "sub_s=nan"),
+        ("p.toml", "block = 3\n", "no block"),
+        ("p.toml", "[[block]\n", "not TOML"),
+    ],
+)
+def test_says_what_is_wrong_with_a_plan(tmp_path, name, text, words):
+    path = tmp_path / name
+    path.write_text(text)
+    with pytest.raises(FocuskitError, match=words) as problem:
+        read_night_plan(path)
+    assert "\n" not in str(problem.value)
+    with pytest.raises(FocuskitError, match="cannot be read"):
+        read_night_plan(tmp_path / "none.csv")
+
+
+def test_the_plan_is_that_of_the_last_full_night():
+    first = datetime(2031, 3, 4, 20, tzinfo=UTC)
+    minutes = ((0, "L"), (30, "R"), (60, "R"), (100, "Ha"), (220, "L"))
+    runs = [LoggedRun(first + timedelta(minutes=m), 1.0, f) for m, f in minutes]
+    later = [LoggedRun(first + timedelta(days=1, minutes=m), 1.0, "L") for m in (0, 60)]
+    plan = night_from_runs([*later, *runs])
+    assert [(b.filter, round(b.minutes)) for b in plan.blocks] == [("L", 30), ("R", 70), ("Ha", 120), ("L", 73)]
+    assert [b.sub_s for b in plan.blocks] == [120.0, 120.0, 300.0, 120.0]
+    assert night_from_runs(later) is None
+
+
+# What runs cost and find ---------------------------------------------------------------------
+
+
+def test_learns_drift_cost_and_error_from_runs():
+    drift = fit_drift(logged())
+    learned = learn_behaviour(drift, ["L", "Ha"])
+    focus = learned.behaviour
+    assert focus.steps_per_c == pytest.approx(-6.5, abs=4.0 * focus.steps_per_c_err)
+    # 95 s were logged in L; in Ha nine frames of 40 s and 8 s each
+    assert focus.run_cost_s == {"L": 95.0, "Ha": 432.0}
+    assert focus.position_err_steps["L"] >= 1.5
+    assert focus.position_err_steps["Ha"] > focus.position_err_steps["L"]
+    assert (focus.best_hfd_px, focus.slope_px_per_step) == (5.9, 0.114)
+    # tolerance: √(1.05² − 1)·5.9/0.114 = 0.32016·51.754 (by hand)
+    assert focus.tolerance_steps == pytest.approx(16.57, abs=0.01)
+    steps_per_c, offsets = focus.draw(np.random.default_rng(0), 4000, ["L", "Ha"])
+    assert steps_per_c.mean() == pytest.approx(focus.steps_per_c, abs=0.02)
+    assert steps_per_c.std() == pytest.approx(focus.steps_per_c_err, rel=0.1)
+    assert np.all(offsets[0] == 0.0)
+    assert offsets[1].std() == pytest.approx(focus.offset_err_steps["Ha"], rel=0.1)
+
+
+def test_what_is_given_goes_first():
+    drift = fit_drift(logged())
+    focus = learn_behaviour(
+        drift, ["L", "Ha"], steps_per_c=-5.0, best_hfd_px=4.0, slope_px_per_step=0.2,
+        run_cost_s={"": 50.0, "Ha": 200.0}, position_err_steps={"": 2.0},
+    ).behaviour  # fmt: skip
+    assert (focus.steps_per_c, focus.steps_per_c_err) == (-5.0, 0.0)
+    assert focus.run_cost_s == {"L": 50.0, "Ha": 200.0}
+    assert focus.position_err_steps == {"L": 2.0, "Ha": 2.0}
+    assert focus.tolerance_steps == pytest.approx(0.32016 * 20.0, rel=1e-4)
+
+
+def test_what_nobody_knows_is_assumed_with_a_flag_or_asked_for():
+    drift = fit_drift(logged(seconds=None, frames=None, exposure_s=None))
+    learned = learn_behaviour(drift, ["L", "Ha"])
+    assert "run_cost_assumed" in learned.flags
+    # nine frames of 2 s or 40 s, 8 s each: common practice, no source
+    assert learned.behaviour.run_cost_s == {"L": 90.0, "Ha": 432.0}
+    with pytest.raises(FocuskitError, match="--best-hfd"):
+        learn_behaviour(fit_drift(logged(hfd_best_px=None)), ["L"])
+    with pytest.raises(FocuskitError, match="--slope"):
+        learn_behaviour(fit_drift(logged(hfd_slope_px_per_step=None)), ["L"])
+
+
+def test_a_filter_that_was_never_logged_has_no_offset():
+    focus = learn_behaviour(fit_drift(logged()), ["L", "OIII"]).behaviour
+    assert "OIII" not in focus.offset_steps
+    assert focus.run_cost_s["OIII"] == 432.0
+    assert focus.draw(np.random.default_rng(0), 3, ["L", "OIII"])[1].shape == (2, 3)
+
+
+# The next run --------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("hfd, slope", [(5.93, 0.114), (2.5, 0.4), (12.0, 0.01), (4.0, 1.0), (3.0, 0.9)])
+def test_outermost_frames_are_2_5_to_3_times_the_least_size(hfd, slope):
+    plan = plan_sweep(dataclasses.replace(SEEN, best_hfd_px=hfd, slope_px_per_step=slope))
+    assert 2.5 <= plan.outer_size <= 3.0
+    reach = (plan.positions[0] - plan.positions[-1]) / 2.0
+    # the curve itself, HFD² = h0² + s²·(x − x0)²
+    assert plan.outer_size == pytest.approx(math.sqrt(hfd**2 + (slope * reach) ** 2) / hfd, rel=1e-9)
+    assert np.all(np.diff(plan.positions) == -plan.step)
+    assert abs(np.mean(plan.positions) - SEEN.best_position) <= 0.5
+    assert len(plan.positions) % 2 == 1
+
+
+def test_more_frames_are_taken_where_the_error_asks_for_it():
+    counts = [len(plan_sweep(dataclasses.replace(SEEN, position_err_steps=e)).positions) for e in (0.5, 3.0, 9.0)]
+    assert counts[0] == 7
+    assert counts[0] < counts[1] <= counts[2] == 15
+
+
+def test_the_expected_error_is_that_of_a_fit():
+    # Least squares of HFD² = a + s²·(x − x0)² with equal noise, worked out from the normal equations.
+    rng = np.random.default_rng(5)
+    noise, slope, hfd = 1.5, SEEN.slope_px_per_step, SEEN.best_hfd_px
+
+    def error(x):
+        found = []
+        for _ in range(3000):
+            y = hfd**2 + (slope * x) ** 2 + rng.normal(0.0, noise, len(x))
+            c2, c1, _ = np.polyfit(x, y, 2)
+            found.append(-c1 / (2.0 * c2))
+        return np.std(found)
+
+    old = np.linspace(-133.0, 133.0, 9)
+    seen = dataclasses.replace(SEEN, position_err_steps=float(error(old)))
+    plan = plan_sweep(seen)
+    new = np.array(plan.positions) - np.mean(plan.positions)
+    assert plan.position_err_steps == pytest.approx(error(new), rel=0.06)
+
+
+def test_exposure_follows_the_stars():
+    # S/N 60 in focus is 60/2.75 = 21.8 in the outermost frames: 2 s are enough (needed: 1.7 s).
+    assert plan_sweep(dataclasses.replace(SEEN, star_snr=60.0)).exposure_s == 2.0
+    # a quarter of it needs 16 times that, 27 s: 30 s on the ladder
+    assert plan_sweep(dataclasses.replace(SEEN, star_snr=15.0)).exposure_s == 30.0
+    assert plan_sweep(dataclasses.replace(SEEN, star_snr=600.0)).exposure_s == 1.0
+    assert plan_sweep(dataclasses.replace(SEEN, star_snr=1.0)).exposure_s == 60.0
+    assert plan_sweep(SEEN).exposure_s == 2.0
+
+
+@pytest.mark.parametrize("centre", [40.0, 100.0, 19950.0, 10000.0])
+def test_never_beyond_the_travel(centre):
+    plan = plan_sweep(SEEN, centre=centre, travel=(0.0, 20000.0))
+    assert 0 <= min(plan.positions) <= max(plan.positions) <= 20000
+    assert ("beyond_travel" in plan.flags) == (centre != 10000.0)
+    assert min(plan.positions) < centre < max(plan.positions)
+
+
+def test_a_coarse_focuser_near_its_end_stays_inside():
+    coarse = dataclasses.replace(SEEN, best_hfd_px=3.0, slope_px_per_step=1.0, position_err_steps=2.0)
+    for centre in np.arange(3.0, 12.0, 0.25):
+        plan = plan_sweep(coarse, centre=centre, travel=(0.0, 500.0))
+        assert 0 <= min(plan.positions) <= centre <= max(plan.positions)
+
+
+@pytest.mark.parametrize("centre", [-5.0, 1.0, 20000.0])
+def test_no_sweep_where_there_is_no_room(centre):
+    with pytest.raises(FocuskitError, match="leaves no room"):
+        plan_sweep(SEEN, centre=centre, travel=(0.0, 20000.0))
+
+
+def test_slow_filter_against_offset():
+    slow = plan_sweep(dataclasses.replace(SEEN, filter="Ha", exposure_s=40.0, position_err_steps=2.5))
+    quick = plan_sweep(SEEN)
+
+    def focus(err):
+        return FocusBehaviour(
+            -6.5, 5.93, 0.114, {}, {}, offset_steps={"L": 0.0, "Ha": 61.0}, offset_err_steps={"L": 0.0, "Ha": err}
+        )
+
+    sure = compare_with_offset(slow, quick, focus(0.8))
+    assert (sure.better, sure.broad_filter) == ("offset", "L")
+    assert sure.broad_err_steps == pytest.approx(math.hypot(quick.position_err_steps, 0.8))
+    assert sure.broad_cost_s == quick.cost_s + 20.0
+    assert compare_with_offset(slow, quick, focus(40.0)).better == "own"
+    # Just where both lose the same: (s/h0)²·(σ_offset² − σ_own²)·interval = time saved.
+    saved = slow.cost_s - quick.cost_s - 20.0
+    limit = saved / (7200.0 * (0.114 / 5.93) ** 2) + slow.position_err_steps**2 - quick.position_err_steps**2
+    assert compare_with_offset(slow, quick, focus(0.99 * math.sqrt(limit))).better == "offset"
+    assert compare_with_offset(slow, quick, focus(1.01 * math.sqrt(limit))).better == "own"
+    assert compare_with_offset(quick, quick, focus(1.0)) == quick
+
+
+def test_the_last_good_runs_speak():
+    runs = logged(24)
+    points = [
+        {"position": 7900 + 38 * i, "hfd_px": 4.0 + abs(i - 4), "used": True, "star_snr": 90 - i} for i in range(9)
+    ]
+    details = json.dumps({"points": points})
+    runs[-2] = dataclasses.replace(runs[-2], position=8052.0, details=details, hfd_best_px=6.5)
+    runs.append(dataclasses.replace(runs[-2], verdict="failed", position=None, details=None))
+    runs.append(dataclasses.replace(runs[-3], position=9999.0, excluded=True))
+    quick, slow = look_at_runs(runs)
+    assert (quick.filter, slow.filter) == ("L", "Ha")
+    assert quick.best_position == 8052.0
+    assert quick.reach_steps == pytest.approx(152.0)
+    assert quick.star_snr == 86.0
+    assert quick.overhead_s == pytest.approx(95.0 / 9.0 - 2.0)
+    assert slow.overhead_s == 8.0
+    assert look_at_runs(logged(4, hfd_best_px=None)) == []

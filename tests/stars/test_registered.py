@@ -1,0 +1,81 @@
+"""Runs of few faint stars, drawn with known truth: what single stars cannot tell, all together can."""
+
+import math
+
+import numpy as np
+import pytest
+from small_nights import HERON, START
+
+from focuskit.frames import Pixels
+from focuskit.scenes import Passband, Scene, Sweep, simulate_run
+from focuskit.stars import compare_frames, join_registered, match_stars, search_plan
+from focuskit.stars.cutouts import prepare_image
+from focuskit.stars.faint import measure_registered
+from focuskit.stars.field import measure_pixels
+
+POSITIONS = [9900 + 25 * k for k in range(9)]
+
+
+def faint_run(seed, brightest_e=1700.0, shift_px=0.4):
+    """Return images of 30 stars whose fluxes fall from the brightest as 1, 1/2, 1/3 … (2.6", dark sky)."""
+    rng = np.random.default_rng(seed)
+    x, y = rng.uniform(60.0, 540.0, (2, 30))
+    flux = brightest_e / 2.0 / (1.0 + np.arange(30))
+    scene = Scene(
+        HERON, (600, 600), x, y, flux, passbands={"L": Passband(sky_e_per_s=25.0)}, drift_px=shift_px, seeing_jitter=0.0
+    )
+    return scene, [f.image for f in simulate_run(scene, Sweep("L", START, 0.0, 2.0, POSITIONS), rng)]
+
+
+def sizes_of(images):
+    fields = [measure_pixels(Pixels(image), gain_e_per_adu=1.0) for image in images]
+    match, searches = search_plan(fields)
+    found = [
+        measure_registered(prepare_image(Pixels(image), None, 1.0), search)
+        for image, search in zip(images, searches, strict=True)
+    ]
+    return fields, *join_registered(match, found)
+
+
+@pytest.mark.parametrize("seed", [11, 12])
+def test_all_frames_of_a_faint_run_get_a_size_that_is_right_within_its_error(seed):
+    _, bright = faint_run(seed, brightest_e=1e6)
+    truth = [measure_pixels(Pixels(image), gain_e_per_adu=1.0).hfd_px for image in bright]
+    fields, _, sizes = sizes_of(faint_run(seed)[1])
+    alone = compare_frames(fields, match_stars(fields))
+    assert np.isfinite(sizes.hfd_px).all()
+    # Of fluxes that fall as 1/n all stars hold 1.64 times what the brightest tells.
+    assert sizes.told > 1.5 * alone.told
+    off = (sizes.hfd_px - truth) / sizes.hfd_err_px
+    assert np.all(np.abs(off) < 4.0)
+    assert math.sqrt(np.mean(off**2)) < 1.8
+    assert np.median(sizes.hfd_err_px / sizes.hfd_px) < 0.15
+    assert np.median(np.abs(sizes.flux - 1.0)) < 0.15
+
+
+def test_frames_are_found_again_after_a_jump():
+    _, images = faint_run(13, brightest_e=2500.0)
+    moved = [np.roll(image, (7, -5), axis=(0, 1)) if k >= 4 else image for k, image in enumerate(images)]
+    _, match, _ = sizes_of(moved)
+    step = match.shift_px[4:].mean(axis=0) - match.shift_px[:4].mean(axis=0)
+    np.testing.assert_allclose(step, (-5.0, 7.0), atol=1.5)
+
+
+def test_empty_sky_is_not_taken_for_stars():
+    _, images = faint_run(14, brightest_e=2500.0)
+    rng = np.random.default_rng(5)
+    images[2] = rng.poisson(50.0, images[2].shape).astype(np.uint16) + 500
+    _, _, sizes = sizes_of(images)
+    assert np.isnan(sizes.hfd_px[2])
+    assert np.isfinite(np.delete(sizes.hfd_px, 2)).all()
+
+
+def test_rich_runs_are_left_as_they_are():
+    _, images = faint_run(15, brightest_e=1e6)
+    assert search_plan([measure_pixels(Pixels(image), gain_e_per_adu=1.0) for image in images[3:6]]) is None
+
+
+def test_nothing_is_made_of_empty_frames():
+    rng = np.random.default_rng(6)
+    empty = [measure_pixels(Pixels(rng.poisson(100.0, (300, 300)).astype(np.uint16))) for _ in range(5)]
+    assert search_plan(empty) is None

@@ -1,0 +1,78 @@
+"""What the runs of one telescope tell each other of its spherical aberration."""
+
+import json
+from dataclasses import replace
+from datetime import UTC, datetime
+
+import numpy as np
+import pytest
+
+import focuskit
+from focuskit.core.optics import Rig
+from focuskit.frames import RigFile
+from focuskit.scenes import Passband, Scene, Sweep, write_night
+from focuskit.scenes.simulate import strew_stars
+from focuskit.waves import SPHERICAL_PRIOR, Spherical, pool_spherical
+
+HERON = Rig("Heron", 1400.0, 200.0, 0.36, 3.76, 4.0, (0, 20000))
+WAVES = 0.03
+
+
+@pytest.fixture(scope="module")
+def nights(tmp_path_factory):
+    """Two nights of one aberrated telescope: two runs, then one with few faint stars."""
+    rng = np.random.default_rng(5150)
+    shape = (500, 700)
+    out = []
+    for k, (count, faintest, brightest, runs) in enumerate([(45, 8000.0, 2e5, 2), (30, 700.0, 6000.0, 1)]):
+        x, y, flux = strew_stars(count, shape, rng, faintest_e_per_s=faintest, brightest_e_per_s=brightest)
+        scene = Scene(
+            HERON, shape, x, y, flux, {"L": Passband(0.0, 1.0, 5.0)}, 9000.0,
+            seeing_jitter=0.1, spherical_waves=WAVES,
+        )  # fmt: skip
+        sweeps = [
+            Sweep("L", datetime(2031, 2, 1 + k, 20 + n, tzinfo=UTC), 0.0, 2.0, list(range(8860, 9141, 35)))
+            for n in range(runs)
+        ]
+        folder = tmp_path_factory.mktemp(f"night{k}")
+        write_night(folder, scene, sweeps, rng, suffix=".fits")
+        out.append(folder)
+    return out
+
+
+def test_runs_logged_before_make_a_faint_run_surer(nights):
+    rig = RigFile(rig=HERON)
+    bright = focuskit.analyse(nights[0], rig_file=rig, workers=1)
+    logged = [run.logged() for run in bright.runs]
+    own = [json.loads(run.details)["fits"]["profile"]["own_spherical"] for run in logged]
+    for told in own:
+        assert abs(told["path_um"] / 0.55 - WAVES) < 4 * told["err_um"] / 0.55
+    alone = focuskit.analyse(nights[1], rig_file=rig, workers=1).runs[0]
+    helped = focuskit.analyse(nights[1], rig_file=rig, workers=1, history=logged).runs[0]
+    assert helped.profile.spherical_err < 0.5 * alone.profile.spherical_err
+    assert helped.profile.err < alone.profile.err
+    assert abs(helped.profile.best_position - 9000.0) < 3.5 * helped.profile.err
+    # Not of another rig, and not what was set aside.
+    for other in ([replace(run, rig="Egret") for run in logged], [replace(run, excluded=True) for run in logged]):
+        assert focuskit.analyse(nights[1], rig_file=rig, workers=1, history=other).to_json() == (
+            focuskit.analyse(nights[1], rig_file=rig, workers=1).to_json()
+        )
+
+
+def test_a_run_does_not_learn_from_itself(nights):
+    rig = RigFile(rig=HERON)
+    bright = focuskit.analyse(nights[0], rig_file=rig, workers=1)
+    again = focuskit.analyse(nights[0], rig_file=rig, workers=1, history=[run.logged() for run in bright.runs])
+    assert again.to_json() == bright.to_json()
+
+
+def test_pooling_takes_the_wide_prior_once():
+    # Runs that saw nothing hold the prior only: nothing is learned from many of them.
+    nothing = Spherical(0.0, SPHERICAL_PRIOR[1] * 0.55, 0.55)
+    assert pool_spherical([nothing] * 50, 0.55)[1] == pytest.approx(SPHERICAL_PRIOR[1], rel=1e-6)
+    # The aberration is a length: in waves it goes with the wavelength.
+    sharp = Spherical(0.0165, 1e-4, 0.55)
+    assert pool_spherical([sharp, sharp], 0.66)[0] == pytest.approx(0.025, rel=1e-3)
+    # Runs that disagree widen the error: 3 sigma apart each, by 3.
+    apart = [Spherical(0.01 - 3e-4, 1e-4, 0.55), Spherical(0.01 + 3e-4, 1e-4, 0.55)]
+    assert pool_spherical(apart, 0.55)[1] == pytest.approx(3e-4 / 0.55, rel=0.01)
