@@ -6,12 +6,21 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
-from scipy.stats import norm, t
+from numpy.typing import ArrayLike
+from scipy.stats import median_abs_deviation, norm, t
 
 SEEN_SIGMA = 3.0
 
 
 _MOST_SIGMAS = 37.0  # a chance below 1e-300
+
+
+def robust_scatter(values: ArrayLike) -> float:
+    """Return the standard deviation of a normal law with the median absolute deviation of the finite values.
+
+    NaN without any finite value.
+    """
+    return float(median_abs_deviation(values, axis=None, scale="normal", nan_policy="omit"))
 
 
 def as_sigma(chance: float) -> float:
