@@ -107,6 +107,22 @@ class RunResult:
         apart = np.diff(np.unique(self.run.positions))
         return f"{self.fit.look_near:.{decimals_of(float(apart.min()) if apart.size else None)}f}"
 
+    def residuals_pct(self) -> np.ndarray | None:
+        """Return by how much each frame's size is off the curve, in per cent; None without a curve."""
+        curve = self.fit.fits.get("squared sizes")
+        if curve is None:
+            return None
+        expected = curve.size_at(self.run.positions)
+        return 100.0 * (self.sizes.hfd_px - expected) / expected
+
+    def seeing_scatter_pct(self, positions: np.ndarray) -> np.ndarray:
+        """Return by how much the run's changes of seeing move a size off the curve, one sigma, in per cent.
+
+        They add the same to all squared sizes, so that they show near focus and vanish in the wings.
+        """
+        curve = self.fit.fits["squared sizes"]
+        return 100.0 * curve.seeing_jitter * (curve.size_best / curve.size_at(positions)) ** 2
+
     def logged(self) -> LoggedRun:
         """Return the run as the logbook keeps it; it needs a start time.
 

@@ -67,13 +67,13 @@ def plot_residuals(result: RunResult, ax: Any = None) -> Any:
     fit, x, sizes = result.fit, np.array(result.run.positions), result.sizes
     _title(ax, f"Off the curve · {_run_title(result)}")
     ax.set(xlabel="focuser position (steps)", ylabel="off the curve (%)")
-    off = residuals_pct(result)
+    off = result.residuals_pct()
     if off is None:
         ax.text(0.5, 0.5, "no curve: the run failed", transform=ax.transAxes, ha="center", color=INK)
         return ax
     used = np.array(fit.used, bool)
     reach_x = np.linspace(x.min(), x.max(), 200)
-    band = seeing_scatter_pct(result, reach_x)
+    band = result.seeing_scatter_pct(reach_x)
     ax.fill_between(reach_x, -band, band, color=COLOURS["sand"], alpha=0.35, lw=0, label="scatter of the seeing")
     ax.axhline(0.0, color=COLOURS["deep blue"], lw=1.4)
     reach = 1.25 * max(float(np.nanmax(np.abs(off[used]))), 2.0)
@@ -196,24 +196,6 @@ def save_night_plots(night: Night, folder: str | Path, formats: Sequence[str] = 
         for kind in formats:
             paths.append(write_picture(ax.figure, Path(folder) / f"{stem}.{kind}", kind, _DPI))
     return paths
-
-
-def residuals_pct(result: RunResult) -> np.ndarray | None:
-    """Return size less curve over curve, in per cent, for each frame; None where there is no curve."""
-    curve = result.fit.fits.get("squared sizes")
-    if curve is None:
-        return None
-    expected = curve.size_at(result.run.positions)
-    return 100.0 * (result.sizes.hfd_px - expected) / expected
-
-
-def seeing_scatter_pct(result: RunResult, positions: np.ndarray) -> np.ndarray:
-    """Return by how much the run's changes of seeing move a size off the curve, one sigma, in per cent.
-
-    They add the same to all squared sizes, so that they show near focus and vanish in the wings.
-    """
-    curve = result.fit.fits["squared sizes"]
-    return 100.0 * curve.seeing_jitter * (curve.size_best / curve.size_at(positions)) ** 2
 
 
 def short_reason(why: str | None) -> str:

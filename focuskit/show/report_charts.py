@@ -14,7 +14,7 @@ import numpy as np
 from focuskit.core.text import plain_text, round_pair
 from focuskit.night import RunResult
 from focuskit.show.palette import MARKERS, mark_of
-from focuskit.show.plots import residuals_pct, seeing_scatter_pct, short_reason
+from focuskit.show.plots import short_reason
 from focuskit.show.report_panels import (
     BELOW_PX,
     BETWEEN_PX,
@@ -116,7 +116,7 @@ def draw_curve(result: RunResult, points: Sequence[dict[str, Any]], strip: dict[
     in_curve = [p["hfd_px"] for p in points if p["used"] and p["hfd_px"] is not None]
     top, low = (max(in_curve), min(in_curve)) if in_curve else (10.0, 0.0)
     y = Scale(max(0.0, low - 0.28 * (top - low)), top + 0.06 * (top - low) + 0.1, CURVE_BOTTOM, CURVE_TOP)
-    off = residuals_pct(result)
+    off = result.residuals_pct()
     scale = result.rig.scale_arcsec_per_px
     tips = [frame_tip(p, scale, None if off is None else float(off[k])) for k, p in enumerate(points)]
     shapes = [MARKERS[min(p, 2)] if p is not None else MARKERS[3] for p in result.run.passes]
@@ -189,7 +189,7 @@ def _draw_off(
                 "scatter": None, "zero": None}  # fmt: skip
     used = np.array([p["used"] for p in points], bool)
     grid = np.linspace(min(result.run.positions), max(result.run.positions), 61)
-    band = seeing_scatter_pct(result, grid)
+    band = result.seeing_scatter_pct(grid)
     largest = 1.2 * max(float(np.nanmax(np.abs(off[used]))), float(band.max()), 1.0)
     y = Scale(-largest, largest, bottom, top)
     marks = []

@@ -10,7 +10,7 @@ from focuskit.core import flags
 from focuskit.core.text import plain_text, round_pair, two_digits
 from focuskit.diagnosis import PART_NAMES, examine_train
 from focuskit.night import Night, RunResult
-from focuskit.show.plots import filter_names, residuals_pct
+from focuskit.show.plots import filter_names
 from focuskit.show.report_charts import draw_curve, draw_night
 from focuskit.show.report_field import draw_fields
 from focuskit.show.report_panels import number
@@ -169,7 +169,7 @@ def _more_sentences(runs: Sequence[RunResult]) -> list[str]:
 def _run_view(number_: int, result: RunResult) -> dict[str, Any]:
     run = result.to_json()
     points = run["points"]
-    off = residuals_pct(result)
+    off = result.residuals_pct()
     filter_name = plain_text(run["filter"] or "no filter")
     start = result.run.start
     value, err = round_pair(run["best_position"], run["best_position_err"])

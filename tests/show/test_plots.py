@@ -12,7 +12,7 @@ from focuskit.core.text import file_word, plain_text, round_pair, write_whole
 from focuskit.field import FieldMap
 from focuskit.field.map import Corner
 from focuskit.show import plot_curve, plot_night, save_night_plots
-from focuskit.show.plots import plot_field, plot_residuals, residuals_pct, short_reason
+from focuskit.show.plots import plot_field, plot_residuals, short_reason
 
 SAMPLE = Path(__file__).parents[2] / "sample_data"
 
@@ -57,12 +57,12 @@ def test_failed_run_shows_frames_and_where_to_look(failed):
     ax = plot_curve(failed)
     assert f"centre the next sweep near {failed.fit.look_near:.0f}" in legend(ax)
     assert not any("best position" in label for label in legend(ax))
-    assert residuals_pct(failed) is None
+    assert failed.residuals_pct() is None
     assert "no curve" in plot_residuals(failed).texts[0].get_text()
 
 
 def test_residuals_are_sizes_less_the_curve(cloudy):
-    off = residuals_pct(cloudy)
+    off = cloudy.residuals_pct()
     curve = cloudy.fit.fits["squared sizes"].size_at(cloudy.run.positions)
     assert curve * (1 + off / 100) == pytest.approx(cloudy.sizes.hfd_px, nan_ok=True)
     ax = plot_residuals(cloudy)
