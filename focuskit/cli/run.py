@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import io
-import logging
 import os
 import signal
 import sys
@@ -23,8 +22,6 @@ def main(arguments: list[str] | None = None) -> int:
     try:
         from focuskit.cli.parser import build_parser
 
-        # Where there is no home folder, it tells at length where it keeps its fonts instead.
-        logging.getLogger("matplotlib").setLevel(logging.ERROR)
         for stream in (sys.stdout, sys.stderr):
             # A terminal that lacks a sign such as ± shows another instead of failing.
             if isinstance(stream, io.TextIOWrapper):
@@ -69,6 +66,10 @@ def _run(args: argparse.Namespace) -> int:
 
 def run_parsed(args: argparse.Namespace) -> int:
     """Load and run the function that ``run`` names as ``module:function``; return the exit status."""
+    import logging  # here, so that the help need not wait for it
+
+    # Where there is no home folder, it says at length where it keeps its fonts instead.
+    logging.getLogger("matplotlib").setLevel(logging.ERROR)
     module, _, function = args.run.partition(":")
     hold = getattr(signal, "pthread_sigmask", None)
     if hold:
