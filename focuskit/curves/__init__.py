@@ -3,7 +3,7 @@
 In: positions and sizes of one run. Out: `CurveFit`. Only sizes are judged here; `night` combines them with shapes.
 """
 
-from focuskit.curves.fit import Candidate, CurveFit, SizeFit, choose_estimate, fit_run
+from focuskit.curves.fit import CurveFit, SizeFit, disagree, fit_run, verdict_of
 from focuskit.curves.shape import growth_distance, seeing_donut_shape
 
-__all__ = ["Candidate", "CurveFit", "SizeFit", "choose_estimate", "fit_run", "growth_distance", "seeing_donut_shape"]
+__all__ = ["CurveFit", "SizeFit", "disagree", "fit_run", "growth_distance", "seeing_donut_shape", "verdict_of"]

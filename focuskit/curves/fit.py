@@ -4,7 +4,7 @@ Which estimate is what:
 
 - *squared sizes*: the squares of the sizes follow the exact curve of blurred seeing; every frame is
   weighted by its measuring error and by the scatter that changing seeing gives it. The estimate that
-  is reported, unless one with a smaller error is given.
+  is reported, unless the shapes of the stars give a surer one.
 - *hyperbola*: the customary curve through the sizes, with the same scatter in all frames.
 - *parabola*: through the frames near focus only, as many as give the smallest error.
 
@@ -14,7 +14,7 @@ Best position means the position of the least half-flux diameter.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -33,19 +33,9 @@ Array = NDArray[np.float64]
 _USUAL_OBSTRUCTION = 0.3
 _PARABOLA_GROWTHS = (1.5, 2.0, np.inf)
 _DISAGREE_SIGMA = 3.0
-_SURER = 0.5
 _DISAGREE_TOLERANCE = 0.25  # differences that do not matter are no disagreement
 _FEW_STARS = 5
 _SPOILS_GOOD = ("poor_fit", "lopsided", "shallow_sweep", "unsure_position", "fits_disagree", "few_stars")
-
-
-@dataclass(frozen=True)
-class Candidate:
-    """A best position found in another way, in steps, to choose from."""
-
-    name: str
-    best_position: float
-    best_position_err: float
 
 
 @dataclass(frozen=True)
@@ -82,6 +72,11 @@ class SizeFit:
     chi2_reduced: float | None
     points: int
     shape: CurveShape = field(repr=False, compare=False)
+
+    @property
+    def estimate(self) -> tuple[float, float]:
+        """Best position and error."""
+        return self.best_position, self.best_position_err
 
     @property
     def params(self) -> dict[str, float]:
@@ -239,48 +234,6 @@ def fit_run(
     return _report(points, shape, estimate, width, used, why, raised, rig, wavelength_nm)
 
 
-def choose_estimate(fit: CurveFit, other: Candidate) -> CurveFit:
-    """Return ``fit`` with the best position of the estimate with the smaller error.
-
-    The sizes of few frames tell their own error only roughly, and among many runs the luckiest would be believed:
-    theirs has to be half the other's at the most.
-
-    Where the two differ by more than three times their common error, and by more than a quarter of the
-    tolerance, the flag ``fits_disagree`` is raised and the reason says which one is believed. A failed
-    run stays as it is.
-    """
-    if fit.best_position is None or fit.best_position_err is None or fit.method is None:
-        return fit
-    own = Candidate(fit.method, fit.best_position, fit.best_position_err)
-    better, worse = (other, own) if _SURER * other.best_position_err < own.best_position_err else (own, other)
-    smaller = "is smaller than" if better.best_position_err < worse.best_position_err else "is surer than"
-    reason = (
-        f"the error of {better.name}, {_steps(better.best_position_err)}, {smaller} that of "
-        f"{worse.name}, {_steps(worse.best_position_err)}"
-    )
-    raised = list(fit.flags)
-    if better is other:
-        # What the scatter of the sizes says of their own estimate does not hold for the other.
-        raised = [name for name in raised if name not in ("poor_fit", "unsure_position")]
-    if _disagree(own, other, fit.tolerance_steps or 0.0):
-        raised.append("fits_disagree")
-        reason += (
-            f"; they differ by {_steps(abs(own.best_position - other.best_position))}, "
-            f"and {better.name} is believed for that"
-        )
-    err_95 = fit.best_position_err_95 if better is own else 1.96 * other.best_position_err
-    return replace(
-        fit,
-        verdict=_verdict(raised),
-        best_position=better.best_position,
-        best_position_err=better.best_position_err,
-        best_position_err_95=err_95,
-        method=better.name,
-        reason=reason,
-        flags=flags.check(raised),
-    )
-
-
 def _report(
     points: Points,
     shape: CurveShape,
@@ -307,7 +260,7 @@ def _report(
     if squares.best_position_err > tolerance:
         raised.append("unsure_position")
     reason = "it weighs every frame by its error and by the seeing's changes"
-    apart = [name for name in ("hyperbola", "parabola") if _disagree(squares, fits[name], tolerance)]
+    apart = [name for name in ("hyperbola", "parabola") if disagree(squares.estimate, fits[name].estimate, tolerance)]
     if apart:
         raised.append("fits_disagree")
         reason += f"; the {' and the '.join(apart)} disagree, and are bent by a sweep that is not even"
@@ -319,7 +272,7 @@ def _report(
     um = rig.um_per_step or um_per_step
     zone = optics.critical_focus_zone_um(rig.f_ratio, wavelength_nm) / um if rig.f_ratio and um else None
     return CurveFit(
-        verdict=_verdict(raised),
+        verdict=verdict_of(raised),
         best_position=squares.best_position,
         best_position_err=squares.best_position_err,
         best_position_err_95=squares.best_position_err_95,
@@ -431,21 +384,19 @@ def _bounded(best: float, points: Points, rig: Rig) -> float:
     return near
 
 
-def _disagree(one: Candidate | SizeFit, other: Candidate | SizeFit, tolerance: float) -> bool:
-    allowed = _DISAGREE_SIGMA * np.hypot(one.best_position_err, other.best_position_err)
-    return abs(one.best_position - other.best_position) > max(allowed, _DISAGREE_TOLERANCE * tolerance)
+def disagree(one: tuple[float, float], other: tuple[float, float], tolerance: float) -> bool:
+    """Return whether two best positions, each with its error, differ by more than chance and by enough to matter."""
+    allowed = _DISAGREE_SIGMA * np.hypot(one[1], other[1])
+    return bool(abs(one[0] - other[0]) > max(allowed, _DISAGREE_TOLERANCE * tolerance))
 
 
-def _verdict(raised: Sequence[str]) -> str:
+def verdict_of(raised: Sequence[str]) -> str:
+    """Return the verdict on a run that has a best position and these flags."""
     return "usable" if any(name in _SPOILS_GOOD for name in raised) else "good"
 
 
 def _obstruction(rig: Rig) -> float:
     return _USUAL_OBSTRUCTION if rig.obstruction is None else round(rig.obstruction, 2)
-
-
-def _steps(value: float) -> str:
-    return f"{value:.2g} steps" if value < 10 else f"{value:.0f} steps"
 
 
 def _read_points(positions: ArrayLike, sizes: ArrayLike, errors: ArrayLike | None) -> tuple[Array, Array, Array]:

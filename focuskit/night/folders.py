@@ -15,11 +15,12 @@ from focuskit.core.logged import LoggedRun
 from focuskit.core.optics import Rig, wavelength_nm
 from focuskit.core.times import format_time
 from focuskit.core.workers import Crew
-from focuskit.curves import Candidate, CurveFit, choose_estimate
+from focuskit.curves import CurveFit
 from focuskit.field import FieldMap, likely_height, map_field, pool_values
 from focuskit.frames import Limits, RigFile, find_some_frames
 from focuskit.night.backlash import Slack, slack_of_run
 from focuskit.night.results import Night, RunResult
+from focuskit.night.verdict import combine
 from focuskit.stars import (
     CommonSizes,
     MeasuredFrame,
@@ -284,4 +285,4 @@ def _for_the_middle(result: RunResult, weights: np.ndarray, maps: list[FieldMap]
     variance += unsure_um**2 + (_UNEVEN * uneven_um) ** 2
     middle = profile.best_position - shift_um / profile.um_per_step
     err = math.hypot(profile.err, math.sqrt(variance) / profile.um_per_step)
-    return replace(result, fit=choose_estimate(result.fit, Candidate("profile", middle, err)))
+    return replace(result, fit=combine(result.fit, middle, err))

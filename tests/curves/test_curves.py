@@ -14,7 +14,7 @@ from scipy.optimize import curve_fit
 from focuskit.core import flags
 from focuskit.core.errors import FocuskitError
 from focuskit.core.optics import Rig, donut_hfd
-from focuskit.curves import Candidate, choose_estimate, fit_run, growth_distance, seeing_donut_shape
+from focuskit.curves import fit_run, growth_distance, seeing_donut_shape
 from focuskit.curves.estimate import estimate_curve, first_look, scale_points
 from focuskit.curves.shape import Hyperbola, Parabola, seeing_donut_sizes
 
@@ -332,38 +332,6 @@ def test_noise_fails(frames):
     fits += [fit_run(x, 5.0 + 0.1 * rng.normal(size=frames), np.full(frames, 0.1)) for _ in range(100)]
     assert sum(fit.verdict != "failed" for fit in fits) <= 6
     assert all(flags.check(fit.flags) == fit.flags for fit in fits)
-
-
-# Which is reported -----------------------------------------------------------------------
-
-
-def test_smaller_error_is_chosen():
-    fit = fit_run(*focus_run(np.random.default_rng(4)), rig=HERON)
-    better = choose_estimate(fit, Candidate("profile", fit.best_position + 0.5, 0.05))
-    assert (better.method, better.best_position, better.best_position_err) == (
-        "profile",
-        fit.best_position + 0.5,
-        0.05,
-    )
-    assert better.fits == fit.fits and better.flags == () and better.verdict == "good"
-    assert "0.05 steps, is smaller" in better.reason
-    near = choose_estimate(fit, Candidate("profile", fit.best_position, 1.5 * fit.best_position_err))
-    assert near.method == "profile"
-    assert "surer" in near.reason
-    worse = choose_estimate(fit, Candidate("profile", fit.best_position, 50.0))
-    assert (worse.method, worse.best_position) == ("squared sizes", fit.best_position)
-
-
-def test_disagreement_is_told():
-    fit = fit_run(*focus_run(np.random.default_rng(4)), rig=HERON)
-    far = choose_estimate(fit, Candidate("profile", fit.best_position + 4 * fit.best_position_err, 0.05))
-    assert "fits_disagree" in far.flags and far.verdict == "usable"
-    assert "profile is believed" in far.reason
-
-
-def test_failed_run_stays_failed():
-    fit = fit_run([1, 2, 3], [3, 2, 3])
-    assert choose_estimate(fit, Candidate("profile", 2.0, 0.1)) is fit
 
 
 # Invariances and input -------------------------------------------------------------------
