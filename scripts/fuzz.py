@@ -307,7 +307,7 @@ class Fuzzer:
                 if missing := {path.name for path in files} - named:
                     raise BrokenPromiseError(f"{len(missing)} files are nowhere in the answer")
                 if number % (10 * HANDFUL) == 0:
-                    run_command("train", *words[1:])
+                    run_command("diagnose", *words[1:])
                 if number % (3 * HANDFUL) == 0:
                     _, answer, _ = run_command("defocus", *words[1:], "--rig", str(rig))
                     assert answer

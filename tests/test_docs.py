@@ -22,7 +22,7 @@ import setup_and_run
 from focuskit import __version__
 from focuskit.cli import analyse as cli_analyse
 from focuskit.cli.run import main
-from focuskit.diagnosis import examine_train
+from focuskit.diagnosis import diagnose
 from focuskit.frames import rig_file as rigfile
 from focuskit.logbook import tables
 from focuskit.night import folders as night
@@ -187,7 +187,7 @@ def test_every_field_of_the_json_is_documented(monkeypatch, tmp_path):
     book = f"--logbook {shlex.quote(str(tmp_path / 'book.sqlite'))}"
     answers = [
         whole_night().to_json(),
-        examine_train(whole_night()).to_json(),
+        diagnose(whole_night()).to_json(),
         *(
             json.loads(run_line(f"focuskit {words} --json"))
             for words in (

@@ -14,7 +14,7 @@ from focuskit.core.errors import FocuskitError
 from focuskit.core.logged import LoggedRun
 from focuskit.core.optics import decimals_of
 from focuskit.core.text import plain_text, plus_minus, text_table
-from focuskit.diagnosis import examine_train
+from focuskit.diagnosis import diagnose
 from focuskit.logbook import Logbook
 from focuskit.night import Night, RunResult, analyse
 
@@ -164,8 +164,8 @@ def night_as_text(night: Night, *, quiet: bool = False, frames: bool = False, wa
 
 def _wrong(night: Night) -> list[str]:
     """Say in a line each what is wrong in the optical train."""
-    wrong = examine_train(night).wrong
-    return ["", "Wrong in the optical train; focuskit train says more:"] * bool(wrong) + [
+    wrong = diagnose(night).wrong
+    return ["", "Wrong in the optical train; focuskit diagnose says more:"] * bool(wrong) + [
         f"  {finding.text}" for finding in wrong
     ]
 

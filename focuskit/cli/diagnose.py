@@ -1,4 +1,4 @@
-"""The command ``focuskit train``: what focus frames say about focuser, optics and camera."""
+"""The command ``focuskit diagnose``: what focus frames say about focuser, optics and camera."""
 
 from __future__ import annotations
 
@@ -10,34 +10,34 @@ from focuskit.cli.analyse import find
 from focuskit.cli.progress import tell_next
 from focuskit.core.text import plain_text, plus_minus
 from focuskit.core.times import format_time
-from focuskit.diagnosis import PART_NAMES, Finding, Train, examine_train, step_of
+from focuskit.diagnosis import PART_TITLES, Diagnosis, Finding, diagnose, step_of
 
 _WIDTH = 110
 
 
-def run_train(args: argparse.Namespace) -> int:
-    """Answer ``focuskit train``; returns the exit status."""
-    train = examine_train(find(args, []))
+def run_diagnose(args: argparse.Namespace) -> int:
+    """Answer ``focuskit diagnose``; returns the exit status."""
+    diagnosis = diagnose(find(args, []))
     if args.json:
-        print(json.dumps(train.to_json(), ensure_ascii=False, allow_nan=False))
+        print(json.dumps(diagnosis.to_json(), ensure_ascii=False, allow_nan=False))
     else:
-        print(train_as_text(train, quiet=args.quiet, runs=args.verbose))
+        print(diagnosis_as_text(diagnosis, quiet=args.quiet, runs=args.verbose))
     rig = ["--rig", args.rig] if args.rig else []
     tell_next(args, "the runs themselves as a page", "analyse", *args.folders, *rig, "--report", "night.html")
     return 0
 
 
-def train_as_text(train: Train, *, quiet: bool = False, runs: bool = False) -> str:
+def diagnosis_as_text(diagnosis: Diagnosis, *, quiet: bool = False, runs: bool = False) -> str:
     """Return the findings as text for a terminal."""
-    lines = [f"{plain_text(train.night.rig.name or 'Unnamed rig')}: {train.summary}"]
-    for part, own in train.parts:
-        lines += ["", PART_NAMES[part]]
+    lines = [f"{plain_text(diagnosis.night.rig.name or 'Unnamed rig')}: {diagnosis.summary}"]
+    for part, own in diagnosis.parts:
+        lines += ["", PART_TITLES[part]]
         for finding in own:
-            lines += _wrapped(f"  {'!' if finding in train.wrong else ' '} ", _sentence(finding))
+            lines += _wrapped(f"  {'!' if finding in diagnosis.wrong else ' '} ", _sentence(finding))
             if finding.advice and not quiet:
                 lines += _wrapped("      ", finding.advice)
     if runs:
-        lines += _runs(train)
+        lines += _runs(diagnosis)
     if not quiet:
         lines += [
             "",
@@ -57,10 +57,10 @@ def _sentence(finding: Finding) -> str:
     return f"{finding.text}{sigma}"
 
 
-def _runs(train: Train) -> list[str]:
+def _runs(diagnosis: Diagnosis) -> list[str]:
     """Return for each run what it tells of the focuser."""
     lines = ["", "Runs: start, filter, slack in steps, µm per step"]
-    for run in train.night.runs:
+    for run in diagnosis.night.runs:
         slack, step = run.slack, step_of(run)
         words = (
             (format_time(run.run.start) or "–").replace("T", " ").removesuffix("Z"),

@@ -25,7 +25,7 @@ from focuskit.cli.options import (
 EXAMPLES = {
     "analyse": "focuskit analyse sample_data/night --rig sample_data/heron.toml",
     "defocus": "focuskit defocus sample_data/night --rig sample_data/heron.toml",
-    "train": "focuskit train sample_data/night --rig sample_data/heron.toml",
+    "diagnose": "focuskit diagnose sample_data/night --rig sample_data/heron.toml",
     "offsets": "focuskit offsets --runs sample_data/season/runs.csv --at 4.5 --filter Ha",
     "interval": "focuskit interval --temps sample_data/season/temperatures.csv --runs sample_data/season/runs.csv",
     "plan": "focuskit plan --runs sample_data/season/runs.csv --rig sample_data/heron.toml --at 4.5",
@@ -77,7 +77,7 @@ def build_parser() -> Parser:
     commands = parser.add_subparsers(dest="command", metavar="COMMAND")
     _add_analyse(commands)
     _add_defocus(commands)
-    _add_train(commands)
+    _add_diagnose(commands)
     _add_offsets(commands)
     _add_interval(commands)
     _add_plan(commands)
@@ -138,11 +138,11 @@ def _add_defocus(commands: Any) -> None:
     add_logbook_option(parser)
 
 
-def _add_train(commands: Any) -> None:
+def _add_diagnose(commands: Any) -> None:
     parser = _add(
         commands,
-        "train",
-        "diagnose:run_train",
+        "diagnose",
+        "diagnose:run_diagnose",
         "what the focus runs in a folder say about focuser, optics and camera",
         "Measure every frame below the folders and say what their focus runs show of the optical train: backlash and "
         "way per step of the focuser, tilt, curvature, the shape of the stars, a second camera, exposure and seeing. "

@@ -32,13 +32,13 @@ def optics_findings(runs: Sequence[RunResult]) -> list[Finding]:
     told = [(own, _of_setting(own)) for own in settings.values()]
     named = sum(bool(findings) for _, findings in told) > 1
     return [
-        replace(finding, text=f"{setting_words(own[0])}: {finding.text}") if named else finding
+        replace(finding, text=f"{camera_words(own[0])}: {finding.text}") if named else finding
         for own, findings in told
         for finding in findings
     ]
 
 
-def setting_words(run: RunResult) -> str:
+def camera_words(run: RunResult) -> str:
     """Name the camera of a run and how it was turned."""
     telescope, camera, _, turned, pier = run.camera_setting
     words = [plain_text(word) for word in (telescope, camera) if word]

@@ -15,7 +15,7 @@ from focuskit.diagnosis.optics import optics_findings
 from focuskit.diagnosis.tilt import tilt_findings
 from focuskit.night import Night, RunResult
 
-PART_NAMES = {
+PART_TITLES = {
     "focuser": "Focuser",
     "optics": "Field and stars",
     "camera": "Cameras",
@@ -24,7 +24,7 @@ PART_NAMES = {
 
 
 @dataclass(frozen=True)
-class Train:
+class Diagnosis:
     """The findings on the optical train, in parts that a reader knows apart.
 
     Parameters
@@ -57,14 +57,14 @@ class Train:
         return f"{count} {'finding asks' if count == 1 else 'findings ask'} for something to be done"
 
     def to_json(self) -> dict[str, Any]:
-        """Return the findings as the public JSON describes them (``focuskit.train/1``).
+        """Return the findings as the public JSON describes them (``focuskit.diagnosis/1``).
 
         ``findings`` holds for each its part, name, value, error, unit, significance in standard
         deviations, whether it is seen, text and advice; ``runs`` what each run tells of the focuser.
         Unknown numbers are None.
         """
         return {
-            "schema": "focuskit.train/1",
+            "schema": "focuskit.diagnosis/1",
             "rig": self.night.to_json()["rig"],
             "findings": [
                 {"part": part} | {name: _plain(value) for name, value in finding.to_json().items()}
@@ -75,10 +75,10 @@ class Train:
         }
 
 
-def examine_train(night: Night) -> Train:
+def diagnose(night: Night) -> Diagnosis:
     """Gather what the runs of a night say about the optical train."""
     if not night.runs:
-        return Train((), night)
+        return Diagnosis((), night)
     main, others = split_cameras(night.runs)
     parts = (
         ("focuser", focuser_findings(main)),
@@ -86,7 +86,7 @@ def examine_train(night: Night) -> Train:
         ("camera", [*tilt_findings(main), *camera_findings(main, others)]),
         ("exposure", exposure_findings(main)),
     )
-    return Train(tuple((name, tuple(own)) for name, own in parts if own), night)
+    return Diagnosis(tuple((name, tuple(own)) for name, own in parts if own), night)
 
 
 def _plain(value: Any) -> Any:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from focuskit.core.text import round_pair
-from focuskit.diagnosis import setting_words
+from focuskit.diagnosis import camera_words
 from focuskit.field import FieldMap, pool_maps
 from focuskit.night import RunResult
 
@@ -54,7 +54,7 @@ def draw_fields(runs: Sequence[RunResult]) -> list[FieldChart]:
             settings.setdefault(run.camera_setting, []).append(run)
     named = len(settings) > 1
     return [
-        _draw(pool_maps([run.field for run in own if run.field]), len(own), setting_words(own[0]) if named else "")
+        _draw(pool_maps([run.field for run in own if run.field]), len(own), camera_words(own[0]) if named else "")
         for own in settings.values()
     ]
 

@@ -8,7 +8,7 @@ from typing import Any
 
 from focuskit.core import flags
 from focuskit.core.text import plain_text, round_pair, two_digits
-from focuskit.diagnosis import PART_NAMES, examine_train
+from focuskit.diagnosis import PART_TITLES, diagnose
 from focuskit.night import Night, RunResult
 from focuskit.show.plots import filter_names
 from focuskit.show.report_charts import draw_curve, draw_night
@@ -35,17 +35,17 @@ def night_view(night: Night) -> dict[str, Any]:
         "rig_facts": _rig_facts(night),
         "parts": [_part_view(night, part, runs) for part in _split_nights(night.runs)],
         "runs": runs,
-        "train": _train_view(night),
+        "diagnosis": _diagnosis_view(night),
         "not_used": [(plain_text(name), plain_text(why)) for name, why in night.not_used],
     }
 
 
-def _train_view(night: Night) -> dict[str, Any]:
-    train = examine_train(night)
+def _diagnosis_view(night: Night) -> dict[str, Any]:
+    found = diagnose(night)
     return {
-        "summary": train.summary[0].upper() + train.summary[1:] + ".",
-        "wrong": train.wrong,
-        "parts": [(PART_NAMES[part], own) for part, own in train.parts],
+        "summary": found.summary[0].upper() + found.summary[1:] + ".",
+        "wrong": found.wrong,
+        "parts": [(PART_TITLES[part], own) for part, own in found.parts],
     }
 
 

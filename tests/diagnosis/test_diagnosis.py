@@ -1,4 +1,4 @@
-"""What the runs of a night say about the train, from nights whose faults are known."""
+"""What the runs of a night say about the optical train, from nights whose faults are known."""
 
 import dataclasses
 import json
@@ -11,7 +11,7 @@ from small_nights import HERON, START, take_run, write_run
 
 from focuskit.cli import run as cli
 from focuskit.cli.analyse import night_as_text
-from focuskit.diagnosis import examine_train
+from focuskit.diagnosis import diagnose
 from focuskit.diagnosis.cameras import camera_findings
 from focuskit.diagnosis.exposure import exposure_findings
 from focuskit.diagnosis.focuser import focuser_findings
@@ -34,7 +34,7 @@ def change(run, **facts):
 @pytest.fixture(scope="module")
 def night(tmp_path_factory):
     """A run both ways with 30 steps of slack and 3.6 µm a step where 4.0 are given; a guide camera beside it."""
-    folder = tmp_path_factory.mktemp("train")
+    folder = tmp_path_factory.mktemp("diagnose")
     sent = [10100 - 25 * i for i in range(9)]
     sent += sent[::-1]
     path = np.array([10130.0 - 25 * i for i in range(9)])
@@ -57,7 +57,7 @@ def found(findings, name):
 
 
 def test_backlash_and_way_per_step(night):
-    findings = examine_train(night[1]).findings
+    findings = diagnose(night[1]).findings
     backlash = found(findings, "backlash")
     assert backlash.seen
     assert abs(backlash.value - 30.0) < 3.0 * backlash.err
@@ -73,7 +73,7 @@ def test_backlash_and_way_per_step(night):
 def test_a_guide_camera_has_its_own_best_position(night):
     main, guide = sorted(night[1].runs, key=lambda run: run.run.instrument, reverse=True)
     assert [p.position for p in guide.run.frames] == [p.position for p in main.run.frames]
-    apart = found(examine_train(night[1]).findings, "camera_apart")
+    apart = found(diagnose(night[1]).findings, "camera_apart")
     assert abs(apart.value - OFFSET) < 3.0 * apart.err
     assert apart.seen
     # 60 steps of 4.0 µm, as the rig file says
@@ -83,10 +83,10 @@ def test_a_guide_camera_has_its_own_best_position(night):
 
 def test_the_command_says_it_to_people_and_to_scripts(night, capsys):
     folder, _ = night
-    words = ["train", str(folder), "--rig", str(folder / "rig.toml"), "--workers", "1"]
+    words = ["diagnose", str(folder), "--rig", str(folder / "rig.toml"), "--workers", "1"]
     assert cli.main([*words, "--json"]) == 0
     answer = json.loads(capsys.readouterr().out)
-    assert answer["schema"] == "focuskit.train/1"
+    assert answer["schema"] == "focuskit.diagnosis/1"
     assert {f["name"] for f in answer["findings"]} >= {"backlash", "um_per_step", "camera_apart", "seeing_jitter"}
     keys = {"part", "name", "value", "err", "unit", "significance", "seen", "text", "advice"}
     assert all(set(f) == keys for f in answer["findings"])
@@ -107,7 +107,7 @@ def test_analyse_and_the_page_say_what_is_wrong(night):
 
 
 def test_no_word_without_frames(tmp_path, capsys):
-    assert cli.main(["train", str(tmp_path)]) == 1
+    assert cli.main(["diagnose", str(tmp_path)]) == 1
     assert "no FITS files" in capsys.readouterr().err
 
 
