@@ -7,7 +7,7 @@ import json
 from pathlib import Path
 from typing import Any
 
-from focuskit.cli.progress import most_frequent, progress_on, tell_next, tell_written
+from focuskit.cli.progress import most_frequent, progress_on, tell_next, tell_remarks, tell_written
 from focuskit.cli.sources import default_logbook, read_frame_options, read_limits
 from focuskit.core import flags
 from focuskit.core.errors import FocuskitError
@@ -69,6 +69,7 @@ def find(args: argparse.Namespace, history: list[LoggedRun]) -> Night:
     )
     if not night.runs:
         raise FocuskitError(_no_runs(night))
+    tell_remarks(rig_file.filters.remarks(result.run.filter for result in night.runs))
     return night
 
 

@@ -7,7 +7,7 @@ import json
 from collections.abc import Sequence
 from statistics import median
 
-from focuskit.cli.progress import most_frequent, progress_on, tell_next
+from focuskit.cli.progress import most_frequent, progress_on, tell_next, tell_remarks
 from focuskit.cli.sources import logbook_path, read_frame_options, read_limits
 from focuskit.core.errors import FocuskitError
 from focuskit.core.logged import LoggedRun
@@ -20,9 +20,10 @@ from focuskit.night import SingleFrame, measure_single_frames
 
 def run_defocus(args: argparse.Namespace) -> int:
     """Answer ``focuskit defocus``; returns the exit status."""
+    rig_file = read_frame_options(args)
     frames, not_used = measure_single_frames(
         args.folders,
-        rig_file=read_frame_options(args),
+        rig_file=rig_file,
         limits=read_limits(args),
         workers=args.workers,
         progress=progress_on(args, "measuring frames:"),
@@ -31,6 +32,7 @@ def run_defocus(args: argparse.Namespace) -> int:
     if not frames:
         common = most_frequent(not_used, "no frame was found")
         raise FocuskitError(f"no frame of {len(not_used)} could be measured; most often: {common}")
+    tell_remarks(rig_file.filters.remarks(frame.info.filter for frame in frames))
     if args.json:
         answer = {
             "schema": "focuskit.defocus/1",

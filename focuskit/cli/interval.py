@@ -63,7 +63,8 @@ def run_interval(args: argparse.Namespace) -> int:
 def find(args: argparse.Namespace, log: TemperatureLog) -> Interval:
     """Decide when to refocus, from options and logged runs."""
     by_hand = [getattr(args, name) for name in KNOWN]
-    plan = read_night_plan(args.plan) if args.plan else None
+    filters = sources.read_rig(args).filters
+    plan = read_night_plan(args.plan, filters) if args.plan else None
     progress = progress_on(args, "replaying the nights: way")
     if None not in by_hand and not args.runs and not args.logbook:
         told = plan or ONE_FILTER
@@ -88,6 +89,7 @@ def find(args: argparse.Namespace, log: TemperatureLog) -> Interval:
         plan,
         now_every_min=args.now_every,
         progress=progress,
+        filters=filters,
         steps_per_c=args.steps_per_c,
         steps_per_c_err=args.steps_per_c_err,
         best_hfd_px=args.best_hfd,

@@ -8,6 +8,7 @@ from typing import Any
 
 from focuskit.cli.sources import read_source
 from focuskit.core.errors import FocuskitError
+from focuskit.core.filters import USUAL_FILTERS, FilterTable
 from focuskit.core.flags import check, describe
 from focuskit.core.logged import LoggedRun
 from focuskit.core.optics import decimals_of
@@ -22,7 +23,7 @@ def run_plan(args: argparse.Namespace) -> int:
     set_aside = {id(one.run) for one in drift.set_aside}
     mine = [run for run in source.runs if run.rig == drift.rig and id(run) not in set_aside]
     travel = source.rig_file.rig.travel
-    plans = plan_all(drift, mine, travel, args.at, args.interval)
+    plans = plan_all(drift, mine, travel, args.at, args.interval, source.rig_file.filters)
     if args.filter:
         plans = [p for p in plans if p.filter.casefold() == args.filter.casefold()]
     if not plans:
@@ -42,9 +43,10 @@ def plan_all(
     travel: tuple[float, float] | None,
     at_c: float | None,
     interval_min: float,
+    filters: FilterTable = USUAL_FILTERS,
 ) -> list[SweepPlan]:
     """Plan the next run in each filter, and compare it with one in the quickest filter and a move."""
-    seen = look_at_runs(runs)
+    seen = look_at_runs(runs, filters)
     plans = []
     for one in seen:
         centre = None
@@ -62,6 +64,7 @@ def plan_all(
         [p.filter for p in plans],
         steps_per_c=drift.steps_per_c or 0.0,
         position_err_steps={p.filter: p.position_err_steps for p in plans},
+        table=filters,
     ).behaviour
     return [compare_with_offset(p, broad, behaviour, interval_min=interval_min) for p in plans]
 

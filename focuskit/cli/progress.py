@@ -12,6 +12,8 @@ import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
+from focuskit.core.text import plain_text
+
 
 def progress_on(args: argparse.Namespace, what: str, then: str = "") -> Callable[[int, int], None] | None:
     """Return what shows progress with the time left, None where nobody looks at a terminal.
@@ -52,6 +54,12 @@ def tell_next(args: argparse.Namespace, why: str, *words: str | Path) -> None:
     """Name the command to run next, as it is to be typed."""
     if not (args.json or args.quiet):
         print(f"\nNext, {why}:\n  {command_line(program(), *words)}")
+
+
+def tell_remarks(lines: Sequence[str]) -> None:
+    """Write remarks to the error stream, so that the answer stays as it is."""
+    for line in lines:
+        print(f"focuskit: {plain_text(line)}", file=sys.stderr)
 
 
 def most_frequent(not_used: Sequence[tuple[str, str]], otherwise: str) -> str:

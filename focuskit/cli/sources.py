@@ -7,6 +7,7 @@ from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from focuskit.cli.progress import tell_remarks
 from focuskit.core.errors import FocuskitError
 from focuskit.core.logged import LoggedRun
 from focuskit.frames import Limits, RigFile, read_rig_file
@@ -83,13 +84,14 @@ def read_table(path: str, args: argparse.Namespace, rig_file: RigFile) -> list[L
     """Read a table of runs; those that name no rig are of the one named by ``--rig-name`` or the rig file."""
     own = args.rig_name or rig_file.rig.name
     runs = read_runs(path, {**rig_file.columns, **args.columns}, args.zone)
-    return [replace(run, filter=rig_file.filter_name(run.filter), rig=run.rig or own) for run in runs]
+    return [replace(run, filter=rig_file.filters.name(run.filter), rig=run.rig or own) for run in runs]
 
 
 def read_source(args: argparse.Namespace) -> Source:
     """Read the logged runs that the options of `add_run_options` point to."""
     rig_file = read_rig(args)
     runs = read_table(args.runs, args, rig_file) if args.runs else open_logbook(args).runs()
+    tell_remarks(rig_file.filters.remarks(run.filter for run in runs))
     return Source(rig_file, runs, args.rig_name or rig_file.rig.name)
 
 

@@ -12,23 +12,8 @@ ARCSEC_PER_RADIAN = 180.0 * 3600.0 / math.pi
 # Growth of the half-flux diameter from which defocus, or what cannot be focused away, matters.
 TOLERATED_GROWTH = 1.05
 
-# Effective wavelengths in nm. Lines: H-alpha and [O III] as listed in the rvsao emission line
-# list, [S II] as the mean of the doublet in A&A 2007 (6110, table 3). Broad bands: the middle
-# of the customary pass bands (common practice, no source).
-WAVELENGTH_NM = {
-    "L": 550.0, "R": 640.0, "G": 535.0, "B": 455.0,
-    "HA": 656.3, "OIII": 500.7, "SII": 672.4, "HB": 486.1, "NII": 658.4,
-}  # fmt: skip
+# Effective wavelength where the filter is not known: the middle of the visible band.
 DEFAULT_WAVELENGTH_NM = 550.0
-
-
-def wavelength_nm(filter_name: str | None) -> float:
-    """Return the effective wavelength of a filter by its customary name, else 550 nm."""
-    key = "".join(c for c in (filter_name or "").upper() if c.isalnum())
-    long_names = {"LUM": "L", "LUMINANCE": "L", "RED": "R", "GREEN": "G", "BLUE": "B", "CLEAR": "L",
-                  "HALPHA": "HA", "H": "HA", "O3": "OIII", "O": "OIII", "S2": "SII", "S": "SII",
-                  "HBETA": "HB", "N2": "NII"}  # fmt: skip
-    return WAVELENGTH_NM.get(long_names.get(key, key), DEFAULT_WAVELENGTH_NM)
 
 
 @dataclass(frozen=True)

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from focuskit.core import flags as flag_registry
 from focuskit.core.errors import FocuskitError
+from focuskit.core.filters import usual_filter
 from focuskit.core.logged import LoggedRun
 from focuskit.core.text import two_digits
 from focuskit.drift.advice import advise
@@ -34,25 +35,6 @@ NEAR_LOG_S = 1800.0
 # What loggers write for a missing value lies beyond these.
 FARTHEST_STEPS = 1e9
 COLDEST_C, WARMEST_C = -90.0, 60.0
-_ORDER = (
-    "L",
-    "LUM",
-    "LUMINANCE",
-    "CLEAR",
-    "R",
-    "RED",
-    "G",
-    "GREEN",
-    "B",
-    "BLUE",
-    "HA",
-    "H",
-    "OIII",
-    "O",
-    "SII",
-    "S",
-)
-_LUMINANCE = _ORDER[:4]
 
 
 def fit_drift(
@@ -230,12 +212,11 @@ def _filter_names(runs: Sequence[LoggedRun], reference: str | None) -> list[str 
             known = ", ".join(str(name) for name in spelled.values())
             raise FocuskitError(f"there is no usable run in the reference filter '{reference}'; filters: {known}")
     else:
-        luminance = [key for key in counts if key.upper() in _LUMINANCE and counts[key] >= 3]
+        luminance = [key for key in counts if usual_filter(key).name == "L" and counts[key] >= 3]
         first = luminance[0] if luminance else max(counts, key=lambda key: counts[key])
 
     def place(key: str) -> tuple[bool, int, str]:
-        plain = "".join(c for c in key.upper() if c.isalnum())
-        return key != first, _ORDER.index(plain) if plain in _ORDER else len(_ORDER), key
+        return key != first, usual_filter(key).order, key
 
     return [spelled[key] for key in sorted(counts, key=place)]
 

@@ -190,7 +190,7 @@ def read_facts(header: Header, file_name: str, rig_file: RigFile | None = None) 
         position=position,
         # Outside of this range stand placeholders and kelvins.
         temperature_c=look.number("temperature", -90.0, 70.0),
-        filter=settings.filter_name(_filter(look)),
+        filter=settings.filters.name(_filter(look)),
         instrument=instrument,
         telescope=look.text("telescope"),
         binning=binning,

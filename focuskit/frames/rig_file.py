@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from focuskit.core.errors import FocuskitError
+from focuskit.core.filters import FilterTable, OwnFilter
 from focuskit.core.optics import Rig
 from focuskit.core.times import parse_time
 
@@ -33,15 +34,8 @@ _NUMBERS = {  # key: (lowest, highest value that makes sense, an example)
     "um_per_step": (1e-6, 1e5, "4.0"),
 }
 _KEYS = ("name", *_NUMBERS, "camera", "travel", "filters", "keywords", "position_pattern", "rebuilds", "columns")
+_FILTER_KEYS = ("wavelength_nm", "narrowband", "also")
 _MAX_BYTES = 1_000_000
-
-
-@dataclass(frozen=True)
-class FilterEntry:
-    """A filter of the rig: its effective wavelength, and how headers may call it."""
-
-    wavelength_nm: float | None = None
-    also: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -54,7 +48,7 @@ class RigFile:
         ``rig.pixel_um`` is here the pixel of the sensor, before binning.
     camera : str or None
         The camera whose pixel that is, as headers name it; None: of every camera.
-    filters : mapping of filter name to FilterEntry
+    filters : FilterTable
     keywords : mapping of fact (one of ``FACTS``) to header keywords that are asked first
     position_pattern : str or None
         How file names carry the position, see `position_from_name`.
@@ -65,7 +59,7 @@ class RigFile:
 
     rig: Rig = field(default_factory=Rig)
     camera: str | None = None
-    filters: Mapping[str, FilterEntry] = field(default_factory=dict)
+    filters: FilterTable = field(default_factory=FilterTable)
     keywords: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     position_pattern: str | None = None
     rebuilds: tuple[datetime, ...] = ()
@@ -75,15 +69,6 @@ class RigFile:
         """Return the pixel of a camera's sensor, None where the rig file does not speak of that camera."""
         meant = self.camera is None or instrument is None or instrument.casefold() == self.camera.casefold()
         return self.rig.pixel_um if meant else None
-
-    def filter_name(self, written: str | None) -> str | None:
-        """Return the rig's own name of a filter for the one that a header writes."""
-        if written is None:
-            return None
-        for name, entry in self.filters.items():
-            if written.casefold() in (other.casefold() for other in (name, *entry.also)):
-                return name
-        return written
 
     def with_keywords(self, requests: Mapping[str, str], source: str = "--keyword") -> RigFile:
         """Return this rig file with more keywords, such as ``{"position": "MYKEY"}``, put first."""
@@ -134,7 +119,7 @@ def rig_from_table(table: Mapping[str, Any], source: str) -> RigFile:
     return RigFile(
         rig=Rig(name=_text(table, "name", source), travel=_travel(table.get("travel"), source), **numbers),
         camera=_text(table, "camera", source),
-        filters=_filters(table.get("filters", {}), source),
+        filters=FilterTable(_filters(table.get("filters", {}), source)),
         keywords=_keywords(table.get("keywords", {}), source),
         position_pattern=pattern,
         rebuilds=_rebuilds(table.get("rebuilds", []), source),
@@ -213,26 +198,25 @@ def _names(value: object) -> tuple[str, ...] | None:
     return names if len(names) == len(values) else None
 
 
-def _filters(value: object, source: str) -> dict[str, FilterEntry]:
+def _filters(value: object, source: str) -> dict[str, OwnFilter]:
     hint = 'write filters = ["L", "Ha"], or [filters] with lines like Ha = 656.3'
     if isinstance(value, list):
         names = _names(value)
         if names is None:
             raise FocuskitError(f"{source}: filters must be names; {hint}")
-        return {name: FilterEntry() for name in names}
+        return {name: OwnFilter() for name in names}
     if not isinstance(value, dict):
         raise FocuskitError(f"{source}: filters must be names; {hint}")
     return {name: _filter(name, entry, source) for name, entry in value.items()}
 
 
-def _filter(name: str, value: object, source: str) -> FilterEntry:
+def _filter(name: str, value: object, source: str) -> OwnFilter:
     entry: dict[str, Any] = value if isinstance(value, dict) else {"wavelength_nm": value}
     shown = _shown(name)
     for key in entry:
-        if key not in ("wavelength_nm", "also"):
-            raise FocuskitError(
-                f"{source}: unknown key '{_shown(key)}' of filter {shown}; known are wavelength_nm, also"
-            )
+        if key not in _FILTER_KEYS:
+            known = ", ".join(_FILTER_KEYS)
+            raise FocuskitError(f"{source}: unknown key '{_shown(key)}' of filter {shown}; known are {known}")
     wavelength = entry.get("wavelength_nm")
     is_number = isinstance(wavelength, int | float) and not isinstance(wavelength, bool)
     if wavelength is not None and not (is_number and 100.0 <= wavelength <= 30000.0):
@@ -240,7 +224,10 @@ def _filter(name: str, value: object, source: str) -> FilterEntry:
     also = _names(entry.get("also", []))
     if also is None:
         raise FocuskitError(f'{source}: also of filter {shown} must be names, like also = ["H-alpha"]')
-    return FilterEntry(None if wavelength is None else float(wavelength), also)
+    narrowband = entry.get("narrowband")
+    if not isinstance(narrowband, bool | None):
+        raise FocuskitError(f"{source}: narrowband of filter {shown} must be true or false")
+    return OwnFilter(None if wavelength is None else float(wavelength), narrowband, also)
 
 
 def _keywords(value: object, source: str) -> dict[str, tuple[str, ...]]:

@@ -11,8 +11,9 @@ from pathlib import Path
 import numpy as np
 
 from focuskit import curves
+from focuskit.core.filters import USUAL_FILTERS
 from focuskit.core.logged import LoggedRun
-from focuskit.core.optics import Rig, wavelength_nm
+from focuskit.core.optics import Rig
 from focuskit.core.times import format_time
 from focuskit.core.workers import Crew
 from focuskit.curves import CurveFit
@@ -103,9 +104,7 @@ def _fit(
 ) -> RunResult:
     rig = frames[0].info.rig(rig_file)
     match, sizes = _compare(frames, crew, limits)
-    wavelength = wavelength_nm(run.filter)
-    if rig_file and run.filter and run.filter in rig_file.filters:
-        wavelength = rig_file.filters[run.filter].wavelength_nm or wavelength
+    wavelength = (rig_file.filters if rig_file else USUAL_FILTERS).kind(run.filter).wavelength_nm
     key = run_key(frame.digest for frame in frames)
     fit = _fit_curve(run, sizes, rig, wavelength)
     result = RunResult(run, frames, match, sizes, fit, None, (), None, None, rig, wavelength, key)

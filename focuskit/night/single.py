@@ -13,8 +13,9 @@ from typing import Any
 import numpy as np
 
 from focuskit.core.errors import FocuskitError
+from focuskit.core.filters import USUAL_FILTERS
 from focuskit.core.logged import LoggedRun
-from focuskit.core.optics import Rig, wavelength_nm
+from focuskit.core.optics import Rig
 from focuskit.core.times import format_time
 from focuskit.core.workers import Crew
 from focuskit.frames import FoundFile, FrameInfo, Limits, RigFile, find_some_frames
@@ -159,7 +160,7 @@ def single_frame(
     """
     rig = frame.info.rig(rig_file)
     _check_optics(frame, rig)
-    wavelength_um = wavelength_nm(frame.info.filter) / 1e3
+    wavelength_um = (rig_file.filters if rig_file else USUAL_FILTERS).kind(frame.info.filter).wavelength_nm / 1e3
     known = pool_spherical(spherical, wavelength_um) if spherical else SPHERICAL_PRIOR
     seen = frame.field.measured
     stars = seen.take(seen.good)

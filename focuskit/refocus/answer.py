@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from focuskit.core.filters import USUAL_FILTERS, FilterTable
 from focuskit.core.flags import check
 from focuskit.core.text import html_table
 from focuskit.drift import Drift
@@ -139,6 +140,7 @@ def find_interval(
     *,
     now_every_min: float = 60.0,
     progress: Callable[[int, int], None] | None = None,
+    filters: FilterTable = USUAL_FILTERS,
     **known: Any,
 ) -> Interval:
     """Decide when to refocus, from what logged runs taught.
@@ -155,6 +157,8 @@ def find_interval(
         What is done at present, besides runs at filter changes; gains are counted against it.
     progress : callable, optional
         Called with the ways replayed so far, and all.
+    filters : FilterTable, optional
+        The table of the rig file (`RigFile.filters`).
     **known
         What is known better than the runs tell, by the names of `learn_behaviour`.
 
@@ -166,12 +170,12 @@ def find_interval(
     of_rig = [*drift.used, *(one.run for one in drift.set_aside if one.run.rig == drift.rig)]
     origin = "The plan of the night is as it was given."
     if plan is None:
-        plan = night_from_runs(of_rig)
+        plan = night_from_runs(of_rig, filters)
         origin = "The plan of the night is as in the last night with four logged runs or more."
         if plan is None:
             plan = NightPlan((replace(ONE_FILTER.blocks[0], filter=drift.reference_filter or "-"),))
             origin = ONE_FILTER_NOTE
-    learned = learn_behaviour(drift, plan.filters, **known)
+    learned = learn_behaviour(drift, plan.filters, table=filters, **known)
     lags = [m.value for m in drift.models if m.name == "lag" and m.taken and m.value is not None]
     found = interval_by_hand(
         log, learned.behaviour, plan, now_every_min=now_every_min, progress=progress,

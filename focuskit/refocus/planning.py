@@ -15,9 +15,10 @@ from typing import Any
 import numpy as np
 
 from focuskit.core.errors import FocuskitError, failure
+from focuskit.core.filters import USUAL_FILTERS, FilterTable
 from focuskit.core.flags import check
 from focuskit.core.logged import LoggedRun
-from focuskit.core.optics import decimals_of, wavelength_nm
+from focuskit.core.optics import decimals_of
 from focuskit.drift import Drift
 from focuskit.frames import HOUR_S, NIGHT_GAP_H, read_bytes
 from focuskit.refocus.replay import Block, FloatArray, FocusBehaviour, NightPlan
@@ -28,39 +29,23 @@ FRAME_COUNTS = (7, 9, 11, 13, 15)  # odd, so that one frame is at the centre
 WANTED_ERR = 1 / 6  # of the tolerance: what a run's error should stay below
 WANTED_SNR = 20.0  # of the 20th brightest star in the outermost frames; below it stars drop out
 EXPOSURES_S = (1.0, 2.0, 3.0, 4.0, 5.0, 8.0, 10.0, 15.0, 20.0, 30.0, 40.0, 60.0)
-SUB_S = {"broad": 120.0, "narrow": 300.0}  # common practice, no source
-FRAME_S = {"broad": 2.0, "narrow": 40.0}  # of a focus run: common practice, no source
+_USUAL_FRAMES = 9  # of a focus run: common practice, no source
 OVERHEAD_S = 8.0  # per frame: move, settle, read out (common practice, no source)
-NARROW_NM = {656.3, 500.7, 672.4, 486.1, 658.4}
 NAMELESS = "-"  # the filter of runs that name none
 _MOST_PLAN_BYTES = 1_000_000
 _MOST_OF_BLOCK = 1e5  # minutes, or seconds of a sub-exposure
 LAST_RUNS = 5  # so many of the last good runs in a filter speak for the next
 
 
-def is_narrow(filter_name: str) -> bool:
-    """Tell whether a filter is called by the name of a customary emission line."""
-    return wavelength_nm(filter_name) in NARROW_NM
-
-
-def customary_run_s(filter_name: str) -> float:
-    """Time of a focus run of nine frames, 2 s each in broadband and 40 s in narrowband."""
-    return 9 * (FRAME_S["narrow" if is_narrow(filter_name) else "broad"] + OVERHEAD_S)
-
-
-def customary_sub_s(filter_name: str) -> float:
-    """Length of a sub-exposure where none is told: 120 s in broadband, 300 s in narrowband."""
-    return SUB_S["narrow" if is_narrow(filter_name) else "broad"]
-
-
 # The night -----------------------------------------------------------------------------------
 
 
-def read_night_plan(path: str | Path) -> NightPlan:
+def read_night_plan(path: str | Path, filters: FilterTable = USUAL_FILTERS) -> NightPlan:
     """Read the blocks of a night from CSV or TOML, in their order.
 
     CSV has the columns ``filter,minutes`` and optionally ``sub_s``; TOML has tables ``[[block]]``
-    with these keys. Without ``sub_s`` it is 120 s, or 300 s where the filter has the name of a line.
+    with these keys. Without ``sub_s`` it is what is usual for the filter by ``filters``, the
+    table of the rig file: 120 s in broadband, 300 s in narrowband.
     """
     path = Path(path)
     try:
@@ -83,15 +68,15 @@ def read_night_plan(path: str | Path) -> NightPlan:
             raise FocuskitError(f"{path}: is not CSV ({problem})") from problem
     if not entries:
         raise FocuskitError(f"{path}: no block is in the plan; each needs filter and minutes")
-    return NightPlan(tuple(_block(path, i, entry) for i, entry in enumerate(entries, 1)))
+    return NightPlan(tuple(_block(path, i, entry, filters) for i, entry in enumerate(entries, 1)))
 
 
-def _block(path: Path, number: int, entry: Mapping[str, Any]) -> Block:
-    name = str(entry.get("filter") or "").strip()
+def _block(path: Path, number: int, entry: Mapping[str, Any], filters: FilterTable) -> Block:
+    name = filters.name(str(entry.get("filter") or "").strip())
     if not name:
         raise FocuskitError(f"{path}: block {number} of the plan names no filter")
     values = []
-    for key, default, least in (("minutes", None, 0.01), ("sub_s", customary_sub_s(name), 1.0)):
+    for key, default, least in (("minutes", None, 0.01), ("sub_s", filters.kind(name).sub_s, 1.0)):
         given = entry.get(key)
         try:
             value = default if given in (None, "") else float(given)
@@ -106,7 +91,7 @@ def _block(path: Path, number: int, entry: Mapping[str, Any]) -> Block:
     return Block(name, *values)
 
 
-def night_from_runs(runs: Sequence[LoggedRun]) -> NightPlan | None:
+def night_from_runs(runs: Sequence[LoggedRun], filters: FilterTable = USUAL_FILTERS) -> NightPlan | None:
     """Take the plan from the last night with at least four logged runs; None if there is none.
 
     Each filter is held from its run to the next run in another filter, the last one for as long
@@ -122,7 +107,7 @@ def night_from_runs(runs: Sequence[LoggedRun]) -> NightPlan | None:
         turns = [i for i in range(start, stop) if i == start or names[i] != names[i - 1]]
         held = [(moments[b] - moments[a]) / 60.0 for a, b in pairwise(turns)]
         held.append(sum(held) / len(held) if held else 60.0)
-        blocks = (Block(names[i], m, customary_sub_s(names[i])) for i, m in zip(turns, held, strict=True))
+        blocks = (Block(names[i], m, filters.kind(names[i]).sub_s) for i, m in zip(turns, held, strict=True))
         return NightPlan(tuple(b for b in blocks if b.minutes > 0.0))
     return None
 
@@ -149,6 +134,7 @@ def learn_behaviour(
     slope_px_per_step: float | None = None,
     run_cost_s: Mapping[str, float] | None = None,
     position_err_steps: Mapping[str, float] | None = None,
+    table: FilterTable = USUAL_FILTERS,
 ) -> Learned:
     """Put together what the runs behind ``drift`` tell of ``filters``; what is given goes first.
 
@@ -184,7 +170,7 @@ def learn_behaviour(
         cost = one(run_cost_s, name) or took
         if cost is None:
             flags.append("run_cost_assumed")
-            cost = customary_run_s(name)
+            cost = _USUAL_FRAMES * (table.kind(name).focus_exposure_s + OVERHEAD_S)
         costs[name] = cost
         own = median_of([run.position_err for run in there]) or overall
         if own is not None and drift.extra_scatter_steps is not None:
@@ -280,7 +266,7 @@ class SweepPlan:
     flags: tuple[str, ...]
 
 
-def look_at_runs(runs: Sequence[LoggedRun]) -> list[SeenRuns]:
+def look_at_runs(runs: Sequence[LoggedRun], filters: FilterTable = USUAL_FILTERS) -> list[SeenRuns]:
     """Sum up the last good runs of each filter, in the order of the filters' first use.
 
     Where no run of a filter is good, usable ones stand in. Filters whose runs tell neither size nor
@@ -304,8 +290,8 @@ def look_at_runs(runs: Sequence[LoggedRun]) -> list[SeenRuns]:
         size = middle([run.hfd_best_px for run in last], 1.0)
         slope = middle([run.hfd_slope_px_per_step for run in last], 1.0)
         customary_reach = size * math.sqrt(OUTER_SIZE**2 - 1.0) / slope
-        exposure = middle([run.exposure_s for run in last], FRAME_S["narrow" if is_narrow(name) else "broad"])
-        frames = round(middle([run.frames for run in last], 9))
+        exposure = middle([run.exposure_s for run in last], filters.kind(name).focus_exposure_s)
+        frames = round(middle([run.frames for run in last], _USUAL_FRAMES))
         took = middle([run.seconds for run in last], frames * (exposure + OVERHEAD_S))
         points = [_points(run) for run in last]
         snr = [p[1] for p in points if p[1] is not None]

@@ -21,7 +21,8 @@ from scipy import fft
 from scipy.optimize import minimize_scalar
 
 from focuskit.core.errors import FocuskitError
-from focuskit.core.optics import Rig, wavelength_nm
+from focuskit.core.filters import usual_filter
+from focuskit.core.optics import Rig
 from focuskit.core.times import format_time
 from focuskit.scenes.psf import StarShape, star_hfd_um, star_spectrum
 
@@ -244,7 +245,7 @@ class Scene:
             rig.f_ratio,
             rig.obstruction,
             seeing_fwhm_um=self.seeing_arcsec / scale * rig.pixel_um,
-            wavelength_um=wavelength_nm(filter_name) * 1e-3,
+            wavelength_um=usual_filter(filter_name).wavelength_nm * 1e-3,
             spherical_waves=self.spherical_waves,
             astigmatism_waves=self.astigmatism_waves,
             coma_waves=self.coma_waves,

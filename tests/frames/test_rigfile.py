@@ -7,9 +7,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from focuskit.core.errors import FocuskitError
+from focuskit.core.filters import OwnFilter
 from focuskit.core.optics import Rig
 from focuskit.frames import read_rig_file
-from focuskit.frames.rig_file import FilterEntry, compile_position_pattern, rig_from_table
+from focuskit.frames.rig_file import compile_position_pattern, rig_from_table
 
 FULL = """
 name = "Heron"
@@ -45,8 +46,8 @@ def written(tmp_path, text):
 def test_reads_all_that_a_rig_file_can_say(tmp_path):
     rig_file = read_rig_file(written(tmp_path, FULL))
     assert rig_file.rig == Rig("Heron", 1400.0, 200.0, 0.36, 3.76, 4.0, (0.0, 20000.0))
-    assert rig_file.filters == {
-        "L": FilterEntry(550.0), "Ha": FilterEntry(656.3, ("H-alpha", "slot 5")), "X": FilterEntry(),
+    assert rig_file.filters.own == {
+        "L": OwnFilter(550.0), "Ha": OwnFilter(656.3, also=("H-alpha", "slot 5")), "X": OwnFilter(),
     }  # fmt: skip
     assert rig_file.keywords == {"position": ("MYFOC",), "temperature": ("TUBE1", "TUBE2")}
     assert rig_file.rebuilds == (
@@ -58,12 +59,12 @@ def test_reads_all_that_a_rig_file_can_say(tmp_path):
 
 def test_filters_may_be_a_bare_list_and_a_file_may_begin_with_a_byte_order_mark(tmp_path):
     rig_file = read_rig_file(written(tmp_path, b"\xef\xbb\xbffilters = ['L', 'Ha']"))
-    assert list(rig_file.filters) == ["L", "Ha"]
+    assert list(rig_file.filters.own) == ["L", "Ha"]
 
 
 def test_a_filter_goes_by_the_rigs_own_name():
     rig_file = rig_from_table({"filters": {"Ha": {"also": ["H-alpha"]}, "L": 550}}, "rig.toml")
-    names = [rig_file.filter_name(w) for w in ("h-ALPHA", "HA", "l", "R", None)]
+    names = [rig_file.filters.name(w) for w in ("h-ALPHA", "HA", "l", "R", None)]
     assert names == ["Ha", "Ha", "L", "R", None]
 
 
@@ -94,6 +95,7 @@ def test_keywords_of_the_command_line_come_first():
         ("filters = [1]", "filters must be names"),
         ("[filters]\nL = 'blue'", "wavelength of filter L must be in nm"),
         ("[filters]\nL = 0.55", "wavelength of filter L must be in nm"),
+        ("[filters]\nL = {narrowband = 1}", "narrowband of filter L must be true or false"),
         ("[filters]\nL = {nm = 550}", "unknown key 'nm' of filter L"),
         ("[filters]\nL = {also = [5]}", "also of filter L must be names"),
         ("keywords = 'FOCUS'", "keywords must be a table"),

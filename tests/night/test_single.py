@@ -9,6 +9,7 @@ import pytest
 
 from focuskit.cli.run import main
 from focuskit.core.errors import FocuskitError
+from focuskit.core.filters import FilterTable, OwnFilter
 from focuskit.core.optics import Rig
 from focuskit.frames import RigFile
 from focuskit.night import measure_single_frames
@@ -75,6 +76,18 @@ def test_a_known_aberration_tells_the_side(tmp_path):
         assert abs(frame.defocus.defocus_um - away_um) < 3.5 * frame.defocus.defocus_err_um
         assert frame.side in (None, "outside" if away > 0 else "inside")
     assert sum(frame.side is not None for frame in told.values()) >= 4
+
+
+def test_the_rig_files_wavelength_goes_before_the_usual_one(folder, truth):
+    frame = measure_frame(folder / sorted(truth)[0], rig_file=RIG_FILE)
+    usual = single_frame(frame, RIG_FILE).defocus
+    same, infrared = (
+        single_frame(frame, replace(RIG_FILE, filters=FilterTable({"L": OwnFilter(nm)}))).defocus
+        for nm in (550.0, 900.0)
+    )
+    assert same == usual
+    # More of the same width is diffraction, so less of it is seeing.
+    assert infrared.seeing_arcsec < 0.99 * usual.seeing_arcsec
 
 
 def test_what_cannot_be_told_is_named(folder, truth, tmp_path):

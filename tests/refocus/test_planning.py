@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from focuskit.core.errors import FocuskitError
+from focuskit.core.filters import FilterTable, OwnFilter
 from focuskit.core.logged import LoggedRun
 from focuskit.drift import fit_drift
 from focuskit.refocus import (
@@ -53,7 +54,10 @@ def test_reads_a_plan_from_csv_and_toml(tmp_path):
     toml.write_text('[[block]]\nfilter = "L"\nminutes = 60\nsub_s = 120\n[[block]]\nfilter = "Ha"\nminutes = 90\n')
     expected = (Block("L", 60.0, 120.0), Block("Ha", 90.0, 300.0))
     assert read_night_plan(csv).blocks == read_night_plan(toml).blocks == expected
-    assert read_night_plan(csv).shares() == {"L": 0.4, "Ha": 0.6}
+    csv.write_text("filter,minutes\nH-alpha 7nm,90\nslot 5,20\n")
+    table = FilterTable({"Duo": OwnFilter(narrowband=True, also=("slot 5",))})
+    assert read_night_plan(csv, table).blocks == (Block("H-alpha 7nm", 90.0, 300.0), Block("Duo", 20.0, 300.0))
+    assert read_night_plan(toml).shares() == {"L": 0.4, "Ha": 0.6}
 
 
 @pytest.mark.parametrize(
@@ -129,6 +133,11 @@ def test_what_nobody_knows_is_assumed_with_a_flag_or_asked_for():
     assert "run_cost_assumed" in learned.flags
     # nine frames of 2 s or 40 s, 8 s each: common practice, no source
     assert learned.behaviour.run_cost_s == {"L": 90.0, "Ha": 432.0}
+    # the same under other names of the filter, and by the rig file's word
+    table = FilterTable({"L": OwnFilter(narrowband=True)})
+    for name in ("Ha 7nm", "Halpha 3nm", "Hα"):
+        assert learn_behaviour(drift, [name], table=table).behaviour.run_cost_s == {name: 432.0}
+    assert learn_behaviour(drift, ["L"], table=table).behaviour.run_cost_s == {"L": 432.0}
     with pytest.raises(FocuskitError, match="--best-hfd"):
         learn_behaviour(fit_drift(logged(hfd_best_px=None)), ["L"])
     with pytest.raises(FocuskitError, match="--slope"):
