@@ -138,7 +138,7 @@ def main() -> None:
             start = time.perf_counter()
             measure_with_photutils(path)
             photutils = 1e3 * (time.perf_counter() - start)
-            true, field = true_hfd_px(donut_px), measure_frame(path).field
+            true, field = true_hfd_px(donut_px), measure_frame(path).image
             stars = field.measured.take(field.measured.good & (field.measured.snr > 100))
             x, y, _ = measure_with_sep(path)
             reach = 0.5 * max(donut_px, 8)

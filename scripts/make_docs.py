@@ -23,7 +23,7 @@ from focuskit.frames import headers
 from focuskit.frames import rig_file as rigfile
 from focuskit.logbook import tables
 from focuskit.show import night_tables, palette
-from focuskit.stars import field as stars
+from focuskit.stars.catalogue import STAR_FLAGS
 
 ROOT = Path(__file__).resolve().parents[1]
 PACKAGE = ROOT / "focuskit"
@@ -117,7 +117,7 @@ def flags_page() -> str:
         lines += [f"## {name}\n", f"{flag.meaning}\n", f"*What to do:* {flag.advice}\n"]
     lines += ["## Flags of single stars\n", "In the table of stars, `flag` is the sum of the bits; 0 is a good star.\n"]
     lines += ["| bit | name | meaning |", "|---|---|---|"]
-    lines += [f"| {bit} | `{name}` | {meaning} |" for bit, name, meaning in stars.STAR_FLAGS]
+    lines += [f"| {bit} | `{name}` | {meaning} |" for bit, name, meaning in STAR_FLAGS]
     return NOTE + "\n".join([*lines, ""])
 
 
@@ -169,7 +169,7 @@ def wording_page() -> str:
     lines += [f"- `{n}`: {flags.describe(n).meaning} {flags.describe(n).advice}" for n in flags.names()]
     lines += ["\n## States\n", "Verdicts:\n"]
     lines += [f"- {palette.VERDICT_SIGNS[name]} `{name}`: {meaning}" for name, meaning in VERDICTS.items()]
-    lines += ["\nStars:\n", *(f"- `{name}`: {meaning}" for _, name, meaning in stars.STAR_FLAGS)]
+    lines += ["\nStars:\n", *(f"- `{name}`: {meaning}" for _, name, meaning in STAR_FLAGS)]
     lines += ["\n## Columns\n", "Runs (CSV): " + ", ".join(f"`{name}`" for name in tables.COLUMNS) + "."]
     for title, columns in (("Runs", night_tables._RUN_COLUMNS), ("Frames", night_tables._POINT_COLUMNS)):
         lines += [f"\n{title} (ECSV):\n", *(f"- `{name}`: {what}" for name, _, what in columns)]

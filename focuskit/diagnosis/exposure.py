@@ -43,7 +43,7 @@ def _ends(run: RunResult) -> tuple[int, int]:
 
 def _stars(name: str | None, runs: Sequence[RunResult]) -> Finding | None:
     ends = [(run, *_ends(run)) for run in runs]
-    count = _median([run.frames[near].field.count for run, near, _ in ends])
+    count = _median([run.frames[near].image.count for run, near, _ in ends])
     near_snr = _median([run.frames[near].star_snr for run, near, _ in ends])
     # Out of focus stars drop out: what the same star would have there follows from its size.
     far_snr = _median([

@@ -114,7 +114,7 @@ def _fit(
 
 def _compare(frames: tuple[MeasuredFrame, ...], crew: Crew, limits: Limits | None) -> tuple[StarMatch, CommonSizes]:
     """Bring the stars of a run together; where they are few and faint, measured again all as one."""
-    fields = [frame.field for frame in frames]
+    fields = [frame.image for frame in frames]
     match = match_stars(fields)
     sizes = compare_frames(fields, match)
     plan = None if any(frame.info.bayer for frame in frames) else search_plan(fields)

@@ -162,7 +162,7 @@ def single_frame(
     _check_optics(frame, rig)
     wavelength_um = (rig_file.filters if rig_file else USUAL_FILTERS).kind(frame.info.filter).wavelength_nm / 1e3
     known = pool_spherical(spherical, wavelength_um) if spherical else SPHERICAL_PRIOR
-    seen = frame.field.measured
+    seen = frame.image.measured
     stars = seen.take(seen.good)
     size = frame.hfd_px
     profile = None
@@ -173,8 +173,8 @@ def single_frame(
                 x_px=stars.x_px,
                 y_px=stars.y_px,
                 flux=stars.flux_adu,
-                sky=frame.field.sky.at(stars.x_px, stars.y_px),
-                noise=frame.field.noise_adu,
+                sky=frame.image.sky.at(stars.x_px, stars.y_px),
+                noise=frame.image.noise_adu,
                 radius_px=max(LEAST_RADIUS_PX, 2.0 * size),
                 position=frame.info.position or 0.0,
                 gain=frame.info.gain,

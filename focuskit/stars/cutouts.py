@@ -17,7 +17,7 @@ _AT_A_TIME = 16  # stars: their stamps stay in the processor's cache
 
 
 @dataclass(frozen=True)
-class Image:
+class PreparedImage:
     """One image on its way through the measurement; ``unit`` is its pixel in sensor pixels."""
 
     pixels: Pixels
@@ -35,10 +35,12 @@ class Image:
         return level
 
 
-def prepare_image(pixels: Pixels, saturation_adu: float | None, gain_e_per_adu: float | None, unit: int = 1) -> Image:
+def prepare_image(
+    pixels: Pixels, saturation_adu: float | None, gain_e_per_adu: float | None, unit: int = 1
+) -> PreparedImage:
     """Sum an image in blocks, and those in blocks, for all that is done with it."""
     blocks = sum_blocks(pixels)
-    return Image(pixels, blocks, pyramid(blocks, _LEVELS), saturation_adu, gain_e_per_adu, unit)
+    return PreparedImage(pixels, blocks, pyramid(blocks, _LEVELS), saturation_adu, gain_e_per_adu, unit)
 
 
 def lies_inside(shape: tuple[int, ...], x: np.ndarray, y: np.ndarray, reach: float) -> np.ndarray:
@@ -46,7 +48,7 @@ def lies_inside(shape: tuple[int, ...], x: np.ndarray, y: np.ndarray, reach: flo
     return (x >= reach) & (y >= reach) & (x <= shape[1] - 1 - reach) & (y <= shape[0] - 1 - reach)
 
 
-def ring_sky(image: Image, x: np.ndarray, y: np.ndarray, size: float) -> np.ndarray:
+def ring_sky(image: PreparedImage, x: np.ndarray, y: np.ndarray, size: float) -> np.ndarray:
     """Return the local sky per pixel relative to the mesh, from a ring of elements about a star.
 
     The elements are sums of pixels: from a few hundred single pixels, the error of the sky would
@@ -72,7 +74,7 @@ def ring_sky(image: Image, x: np.ndarray, y: np.ndarray, size: float) -> np.ndar
 
 
 def star_stamps(
-    image: Image, x: np.ndarray, y: np.ndarray, sky: np.ndarray, reach: float, bins: int
+    image: PreparedImage, x: np.ndarray, y: np.ndarray, sky: np.ndarray, reach: float, bins: int
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Cut stars out, sky subtracted, as sums of ``bins``² pixels.
 
@@ -128,7 +130,7 @@ def _clean(stamps: np.ndarray, noise: float) -> None:
     inner[hot] = around[hot]
 
 
-def peak_adu(image: Image, x0: np.ndarray, y0: np.ndarray, size: float) -> np.ndarray:
+def peak_adu(image: PreparedImage, x0: np.ndarray, y0: np.ndarray, size: float) -> np.ndarray:
     """Return the brightest pixel of each star."""
     half = max(2, math.ceil(0.75 * size))
     step = max(1, half // 12)

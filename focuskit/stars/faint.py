@@ -15,9 +15,10 @@ import numpy as np
 from scipy.ndimage import uniform_filter
 from scipy.spatial import cKDTree
 
-from focuskit.stars.cutouts import Image, lies_inside, ring_sky, star_stamps
-from focuskit.stars.field import STAMP_RADIUS, StarField, without_pixel
+from focuskit.stars.catalogue import MeasuredImage
+from focuskit.stars.cutouts import PreparedImage, lies_inside, ring_sky, star_stamps
 from focuskit.stars.growth import usual_growth
+from focuskit.stars.image import STAMP_RADIUS, without_pixel
 from focuskit.stars.match import SHIFT_REACH_PX, CommonSizes, StarMatch, match_stars
 from focuskit.stars.stamps import (
     RadialSums,
@@ -73,7 +74,7 @@ class Registered:
     stars: int
 
 
-def search_plan(fields: Sequence[StarField]) -> tuple[StarMatch, list[Search]] | None:
+def search_plan(fields: Sequence[MeasuredImage]) -> tuple[StarMatch, list[Search]] | None:
     """Return what is known of the stars of a faint run, and where to look for them in each frame.
 
     None where the stars are many enough, or too few even for this.
@@ -98,7 +99,7 @@ def search_plan(fields: Sequence[StarField]) -> tuple[StarMatch, list[Search]] |
     return match, searches
 
 
-def measure_registered(image: Image, search: Search) -> Registered | None:
+def measure_registered(image: PreparedImage, search: Search) -> Registered | None:
     """Find the stars of a frame together and measure them as one; None where they do not show."""
     found = _find_shift(image, search)
     if found is None:
@@ -170,7 +171,7 @@ def join_registered(match: StarMatch, found: Sequence[Registered | None]) -> tup
     return together, sizes
 
 
-def _find_shift(image: Image, search: Search) -> tuple[np.ndarray, float] | None:
+def _find_shift(image: PreparedImage, search: Search) -> tuple[np.ndarray, float] | None:
     """Return the shift at which the boxes about all places hold most light, and the size this suggests.
 
     Of boxes of all sizes the one counts whose light stands out most from its noise.

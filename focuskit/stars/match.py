@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.spatial import cKDTree
 
-from focuskit.stars.field import FAINT, StarField, typical_size
+from focuskit.stars.catalogue import FAINT, MeasuredImage, typical_size
 
 SHIFT_REACH_PX = 60.0  # the pointing wanders by less within a run
 _BAD_NEIGHBOUR = 1 | 2  # saturated, crowded: spoils a star in all frames
@@ -55,7 +55,7 @@ class StarMatch:
         return replace(self, **tables, **stars)
 
 
-def match_stars(fields: Sequence[StarField], *, faint: bool = False) -> StarMatch:
+def match_stars(fields: Sequence[MeasuredImage], *, faint: bool = False) -> StarMatch:
     """Find the good stars of the richest frame, and the ``faint`` ones if asked, again in all frames of a run."""
     goods = [f.measured.take((f.measured.flag & ~(FAINT if faint else 0)) == 0) for f in fields]
     reference = goods[int(np.argmax([len(g) for g in goods]))]
@@ -177,7 +177,7 @@ class CommonSizes:
         return float(np.nansum((self.hfd_px / self.hfd_err_px) ** 2))
 
 
-def compare_frames(fields: Sequence[StarField], match: StarMatch) -> CommonSizes:
+def compare_frames(fields: Sequence[MeasuredImage], match: StarMatch) -> CommonSizes:
     """Compare the frames of one run on the stars that they share.
 
     A star's size is the frame's size times a factor of its own (where it lies in the field), so

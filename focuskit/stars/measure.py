@@ -14,9 +14,10 @@ from astropy.table import QTable
 from focuskit.core.errors import FocuskitError
 from focuskit.core.workers import Crew
 from focuskit.frames import FoundFile, FrameInfo, Limits, RigFile, read_frame, read_pixels
+from focuskit.stars.catalogue import MeasuredImage
 from focuskit.stars.cutouts import prepare_image
 from focuskit.stars.faint import Registered, Search, measure_registered
-from focuskit.stars.field import StarField, measure_pixels
+from focuskit.stars.image import measure_pixels
 
 
 @dataclass(frozen=True)
@@ -26,29 +27,29 @@ class MeasuredFrame:
     Parameters
     ----------
     info : FrameInfo
-    field : StarField
+    image : MeasuredImage
     digest : str
         Hash of the pixels: tells a copy of the frame, whatever it is called.
     """
 
     info: FrameInfo
-    field: StarField
+    image: MeasuredImage
     digest: str
 
     @property
     def hfd_px(self) -> float | None:
         """Median half-flux diameter of the good stars, in sensor pixels; None without any."""
-        return self.field.hfd_px
+        return self.image.hfd_px
 
     @property
     def hfd_err_px(self) -> float | None:
         """Standard deviation of ``hfd_px``."""
-        return self.field.hfd_err_px
+        return self.image.hfd_err_px
 
     @property
     def fwhm_px(self) -> float | None:
         """Median full width at half maximum of the good stars, in sensor pixels."""
-        return self.field.fwhm_px
+        return self.image.fwhm_px
 
     @property
     def star_snr(self) -> float | None:
@@ -56,18 +57,18 @@ class MeasuredFrame:
 
         A median over all stars would tell nothing of the exposure: longer ones bring in fainter stars.
         """
-        snr = np.sort(self.field.measured.snr[self.field.measured.good])[::-1]
+        snr = np.sort(self.image.measured.snr[self.image.measured.good])[::-1]
         return float(snr[min(snr.size // 2, _ENOUGH_STARS - 1)]) if snr.size else None
 
     @property
     def stars(self) -> QTable:
         """The stars as an astropy table with units."""
-        return self.field.stars
+        return self.image.stars
 
     @property
     def flags(self) -> tuple[str, ...]:
         """Flags of the frame, from the registry."""
-        return ("few_stars",) if self.field.count < 5 else ()
+        return ("few_stars",) if self.image.count < 5 else ()
 
 
 def measure_frame(
@@ -89,7 +90,7 @@ def measure_frame(
         with np.errstate(
             over="ignore", invalid="ignore"
         ):  # what single precision cannot hold is a pixel without a value
-            field = measure_pixels(
+            image = measure_pixels(
                 pixels, bayer=info.bayer, saturation_adu=info.saturation_adu, gain_e_per_adu=info.gain
             )
     except FocuskitError as problem:
@@ -97,7 +98,7 @@ def measure_frame(
     # In one order of bytes, so that a compressed copy has the hash of the plain file.
     rows = np.ascontiguousarray(pixels.raw[::7], dtype=pixels.raw.dtype.newbyteorder("<"))
     digest = hashlib.blake2b(rows.data, digest_size=16).hexdigest()
-    return MeasuredFrame(info, field, digest)
+    return MeasuredFrame(info, image, digest)
 
 
 def measure_found(found: FoundFile, rig_file: RigFile | None, limits: Limits | None) -> MeasuredFrame | str:

@@ -73,7 +73,7 @@ def star_weights(frames: Sequence[MeasuredFrame], match: StarMatch) -> np.ndarra
         return np.zeros(sound.size)
     light = np.where(sound, match.brightness, 0.0)
     area = math.pi * (frames[0].hfd_px or 5.0) ** 2 / 4.0
-    told = light**2 / (area * frames[0].field.noise_adu ** 2 + light / (frames[0].info.gain or 1.0))
+    told = light**2 / (area * frames[0].image.noise_adu ** 2 + light / (frames[0].info.gain or 1.0))
     order = np.argsort(told)
     few = np.cumsum(told[order]) < _NEGLIGIBLE * told.sum()
     few[max(few.size - _ENOUGH_STARS, 0) :] = False
@@ -89,8 +89,8 @@ def stack_tasks(
     if not sound.any():
         return []
     # The frame that the common places were taken from shows the most stars, also those not to be stacked.
-    first = int(np.argmax([frame.field.count for frame in frames]))
-    seen = frames[first].field.measured
+    first = int(np.argmax([frame.image.count for frame in frames]))
+    seen = frames[first].image.measured
     if not np.isfinite([match.strength[first], *match.shift_px[first]]).all():
         seen = seen.take(np.zeros(len(seen), bool))
     tasks = []
@@ -107,8 +107,8 @@ def stack_tasks(
                     x_px=x,
                     y_px=y,
                     flux=match.brightness[sound],
-                    sky=frame.field.sky.at(x, y),
-                    noise=frame.field.noise_adu,
+                    sky=frame.image.sky.at(x, y),
+                    noise=frame.image.noise_adu,
                     radius_px=max(LEAST_RADIUS_PX, 2.0 * float(hfd_px[k])),
                     position=frame.info.position,
                     gain=frame.info.gain,
@@ -136,7 +136,7 @@ def stacked_mean(
     for frame, size in zip(frames, hfd_px, strict=True):
         if np.isfinite(size):
             radius = max(LEAST_RADIUS_PX, 2.0 * float(size))
-            told = light * stack_weight(light, frame.field.noise_adu, radius, frame.info.gain or 1.0)
+            told = light * stack_weight(light, frame.image.noise_adu, radius, frame.info.gain or 1.0)
             means.append(float(np.average(value[sound], weights=told)))
     return float(np.mean(means)), float(np.std(means))
 

@@ -33,7 +33,7 @@ def test_stars_of_m13_are_where_sep_finds_them():
     data = astropy.io.fits.getdata(M13 / "m13.fits").astype(np.float32)
     sky = sep.Background(data)
     found = sep.extract(data - sky.back(), 3.0, err=sky.globalrms, deblend_cont=1e-4)
-    stars = frame.field.measured.take(frame.field.measured.good)
+    stars = frame.image.measured.take(frame.image.measured.good)
     distance, _ = cKDTree(np.stack([found["x"], found["y"]], axis=1)).query(np.stack([stars.x_px, stars.y_px], axis=1))
     assert len(stars) > 80
     assert np.mean(distance < 1.5) > 0.9
@@ -45,7 +45,7 @@ def test_stars_of_m13_are_where_sep_finds_them():
 def test_cosmic_rays_of_a_raw_frame_are_not_stars():
     # Two bright stars and one or two faint ones, ten pixels wide, between cosmic rays of one or two pixels.
     frame = measure_frame(CCD)
-    stars = frame.field.measured.take(frame.field.measured.good)
+    stars = frame.image.measured.take(frame.image.measured.good)
     assert 2 <= len(stars) <= 4
     assert np.all((stars.hfd_px > 9.0) & (stars.hfd_px < 12.0))
     places = cKDTree(np.stack([stars.x_px, stars.y_px], axis=1))
@@ -57,5 +57,5 @@ def test_a_trail_leaves_the_other_stars():
     # the made-up night: frame 32 has a satellite's trail across; its neighbours show 30 and 36 good stars
     frame = measure_frame(SAMPLES / "frame_0032.fits.fz")
     before, after = (measure_frame(SAMPLES / f"frame_00{k}.fits.fz") for k in (31, 33))
-    assert frame.field.count >= 20
+    assert frame.image.count >= 20
     assert after.hfd_px < frame.hfd_px < before.hfd_px

@@ -62,7 +62,7 @@ def test_workers_change_nothing(night):
 
 def test_frames_are_compared_on_the_stars_they_share():
     frames = [measure_frame(SAMPLE / "night" / f"frame_000{k}.fits.fz") for k in (4, 5, 6)]
-    fields = [frame.field for frame in frames]
+    fields = [frame.image for frame in frames]
     shared = compare_frames(fields, match_stars(fields))
     assert np.all(shared.stars >= 20)
     # The same stars give the same light in every frame, defocused or not.

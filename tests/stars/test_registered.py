@@ -11,7 +11,7 @@ from focuskit.scenes import Passband, Scene, Sweep, simulate_run
 from focuskit.stars import compare_frames, join_registered, match_stars, search_plan
 from focuskit.stars.cutouts import prepare_image
 from focuskit.stars.faint import measure_registered
-from focuskit.stars.field import measure_pixels
+from focuskit.stars.image import measure_pixels
 
 POSITIONS = [9900 + 25 * k for k in range(9)]
 

@@ -16,7 +16,8 @@ from photutils.profiles import CurveOfGrowth
 from focuskit.core.errors import FocuskitError
 from focuskit.frames import Pixels
 from focuskit.scenes.psf import StarShape, star_hfd_um, star_image
-from focuskit.stars.field import STAR_FLAGS, StarField, measure_pixels, typical_size
+from focuskit.stars.catalogue import STAR_FLAGS, MeasuredImage, typical_size
+from focuskit.stars.image import measure_pixels
 
 PIXEL = galsim.Pixel(1.0)
 BIT = {name: bit for bit, name, _ in STAR_FLAGS}
@@ -115,11 +116,11 @@ def plain_frame(name: str, seed: int = 1) -> np.ndarray:
     return add_noise(image, 300.0, rng)
 
 
-def measure(image: np.ndarray, **options: object) -> StarField:
+def measure(image: np.ndarray, **options: object) -> MeasuredImage:
     return measure_pixels(Pixels(image), **options)
 
 
-def good_near(field: StarField, x: float, y: float, reach: float) -> int:
+def good_near(field: MeasuredImage, x: float, y: float, reach: float) -> int:
     stars = field.measured.take(field.measured.good)
     return int(np.sum(np.hypot(stars.x_px - x, stars.y_px - y) < reach))
 

@@ -9,17 +9,16 @@ bright stars beyond it, extrapolated by a power law.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, fields, replace
-from functools import cached_property
-from typing import TYPE_CHECKING
+from dataclasses import replace
 
 import numpy as np
 
 from focuskit.core.errors import FocuskitError
 from focuskit.frames import Pixels
+from focuskit.stars.catalogue import FLAG_BIT, NO_STARS, MeasuredImage, Stars, typical_size
 from focuskit.stars.checks import LEAST_SNR, doubled, drawn_out, has_neighbour, least_snr, outlying
-from focuskit.stars.cutouts import Image, lies_inside, peak_adu, prepare_image, ring_sky, star_stamps
-from focuskit.stars.detect import Peaks, SkyMap, find_peaks
+from focuskit.stars.cutouts import PreparedImage, lies_inside, peak_adu, prepare_image, ring_sky, star_stamps
+from focuskit.stars.detect import Peaks, find_peaks
 from focuskit.stars.growth import REACH_SHARP, REACH_WIDE, fit_growth, usual_growth
 from focuskit.stars.stamps import (
     RadialSums,
@@ -32,131 +31,12 @@ from focuskit.stars.stamps import (
     sum_in_circles,
 )
 
-if TYPE_CHECKING:
-    from astropy.table import QTable
-
 MOST_STARS = 300
-_GROWTH_ERR = 0.005  # relative, of a size: as measured on rendered frames, crowded ones too
 LEAST_HFD_PX = 1.4  # what is sharper is a cosmic ray: one pixel and a seeing of one pixel make 1.4
 STAMP_RADIUS = 1.35  # of a star's stamp, in half-flux diameters; one is the radius of the flux aperture
 _FIRST_LOOK = 40  # peaks that give the first idea of the size
 _DRAWN_OUT = 0.6  # ellipticity that no star has
 _BRIGHT = 40  # stars that make the growth curve at the most
-
-# Stars with any of these do not enter the frame's size: bit, name, meaning.
-STAR_FLAGS = (
-    (1, "saturated", "its brightest pixels are at the limit of the camera"),
-    (2, "crowded", "a neighbour adds more than 2 % of its flux"),
-    (4, "faint", "its signal-to-noise ratio is below 20, or below 7 where bright stars are few"),
-    (8, "elongated", "it is drawn out far more than the other stars"),
-    (16, "odd_size", "its size differs from that of the others as no star's does"),
-)
-_BIT = {name: bit for bit, name, _ in STAR_FLAGS}
-FAINT = _BIT["faint"]
-
-
-@dataclass(frozen=True)
-class Stars:
-    """Measured stars, one element a star; all arrays have shape (n,).
-
-    Parameters
-    ----------
-    x_px, y_px : ndarray
-        Centroid; the centre of the first pixel is (0, 0).
-    hfd_px, hfd_err_px : ndarray
-        Half-flux diameter and its standard deviation from the noise, in sensor pixels.
-    fwhm_px : ndarray
-        Outermost full width at half maximum of the mean radial profile; NaN where the profile is
-        too noisy to tell.
-    flux_adu, snr : ndarray
-        Total flux; flux in the aperture over its noise.
-    peak_adu : ndarray
-        Brightest pixel, sky included.
-    ellipticity, angle_deg : ndarray
-        1 - minor/major axis from second moments; direction of the major axis from +x to +y.
-    flag : ndarray of int
-        Bits of `STAR_FLAGS`; 0 for a good star.
-    """
-
-    x_px: np.ndarray
-    y_px: np.ndarray
-    hfd_px: np.ndarray
-    hfd_err_px: np.ndarray
-    fwhm_px: np.ndarray
-    flux_adu: np.ndarray
-    snr: np.ndarray
-    peak_adu: np.ndarray
-    ellipticity: np.ndarray
-    angle_deg: np.ndarray
-    flag: np.ndarray
-
-    def __len__(self) -> int:
-        return int(self.x_px.size)
-
-    def take(self, which: np.ndarray) -> Stars:
-        """Return the stars selected by a mask or by indices."""
-        return Stars(*(getattr(self, f.name)[which] for f in fields(self)))
-
-    @property
-    def good(self) -> np.ndarray:
-        """Mask of the stars without a flag."""
-        return self.flag == 0
-
-    def table(self) -> QTable:
-        """Return the stars as an astropy table with units."""
-        from astropy import units as u
-        from astropy.table import QTable
-
-        unit = {"px": u.pix, "adu": u.adu, "deg": u.deg}
-        out = QTable()
-        for f in fields(self):
-            suffix = f.name.rpartition("_")[2]
-            values = getattr(self, f.name)
-            out[f.name] = values * unit[suffix] if suffix in unit else values
-        out.meta["star_flags"] = {name: f"bit {bit}: {meaning}" for bit, name, meaning in STAR_FLAGS}
-        return out
-
-
-_NO_STARS = Stars(*(np.empty(0, int if f.name == "flag" else float) for f in fields(Stars)))
-
-
-@dataclass(frozen=True)
-class StarField:
-    """What the pixels of one frame tell.
-
-    Parameters
-    ----------
-    measured : Stars
-    hfd_px, fwhm_px : float or None
-        Median over the good stars; None where there is no good star.
-    hfd_err_px, fwhm_err_px : float or None
-        Standard deviation of that median.
-    count : int
-        Number of good stars.
-    sky : SkyMap
-        Sky per pixel, of the green pixels where there is a Bayer pattern.
-    noise_adu : float
-        Standard deviation of the sky in one pixel.
-    """
-
-    measured: Stars
-    hfd_px: float | None
-    hfd_err_px: float | None
-    fwhm_px: float | None
-    fwhm_err_px: float | None
-    count: int
-    sky: SkyMap
-    noise_adu: float
-
-    @property
-    def sky_adu(self) -> float:
-        """Median sky."""
-        return float(np.median(self.sky.mesh))
-
-    @cached_property
-    def stars(self) -> QTable:
-        """The stars as an astropy table with units."""
-        return self.measured.table()
 
 
 def measure_pixels(
@@ -165,7 +45,7 @@ def measure_pixels(
     bayer: str | None = None,
     saturation_adu: float | None = None,
     gain_e_per_adu: float | None = None,
-) -> StarField:
+) -> MeasuredImage:
     """Find and measure the stars of an image.
 
     Parameters
@@ -192,10 +72,10 @@ def measure_pixels(
     if min(pixels.raw.shape) < 32:
         raise FocuskitError("the image is smaller than 32 × 32 pixels: too small for focus stars")
     image = prepare_image(pixels, saturation_adu, gain_e_per_adu, unit)
-    nothing = StarField(_NO_STARS, None, None, None, None, 0, image.blocks.sky, image.blocks.noise)
+    nothing = MeasuredImage(NO_STARS, None, None, None, None, 0, image.blocks.sky, image.blocks.noise)
     if not image.blocks.noise > 0:
         raise FocuskitError("nearly all of its pixels have the same value: no exposure")
-    stars, worth = _NO_STARS, 0.0
+    stars, worth = NO_STARS, 0.0
     for size in _first_sizes(image):
         tried = _measure_all(image, size)
         # A star that is barely seen counts for less than a whole one.
@@ -207,9 +87,9 @@ def measure_pixels(
     return _summary(_in_sensor_pixels(stars, unit), nothing)
 
 
-def _measure_all(image: Image, size: float) -> Stars:
+def _measure_all(image: PreparedImage, size: float) -> Stars:
     """Measure all stars from a first idea of their size, again where it was far off."""
-    stars = _NO_STARS
+    stars = NO_STARS
     for _ in range(3):
         stars = _measure(image, size)
         good = stars.good
@@ -238,7 +118,7 @@ def _in_sensor_pixels(stars: Stars, unit: int) -> Stars:
     return replace(stars, x_px=stars.x_px * unit + shift, y_px=stars.y_px * unit + shift, **grown)
 
 
-def _summary(stars: Stars, nothing: StarField) -> StarField:
+def _summary(stars: Stars, nothing: MeasuredImage) -> MeasuredImage:
     good = stars.take(stars.good)
     if not len(good):
         return replace(nothing, measured=stars)
@@ -256,26 +136,7 @@ def _summary(stars: Stars, nothing: StarField) -> StarField:
     )
 
 
-def typical_size(sizes: np.ndarray, errors: np.ndarray) -> tuple[float, float]:
-    """Return the weighted median of sizes, shape (n,), and its standard deviation.
-
-    The weights are 1/(error² + scatter²): bright stars that all see the same blur count alike. The
-    growth curve, which all stars share, adds half a per cent.
-    """
-    middle = float(np.median(sizes))
-    spread = 1.4826 * float(np.median(np.abs(sizes - middle)))
-    scatter = max(spread**2 - float(np.median(errors)) ** 2, (0.003 * middle) ** 2)
-    weights = 1.0 / (errors**2 + scatter)
-    # Stars whose own factor comes from this very frame have the same size but for rounding, which must not order them.
-    steps, step_of = np.unique(np.round(sizes / middle, 9), return_inverse=True)
-    together = np.bincount(step_of, weights)
-    share = np.cumsum(together)
-    value = middle * float(np.interp(0.5 * share[-1], share - 0.5 * together, steps))
-    # A median has π/2 times the variance of a mean (large-sample theory).
-    return value, math.hypot(math.sqrt(math.pi / 2.0 / float(share[-1])), _GROWTH_ERR * value)
-
-
-def _first_sizes(image: Image) -> list[float]:
+def _first_sizes(image: PreparedImage) -> list[float]:
     """Return rough half-flux diameters to try, from the most significant peaks.
 
     The brightest stars tell first. A galaxy can outshine them, hence the size of most peaks next;
@@ -312,7 +173,7 @@ def _first_sizes(image: Image) -> list[float]:
     return [bright, float(np.median(sizes)), 2.0 * bright, 4.0 * bright]
 
 
-def _measure(image: Image, size: float) -> Stars:
+def _measure(image: PreparedImage, size: float) -> Stars:
     """Measure all stars of an image whose half-flux diameter is about ``size`` pixels."""
     level = image.level_for(1.2 * size)
     side = image.blocks.side * 2**level
@@ -328,7 +189,7 @@ def _measure(image: Image, size: float) -> Stars:
     inside = np.flatnonzero(lies_inside(image.pixels.raw.shape, peaks.x, peaks.y, reach + 2 * bins))
     targets = inside[: MOST_STARS + 30]
     if not targets.size:
-        return _NO_STARS
+        return NO_STARS
     x, y = peaks.x[targets], peaks.y[targets]
     sky = ring_sky(image, x, y, size)
     stamps, x0, y0 = star_stamps(image, x, y, sky, reach, bins)
@@ -347,15 +208,15 @@ def _measure(image: Image, size: float) -> Stars:
     x, y = x0 + dx * bins, y0 + dy * bins
     peak = peak_adu(image, x0, y0, size)
 
-    flag = np.where(peak >= _saturation(image, peak), _BIT["saturated"], 0)
+    flag = np.where(peak >= _saturation(image, peak), FLAG_BIT["saturated"], 0)
     height = peaks.significance[targets]
     crowded = has_neighbour(peaks, x, y, height, 0.6 * size, 1.8 * size) | doubled(x, y, 0.5 * size)
-    flag |= np.where(crowded, _BIT["crowded"], 0)
-    flag |= np.where(snr < least_snr(snr[flag == 0]), _BIT["faint"], 0)
+    flag |= np.where(crowded, FLAG_BIT["crowded"], 0)
+    flag |= np.where(snr < least_snr(snr[flag == 0]), FLAG_BIT["faint"], 0)
     ellipticity, angle = elongation(stamps, dx, dy, 0.8 * radius)
     light_beyond = sums.at(np.full(flux.size, STAMP_RADIUS * radius)) / np.maximum(flux, 1e-30)
     long, beside = drawn_out(ellipticity, light_beyond, snr, flag == 0)
-    flag |= np.where(long, _BIT["elongated"], 0) | np.where(beside, _BIT["crowded"], 0)
+    flag |= np.where(long, FLAG_BIT["elongated"], 0) | np.where(beside, FLAG_BIT["crowded"], 0)
     known = np.isfinite(rough)
     odd = outlying(np.log(np.where(known, rough, 1.0)), known & (flag == 0), 3.5, 1.0 / np.maximum(snr, 1.0))
     growth, pedestal = _growth(image, around, height, own_reach, x, y, sky, flux, snr, (flag == 0) & ~odd, size, bins)
@@ -372,11 +233,11 @@ def _measure(image: Image, size: float) -> Stars:
         hfd_err = 2.0 * np.sqrt(np.maximum(variance, 0.0)) / slope
 
     sound = np.isfinite(hfd) & np.isfinite(hfd_err) & (flux > 0)
-    flag |= np.where(sound, 0, _BIT["odd_size"])
-    flag |= np.where(hfd * bins < LEAST_HFD_PX, _BIT["odd_size"], 0)
+    flag |= np.where(sound, 0, FLAG_BIT["odd_size"])
+    flag |= np.where(hfd * bins < LEAST_HFD_PX, FLAG_BIT["odd_size"], 0)
     log_size = np.log(np.where(sound, hfd, 1.0))
     own = np.where(sound, hfd_err, 0.0) / np.where(sound, hfd, 1.0)
-    flag |= np.where(outlying(log_size, flag == 0, 3.5, own), _BIT["odd_size"], 0)
+    flag |= np.where(outlying(log_size, flag == 0, 3.5, own), FLAG_BIT["odd_size"], 0)
     stars = Stars(
         x, y, hfd * bins, hfd_err * bins, fwhm * bins, whole, snr, peak, ellipticity, angle, flag
     )  # fmt: skip
@@ -384,7 +245,7 @@ def _measure(image: Image, size: float) -> Stars:
     return stars.take(kept[: np.searchsorted(np.cumsum(stars.good[kept]), MOST_STARS) + 1])
 
 
-def _saturation(image: Image, peak: np.ndarray) -> float:
+def _saturation(image: PreparedImage, peak: np.ndarray) -> float:
     """Return the level from which pixels count as saturated.
 
     Without a level from the header: where several stars share the very same highest value, or at
@@ -417,7 +278,7 @@ def _refined_radius(sizes: np.ndarray, significance: np.ndarray, radius: float) 
 
 
 def _growth(
-    image: Image,
+    image: PreparedImage,
     around: Peaks,
     height: np.ndarray,
     own_reach: float,
