@@ -12,7 +12,7 @@ from focuskit.core.text import plain_text, round_pair
 from focuskit.diagnosis.finding import Finding
 from focuskit.field import FieldMap, pool_maps
 from focuskit.night import RunResult
-from focuskit.waves import TrainShapes, pool_shapes, pool_spherical
+from focuskit.waves import Aberrations, pool_aberrations, pool_spherical
 
 # Spherical aberration that is not told from seeing of another profile (found on rendered frames).
 _SPHERICAL_ERR_WAVES = 0.001
@@ -54,7 +54,7 @@ def _of_setting(runs: Sequence[RunResult]) -> list[Finding]:
     if maps:
         found += _field_findings(pool_maps(maps), next(run for run in reversed(runs) if run.field))
     if shapes:
-        found += _shape_findings(pool_shapes(shapes))
+        found += _shape_findings(pool_aberrations(shapes))
     return found + _spherical_finding(runs)
 
 
@@ -89,7 +89,7 @@ def _field_findings(field: FieldMap, run: RunResult) -> list[Finding]:
     return found
 
 
-def _shape_findings(shapes: TrainShapes) -> list[Finding]:
+def _shape_findings(shapes: Aberrations) -> list[Finding]:
     coma, astigmatism, smear = shapes.hints
     longer = shapes.elongation.times(100.0)
     return [

@@ -39,7 +39,7 @@ from focuskit.waves import (
     RunProfiles,
     StackTask,
     fit_night,
-    measure_shapes,
+    measure_aberrations,
     stack_frames,
     stack_tasks,
     stacked_mean,
@@ -207,7 +207,7 @@ def _with_turns(result: RunResult, run: RunProfiles | None) -> RunResult:
     """Add what the stacked stars tell beside their size."""
     if run is None or result.profile is None:
         return result
-    return replace(result, shapes=measure_shapes(run.profiles, result.profile, run.rig, run.wavelength_um))
+    return replace(result, shapes=measure_aberrations(run.profiles, result.profile, run.rig, run.wavelength_um))
 
 
 def _steady(run: RunProfiles | None, result: RunResult) -> RunProfiles | None:

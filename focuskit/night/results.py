@@ -22,7 +22,7 @@ from focuskit.field import FieldMap
 from focuskit.night.backlash import Slack
 from focuskit.stars import CommonSizes, MeasuredFrame, StarMatch
 from focuskit.sweeps import FocusRun
-from focuskit.waves import ProfileFit, Spherical, TrainShapes
+from focuskit.waves import Aberrations, ProfileFit, Spherical
 
 
 @dataclass(frozen=True)
@@ -53,7 +53,7 @@ class RunResult:
         Tells this run from all others by its frames' contents.
     slack : Slack or None
         What the run tells of the focuser's slack; None where its frames are too few.
-    shapes : TrainShapes or None
+    shapes : Aberrations or None
         Coma, astigmatism and smear of the stacked stars; None without the profile fit.
     """
 
@@ -70,7 +70,7 @@ class RunResult:
     wavelength_nm: float
     key: str
     slack: Slack | None = None
-    shapes: TrainShapes | None = None
+    shapes: Aberrations | None = None
 
     @property
     def temperature_c(self) -> float | None:

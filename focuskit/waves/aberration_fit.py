@@ -1,6 +1,6 @@
 """What the shape of a run's stars tells of the optics: coma, astigmatism, smear.
 
-The stacks of all frames are compared with what each would add (`profile_turns`), given the defocus and
+The stacks of all frames are compared with what each would add (`Harmonics`), given the defocus and
 the seeing that the profile fit found: astigmatism turns by 90° through focus, a smear (guiding, wind) does
 not, coma looks the same on both sides. The smear of a frame is drawn from a normal law about the run's, so
 that gusts do not count as astigmatism; shifts of the stars and slopes of the sky are free in every frame.
@@ -19,11 +19,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from focuskit.core.optics import Rig
-from focuskit.waves.aberrations import Amount, TrainShapes, make_amount
+from focuskit.waves.aberrations import Aberrations, Amount, make_amount
 from focuskit.waves.fit import ProfileFit
-from focuskit.waves.harmonics import Turns, turn_model
+from focuskit.waves.harmonics import Harmonics, harmonic_model
 from focuskit.waves.model import BINS_PER_PX, fwhm_factor, profile_model
-from focuskit.waves.stack import FrameProfile, turn_bins
+from focuskit.waves.stack import FrameProfile, harmonic_bins
 
 Array = NDArray[np.float64]
 
@@ -41,9 +41,9 @@ _MODEL_LEAST_SMEAR = 0.001  # of the square of the seeing's width
 _SMEARS = np.concatenate([[0.0], np.geomspace(1e-4, 1.0, 17)])
 
 
-def measure_shapes(
+def measure_aberrations(
     profiles: Sequence[FrameProfile], fit: ProfileFit, rig: Rig, wavelength_um: float
-) -> TrainShapes | None:
+) -> Aberrations | None:
     """Find coma, astigmatism and smear in the stacked stars of one run.
 
     Parameters
@@ -56,23 +56,23 @@ def measure_shapes(
 
     Returns
     -------
-    TrainShapes or None
+    Aberrations or None
         None with fewer than five frames in the fit, or where they were not stacked by zones.
     """
-    frames = [(p, f) for p, f in zip(profiles, fit.frames, strict=True) if f.used and p.turns is not None]
+    frames = [(p, f) for p, f in zip(profiles, fit.frames, strict=True) if f.used and p.harmonics is not None]
     if len(frames) < _LEAST_FRAMES or rig.f_ratio is None or rig.obstruction is None or rig.pixel_um is None:
         return None
     radius_px = max(p.flux.size for p in profiles)
     model = profile_model(rig.f_ratio, rig.obstruction, rig.pixel_um, wavelength_um, radius_px)
-    turned = turn_model(model)
+    turned = harmonic_model(model)
     factor = fwhm_factor(fit.seeing_exponent)
     widths = [f.seeing_um / factor for _, f in frames if f.seeing_um]
     middle = math.exp(float(np.mean(np.log(widths))))
     zero_um = model.um_per_wave * model.least_hfd_waves(middle, fit.spherical_waves, fit.seeing_exponent)
     coma, twice = [], []
     for (profile, frame), width in zip(frames, widths, strict=True):
-        turns = turned.turns(frame.defocus_um + zero_um, width, fit.seeing_exponent, fit.spherical_waves)
-        once, both = _frame_equations(profile, turns)
+        harmonics = turned.harmonics(frame.defocus_um + zero_um, width, fit.seeing_exponent, fit.spherical_waves)
+        once, both = _frame_equations(profile, harmonics)
         coma.append(once)
         twice.append(both)
     unit = (middle / rig.pixel_um) ** 2 / 8.0 + 1.0
@@ -88,26 +88,26 @@ def measure_shapes(
             freedom, share**2 * own.square + _MODEL_CROSS_ERR**2 * other.square + _MODEL_LEAST_ERR_WAVES**2
         )
 
-    return TrainShapes(
+    return Aberrations(
         coma=waves("coma", one, two),
         astigmatism=waves("astigmatism", two, one),
         smear=smear.amount(freedom, _MODEL_ERR**2 * smear.square + second**2 + least**2),
         frames=len(frames),
-        zones=max(int(np.isfinite(p.turns[:, 0, -1]).sum()) for p, _ in frames if p.turns is not None),
+        zones=max(int(np.isfinite(p.harmonics[:, 0, -1]).sum()) for p, _ in frames if p.harmonics is not None),
         f_ratio=rig.f_ratio,
         obstruction=rig.obstruction,
         pixel_um=rig.pixel_um,
         wavelength_um=wavelength_um,
         hfd_px=model.hfd_um(zero_um / model.um_per_wave, middle, fit.spherical_waves, fit.seeing_exponent)
         / rig.pixel_um,
-        elongation_per_px2=_elongation(turned.turns(zero_um, middle, fit.seeing_exponent, fit.spherical_waves)),
+        elongation_per_px2=_elongation(turned.harmonics(zero_um, middle, fit.seeing_exponent, fit.spherical_waves)),
     )
 
 
-def _elongation(turns: Turns) -> float:
+def _elongation(harmonics: Harmonics) -> float:
     """Return by how much a smear of 1 px² makes a star longer than wide at half its height, to first order."""
-    half = int(np.argmax(turns.round < 0.5 * turns.round[0]))
-    return float(2.0 * turns.smear[half] / turns.shift[half]) / (half / BINS_PER_PX)
+    half = int(np.argmax(harmonics.round < 0.5 * harmonics.round[0]))
+    return float(2.0 * harmonics.smear[half] / harmonics.shift[half]) / (half / BINS_PER_PX)
 
 
 # The equations of a frame ----------------------------------------------------------------------
@@ -117,23 +117,23 @@ def _stacked(pairs: list[tuple[Array, Array]]) -> tuple[Array, Array]:
     return np.array([n for n, _ in pairs]), np.array([b for _, b in pairs])
 
 
-def _frame_equations(profile: FrameProfile, turns: Turns) -> tuple[tuple[Array, Array], tuple[Array, Array]]:
+def _frame_equations(profile: FrameProfile, harmonics: Harmonics) -> tuple[tuple[Array, Array], tuple[Array, Array]]:
     """Return normal matrix and right side of a frame for (coma), and for (astigmatism, smear).
 
     Shapes (zones, 2 components) and (zones, 2, …): 1, then 2 × 2 and 2.
     """
-    assert profile.turns is not None and profile.turn_variance is not None
+    assert profile.harmonics is not None and profile.harmonic_variance is not None
     radius = profile.flux.size
-    bins, pixels = turn_bins(radius)
-    light = _brightness(profile, turns.round)
+    bins, pixels = harmonic_bins(radius)
+    light = _brightness(profile, harmonics.round)
     reach = bins.shape[2]
     slope = np.arange(reach) / BINS_PER_PX / radius
-    once = [light * turns.coma[:reach], light * turns.shift[:reach], slope]
-    twice = [light * turns.astigmatism[:reach], light * turns.smear[:reach]]
-    known = np.isfinite(profile.turns) & (pixels > 1e-9)
+    once = [light * harmonics.coma[:reach], light * harmonics.shift[:reach], slope]
+    twice = [light * harmonics.astigmatism[:reach], light * harmonics.smear[:reach]]
+    known = np.isfinite(profile.harmonics) & (pixels > 1e-9)
     with np.errstate(invalid="ignore", divide="ignore"):
-        weight = np.where(known, pixels / profile.turn_variance[:, None, :], 0.0)
-    values = np.where(known, profile.turns, 0.0)
+        weight = np.where(known, pixels / profile.harmonic_variance[:, None, :], 0.0)
+    values = np.where(known, profile.harmonics, 0.0)
 
     def equations(parts: slice, shapes: list[Array]) -> tuple[Array, Array]:
         design = np.einsum("car,kr->cak", bins[parts], np.array(shapes))

@@ -70,7 +70,7 @@ def make_amount(cosine: float, sine: float, err: float, freedom: int) -> Amount:
 
 
 @dataclass(frozen=True)
-class TrainShapes:
+class Aberrations:
     """Coma, astigmatism and smear of a run's stars, the mean over the sensor.
 
     Parameters
@@ -222,7 +222,7 @@ class TrainShapes:
         }
 
 
-def pool_shapes(shapes: Sequence[TrainShapes]) -> TrainShapes:
+def pool_aberrations(shapes: Sequence[Aberrations]) -> Aberrations:
     """Return the mean of several runs, weighted by their errors, which differences beyond them widen.
 
     Waves are those of the first run; at other wavelengths the same error of the mirrors is another part of a wave.

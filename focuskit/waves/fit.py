@@ -233,7 +233,7 @@ class SolvedRun:
             used, solution = fewer, after
         return replace(self, used=used, reasons=reasons, solution=solution)
 
-    def knowing(self, spherical: tuple[float, float]) -> SolvedRun:
+    def with_spherical(self, spherical: tuple[float, float]) -> SolvedRun:
         """Solve again with something else known of the spherical aberration: value and error, waves rms."""
         priors = replace(self.priors, spherical=spherical)
         solution = solve(self.model, self.data.pick(self.used), self.solution.state, priors, self.solution.tau)

@@ -22,7 +22,7 @@ Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
-class Turns:
+class Harmonics:
     """Changes of flux per pixel for a star of unit flux, at the radii 0, 1/BINS_PER_PX … px.
 
     ``coma`` per wave rms along its axis and ``shift`` per px, times cos(θ); ``astigmatism`` per wave rms
@@ -37,8 +37,8 @@ class Turns:
     smear: Array
 
 
-class TurnModel:
-    """Makes `Turns` for the telescope of a profile model; get one from `turn_model`."""
+class HarmonicModel:
+    """Makes `Harmonics` for the telescope of a profile model; get one from `harmonic_model`."""
 
     def __init__(self, model: ProfileModel) -> None:
         self.model = model
@@ -58,7 +58,7 @@ class TurnModel:
         self._coma = math.sqrt(8.0) * (3.0 * rho**3 - 2.0 * rho)
         self._astigmatism = math.sqrt(6.0) * rho**2
 
-    def turns(self, defocus_um: float, seeing_um: float, exponent: float, spherical_waves: float) -> Turns:
+    def harmonics(self, defocus_um: float, seeing_um: float, exponent: float, spherical_waves: float) -> Harmonics:
         """Return the changes at a defocus, in the seeing of `ProfileModel.seeing`."""
         model = self.model
         waves = np.array([defocus_um / model.um_per_wave])
@@ -70,7 +70,7 @@ class TurnModel:
         coma = -4.0 * math.pi * (star * (self._amplitude[1] @ (self._coma * pupil))).real
         astigmatism = 4.0 * math.pi * (star * (self._amplitude[2] @ (self._astigmatism * pupil))).imag
         frequency = 2.0 * math.pi * model.nu * self._per_px  # radians per px
-        return Turns(
+        return Harmonics(
             round=self._round @ otf,
             coma=self._back[0] @ ((self._otf[0] @ coma) * seeing),
             shift=self._back[0] @ (frequency * otf),
@@ -80,9 +80,9 @@ class TurnModel:
 
 
 @lru_cache(maxsize=8)
-def turn_model(model: ProfileModel) -> TurnModel:
+def harmonic_model(model: ProfileModel) -> HarmonicModel:
     """Return the model of a telescope, kept in memory from call to call."""
-    return TurnModel(model)
+    return HarmonicModel(model)
 
 
 def _j2(x: Array) -> Array:

@@ -38,7 +38,7 @@ _SCAN_STEP = 0.1  # waves
 
 
 @dataclass(frozen=True)
-class Profiles:
+class OpticalTransfer:
     """Transfer functions of the optics alone, one column for each defocus, and their derivatives.
 
     ``otf``, ``per_wave`` and ``per_spherical`` have the shape (frequencies, defocuses); the derivatives
@@ -90,7 +90,7 @@ class ProfileModel:
         self.scan_waves = np.arange(0.0, self.waves_max, _SCAN_STEP)
         self.scan_otf = self.optics(self.scan_waves, 0.0).otf
 
-    def optics(self, waves: Array, spherical_waves: float) -> Profiles:
+    def optics(self, waves: Array, spherical_waves: float) -> OpticalTransfer:
         """Return the optics' transfer functions at the defocuses ``waves`` (W020, in waves)."""
         rho2 = self.rho[:, None] ** 2
         phase = 2.0 * math.pi * (rho2 * waves[None, :] + spherical_waves * self._z11[:, None])
@@ -104,7 +104,7 @@ class ProfileModel:
             4.0 * math.pi * (im * re_s - re * im_s),
         ))  # fmt: skip
         otf, per_wave, per_spherical = np.split(self._to_otf @ intensity, 3, axis=1)
-        return Profiles(otf + self._tail[:, None], per_wave, per_spherical)
+        return OpticalTransfer(otf + self._tail[:, None], per_wave, per_spherical)
 
     def seeing(self, width_um: Array | float, exponent: float = KOLMOGOROV_EXPONENT) -> tuple[Array, Array, Array]:
         """Return the seeing's transfer function exp(-(cf)^p) and its derivatives by ln(width) and by p.

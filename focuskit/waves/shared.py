@@ -191,7 +191,7 @@ def fit_night(
         others = [own for j, own in enumerate(told) if own and j != k] + list(logged)
         fit = None
         if run and solved:
-            known = solved.knowing(pool_spherical(others, run.wavelength_um)) if others else solved
+            known = solved.with_spherical(pool_spherical(others, run.wavelength_um)) if others else solved
             fit = (known if _is_sound(known) else solved).report()
         fits.append(fit if fit and math.isfinite(fit.err) and fit.err > 0 else None)
     return list(zip(_in_typical_seeing(fits, runs, seeings), told, strict=True))

@@ -59,12 +59,12 @@ class FrameProfile:
         Variance of ``flux``. Errors of the local sky, common to all annuli of a star, do not count.
     stars : int
         Stars in the stack.
-    turns : array, shape (zones, 4, annuli), or None
+    harmonics : array, shape (zones, 4, annuli), or None
         Amplitudes of cos θ, sin θ, cos 2θ and sin 2θ in flux per pixel for a star of unit flux, beside the
         profile common to all zones; θ from +x towards +y. Zones run along the rows of the sensor;
         a zone without a star has NaN.
-    turn_variance : array, shape (zones, annuli), or None
-        Variance of one pixel of a zone's stack; `turn_bins` tells how many make an amplitude.
+    harmonic_variance : array, shape (zones, annuli), or None
+        Variance of one pixel of a zone's stack; `harmonic_bins` tells how many make an amplitude.
     """
 
     position: float
@@ -72,8 +72,8 @@ class FrameProfile:
     flux: Array
     variance: Array
     stars: int
-    turns: Array | None = None
-    turn_variance: Array | None = None
+    harmonics: Array | None = None
+    harmonic_variance: Array | None = None
 
 
 def stack_profile(
@@ -200,8 +200,8 @@ def stack_profile(
         * np.bincount(zone, weight**2 * flux, minlength=ZONES**2)[:, None] * np.maximum(profile, 0.0)
     )  # fmt: skip
     with np.errstate(invalid="ignore", divide="ignore"):
-        turns, turn_variance = _turns(odd / by_zone[:, None], radius), zone_variance / by_zone[:, None] ** 2
-    return FrameProfile(float(position), bins, profile, expect / norm**2, int(flux.size), turns, turn_variance)
+        harmonics, harmonic_variance = _harmonics(odd / by_zone[:, None], radius), zone_variance / by_zone[:, None] ** 2
+    return FrameProfile(float(position), bins, profile, expect / norm**2, int(flux.size), harmonics, harmonic_variance)
 
 
 def stack_weight(flux: Array, noise: float, radius_px: float, gain_e_per_adu: float) -> Array:
@@ -244,12 +244,12 @@ def _zones(x_px: Array, y_px: Array, shape: tuple[int, ...]) -> NDArray[np.int64
     return np.asarray(row * ZONES + column)
 
 
-def _turns(odd: Array, radius: int) -> Array:
+def _harmonics(odd: Array, radius: int) -> Array:
     """Sort what is left of each zone by radius and angle, shape (zones, 4, annuli).
 
     Stars lie together on whole pixels here: half a pixel hardly shows in what is small already.
     """
-    return np.asarray((_turn_sums(radius) @ odd.T).T).reshape(len(odd), 4, radius)
+    return np.asarray((_harmonic_sums(radius) @ odd.T).T).reshape(len(odd), 4, radius)
 
 
 def _lopsided(odd: Array, radius: int) -> Array:
@@ -257,13 +257,13 @@ def _lopsided(odd: Array, radius: int) -> Array:
 
     It is no blemish of a single star, whose pixels are not to be replaced because of it.
     """
-    annulus, trig = _turn_maps(radius)
-    amplitudes = np.hstack([_turns(odd[None], radius)[0], np.zeros((4, 1))])
+    annulus, trig = _harmonic_maps(radius)
+    amplitudes = np.hstack([_harmonics(odd[None], radius)[0], np.zeros((4, 1))])
     return np.asarray((amplitudes[:, annulus] * trig).sum(axis=0))
 
 
 @lru_cache(maxsize=16)
-def turn_bins(radius: int) -> tuple[Array, Array]:
+def harmonic_bins(radius: int) -> tuple[Array, Array]:
     """Return where the pixels of each amplitude lie, and how many they are.
 
     Returns
@@ -273,7 +273,7 @@ def turn_bins(radius: int) -> tuple[Array, Array]:
     pixels : array, shape (4, annuli)
         Sum of these weights.
     """
-    annulus, trig = _turn_maps(radius)
+    annulus, trig = _harmonic_maps(radius)
     place = _distances(radius)[_PHASES // 2 * (_PHASES + 2)] * BINS_PER_PX
     low = place.astype(int)
     upper = place - low
@@ -288,7 +288,7 @@ def turn_bins(radius: int) -> tuple[Array, Array]:
 
 
 @lru_cache(maxsize=16)
-def _turn_maps(radius: int) -> tuple[NDArray[np.int32], Array]:
+def _harmonic_maps(radius: int) -> tuple[NDArray[np.int32], Array]:
     """Return the annulus of each pixel about a star on the middle of a pixel, and its cosines and sines."""
     annulus = _radius_maps(radius)[0][_PHASES // 2 * (_PHASES + 2)]
     offset = np.arange(-radius - 1.0, radius + 2.0)
@@ -299,9 +299,9 @@ def _turn_maps(radius: int) -> tuple[NDArray[np.int32], Array]:
 
 
 @lru_cache(maxsize=16)
-def _turn_sums(radius: int) -> csr_matrix:
+def _harmonic_sums(radius: int) -> csr_matrix:
     """Return the matrix from the pixels of a stamp to the amplitudes of cosines and sines in each annulus."""
-    annulus, trig = _turn_maps(radius)
+    annulus, trig = _harmonic_maps(radius)
     inside = np.flatnonzero(annulus < radius)
     place = (np.arange(4)[:, None] * radius + annulus[inside]).ravel()
     weight = trig[:, inside].ravel()

@@ -10,11 +10,11 @@ import pytest
 
 from focuskit.core import flags
 from focuskit.core.optics import Rig
-from focuskit.waves import ProfileFit, fit_profiles, measure_shapes, pool_shapes, profile_model
+from focuskit.waves import ProfileFit, fit_profiles, measure_aberrations, pool_aberrations, profile_model
 from focuskit.waves.aberrations import make_amount
 from focuskit.waves.fit import FrameFit
-from focuskit.waves.harmonics import turn_model
-from focuskit.waves.stack import ZONES, FrameProfile, stack_profile, turn_bins
+from focuskit.waves.harmonics import harmonic_model
+from focuskit.waves.stack import ZONES, FrameProfile, harmonic_bins, stack_profile
 
 RIG = Rig("Heron", 1400.0, 200.0, 0.36, 3.76, 4.0)
 WAVELENGTH_UM, SKY, BEST = 0.55, 50.0, 9003.0
@@ -65,7 +65,7 @@ def fitted(seed, **options):
 
 
 def shapes_of(seed, **options):
-    return measure_shapes(*fitted(seed, **options), RIG, WAVELENGTH_UM)
+    return measure_aberrations(*fitted(seed, **options), RIG, WAVELENGTH_UM)
 
 
 @pytest.mark.parametrize(("seed", "z7", "z8"), [(1, 0.03, -0.04), (3, -0.015, 0.005)])
@@ -166,31 +166,31 @@ def test_line_foci_are_as_far_apart_as_the_wavefront_has_them():
 
 
 def quiet_run(rng, *, noise=4e-5, gusts_px2=0.0, zones_waves=0.0, frames=9):
-    """Profiles whose turns are noise, smears from frame to frame, and coma from zone to zone; and their fit."""
+    """Profiles whose harmonics are noise, smears from frame to frame, and coma from zone to zone; and their fit."""
     model = profile_model(7.0, 0.36, 3.76, WAVELENGTH_UM, 32.0)
     radius = 24
-    bins, pixels = turn_bins(radius)
+    bins, pixels = harmonic_bins(radius)
     coma = zones_waves * rng.standard_normal((ZONES**2, 2))
     profiles, fits = [], []
     flat = np.zeros((radius, bins.shape[2]))
     for a in range(radius):
         flat[a, 8 * a : 8 * a + 9] = 1.0 / 9.0
     for dz in np.linspace(-400.0, 400.0, frames):
-        turns = turn_model(model).turns(dz, 17.6, 5.0 / 3.0, 0.0)
+        harmonics = harmonic_model(model).harmonics(dz, 17.6, 5.0 / 3.0, 0.0)
         reach = bins.shape[2]
         gust = gusts_px2 * rng.standard_normal(2)
         with np.errstate(divide="ignore"):
             values = noise * rng.standard_normal((ZONES**2, 4, radius)) / np.sqrt(np.maximum(pixels, 1e-12))
-        values[:, :2] += coma[:, :, None] * (bins[:2] @ turns.coma[:reach])
-        values[:, 2:] += gust[:, None] * (bins[2:] @ turns.smear[:reach])
-        star = flat @ turns.round[:reach]
+        values[:, :2] += coma[:, :, None] * (bins[:2] @ harmonics.coma[:reach])
+        values[:, 2:] += gust[:, None] * (bins[2:] @ harmonics.smear[:reach])
+        star = flat @ harmonics.round[:reach]
         variance = np.full(radius, noise**2)
         profiles.append(FrameProfile(dz, flat, star, variance, 30, values, np.full((ZONES**2, radius), noise**2)))
         fits.append(FrameFit(dz, dz, 0.1, dz, 0.1, 17.6, 2.6, 1.0, radius, True, None))
     fit = ProfileFit(
         0.0, 0.1, 1.0, 0.01, 1.0, 0.0, 0.001, 0.1, 5.0 / 3.0, 2.87, 0.03, 0.0, 1.0, True, True, tuple(fits)
     )
-    return measure_shapes(profiles, fit, RIG, WAVELENGTH_UM)
+    return measure_aberrations(profiles, fit, RIG, WAVELENGTH_UM)
 
 
 @pytest.mark.parametrize("options", [{}, {"gusts_px2": 0.5}, {"zones_waves": 0.02, "noise": 1e-5}, {"frames": 6}])
@@ -211,16 +211,16 @@ def test_errors_are_honest_and_nothing_is_claimed(options):
 def test_runs_together_are_surer():
     rng = np.random.default_rng(18)
     runs = [quiet_run(rng, noise=2e-4) for _ in range(4)]
-    together = pool_shapes(runs)
+    together = pool_aberrations(runs)
     assert together.coma.err < 0.75 * min(run.coma.err for run in runs)
     assert together.frames == sum(run.frames for run in runs)
     # The same wavefront is less of a longer wave.
     red = [replace(run, wavelength_um=0.66, coma=run.coma.times(0.55 / 0.66)) for run in runs]
-    assert pool_shapes([runs[0], *red[1:]]).coma.cosine == pytest.approx(together.coma.cosine, rel=1e-6)
+    assert pool_aberrations([runs[0], *red[1:]]).coma.cosine == pytest.approx(together.coma.cosine, rel=1e-6)
 
 
 def test_says_nothing_without_enough_frames():
     profiles, fit = fitted(8)
-    assert measure_shapes([replace(p, turns=None) for p in profiles], fit, RIG, WAVELENGTH_UM) is None
+    assert measure_aberrations([replace(p, harmonics=None) for p in profiles], fit, RIG, WAVELENGTH_UM) is None
     few = replace(fit, frames=tuple(replace(f, used=k < 4) for k, f in enumerate(fit.frames)))
-    assert measure_shapes(profiles, few, RIG, WAVELENGTH_UM) is None
+    assert measure_aberrations(profiles, few, RIG, WAVELENGTH_UM) is None

@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 
 from focuskit.waves import profile_model
-from focuskit.waves.harmonics import turn_model
+from focuskit.waves.harmonics import harmonic_model
 from focuskit.waves.model import BINS_PER_PX
 
 F_RATIO, OBSTRUCTION, PIXEL_UM, WAVELENGTH_UM, SEEING_UM = 7.0, 0.36, 3.76, 0.55, 17.6
@@ -15,9 +15,9 @@ RADIUS, ANGLE = np.hypot(X, Y), np.arctan2(Y, X)
 
 
 @pytest.fixture(scope="module")
-def turns():
-    model = turn_model(profile_model(F_RATIO, OBSTRUCTION, PIXEL_UM, WAVELENGTH_UM, 45.0))
-    return lambda defocus_um: model.turns(defocus_um, SEEING_UM, 5.0 / 3.0, 0.0)
+def harmonics():
+    model = harmonic_model(profile_model(F_RATIO, OBSTRUCTION, PIXEL_UM, WAVELENGTH_UM, 45.0))
+    return lambda defocus_um: model.harmonics(defocus_um, SEEING_UM, 5.0 / 3.0, 0.0)
 
 
 def galsim_star(defocus_um, dx=0.0, shear=0.0, **aberrations):
@@ -43,31 +43,31 @@ def galsim_star(defocus_um, dx=0.0, shear=0.0, **aberrations):
         ("astigmatism", "astig1", np.sin(2 * ANGLE), 150.0),
     ],
 )
-def test_aberrations_are_galsims(turns, name, noll, trig, defocus_um):
+def test_aberrations_are_galsims(harmonics, name, noll, trig, defocus_um):
     small = 0.01
     theirs = galsim_star(defocus_um, **{noll: small}) - galsim_star(defocus_um, **{noll: -small})
-    profile = getattr(turns(defocus_um), name)
+    profile = getattr(harmonics(defocus_um), name)
     ours = np.interp(RADIUS, np.arange(profile.size) / BINS_PER_PX, profile) * trig
     near = RADIUS < 36.0
     assert np.abs(theirs / (2 * small) - ours)[near].max() < 0.02 * np.abs(ours).max()
 
 
-def test_astigmatism_does_not_show_in_focus_and_turns_through_it(turns):
-    above, below = turns(200.0).astigmatism, turns(-200.0).astigmatism
+def test_astigmatism_does_not_show_in_focus_and_turns_through_it(harmonics):
+    above, below = harmonics(200.0).astigmatism, harmonics(-200.0).astigmatism
     np.testing.assert_allclose(above, -below, atol=1e-12)
-    assert np.abs(turns(0.0).astigmatism).max() < 1e-9 * np.abs(above).max()
-    np.testing.assert_allclose(turns(200.0).coma, turns(-200.0).coma, atol=1e-12)
+    assert np.abs(harmonics(0.0).astigmatism).max() < 1e-9 * np.abs(above).max()
+    np.testing.assert_allclose(harmonics(200.0).coma, harmonics(-200.0).coma, atol=1e-12)
 
 
-def test_shift_is_galsims(turns):
+def test_shift_is_galsims(harmonics):
     theirs = (galsim_star(300.0, dx=0.05) - galsim_star(300.0, dx=-0.05)) / 0.1
-    profile = turns(300.0).shift
+    profile = harmonics(300.0).shift
     ours = np.interp(RADIUS, np.arange(profile.size) / BINS_PER_PX, profile) * np.cos(ANGLE)
     assert np.abs(theirs - ours)[RADIUS < 36.0].max() < 0.02 * np.abs(ours).max()
 
 
-def test_smear_has_the_second_moments_of_its_variance(turns):
+def test_smear_has_the_second_moments_of_its_variance(harmonics):
     # ∫ g(r) cos²(2θ) r² = <x² - y²>, which is the variance along less that across: 1 px² for 1 px².
-    profile = turns(0.0).smear
+    profile = harmonics(0.0).smear
     r = np.arange(profile.size) / BINS_PER_PX
     assert np.pi * np.trapezoid(profile * r**3, r) == pytest.approx(1.0, rel=0.03)
