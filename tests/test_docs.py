@@ -11,7 +11,6 @@ import shutil
 import subprocess
 import sys
 import tomllib
-from fnmatch import fnmatch
 from importlib.util import find_spec
 from pathlib import Path
 
@@ -228,21 +227,6 @@ def test_the_rig_file_and_its_example_are_documented():
 
 def test_the_columns_of_a_table_of_runs_are_documented():
     assert set(table_of("tables.md")) == set(tables.COLUMNS)
-
-
-def test_modules_import_only_from_their_own_step_and_those_above():
-    lines = re.findall(r"^\| \w+ \| (`.*?) \|", (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8"), re.MULTILINE)
-    steps = [re.findall(r"`([^`]+)`", line) for line in lines]
-    modules = [path.stem for path in sorted((ROOT / "focuskit").glob("[!_]*.py"))]
-    step = {m: next((k for k, names in enumerate(steps) if m in names), None) for m in modules}
-    for m in modules:
-        if step[m] is None:
-            step[m] = next((k for k, names in enumerate(steps) if any(fnmatch(m, n) for n in names)), None)
-        assert step[m] is not None, f"{m} is in no step of DEVELOPERS.md"
-    for m in modules:
-        source = (ROOT / "focuskit" / f"{m}.py").read_text(encoding="utf-8")
-        for other in re.findall(r"^\s*from focuskit\.(\w+) import", source, re.MULTILINE):
-            assert step[other] <= step[m], f"{m} imports {other}, which comes later"
 
 
 def test_what_is_cited_is_this_version():
