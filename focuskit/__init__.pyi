@@ -4,7 +4,9 @@ from .core.optics import Rig as Rig
 from .curves import CurveFit as CurveFit
 from .curves import SizeFit as SizeFit
 from .curves import fit_run as fit_run
+from .diagnosis import Diagnosis as Diagnosis
 from .diagnosis import Finding as Finding
+from .diagnosis import diagnose as diagnose
 from .drift import Drift as Drift
 from .drift import FilterOffset as FilterOffset
 from .drift import Rebuild as Rebuild
