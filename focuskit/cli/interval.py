@@ -12,10 +12,11 @@ import numpy as np
 from focuskit.cli import sources
 from focuskit.cli.progress import progress_on, tell_next, tell_written
 from focuskit.core.errors import FocuskitError
+from focuskit.core.filters import FilterTable
 from focuskit.core.flags import describe
 from focuskit.core.optics import decimals_of
 from focuskit.core.text import plain_text
-from focuskit.drift import fit_drift
+from focuskit.drift import Drift
 from focuskit.frames import TemperatureLog
 from focuskit.refocus import (
     LEVER_WORDS,
@@ -63,11 +64,10 @@ def run_interval(args: argparse.Namespace) -> int:
 def find(args: argparse.Namespace, log: TemperatureLog) -> Interval:
     """Decide when to refocus, from options and logged runs."""
     by_hand = [getattr(args, name) for name in KNOWN]
-    filters = sources.read_rig(args).filters
-    plan = read_night_plan(args.plan, filters) if args.plan else None
-    progress = progress_on(args, "replaying the nights: way")
     if None not in by_hand and not args.runs and not args.logbook:
+        plan = read_night_plan(args.plan, sources.read_rig(args).filters) if args.plan else None
         told = plan or ONE_FILTER
+        progress = progress_on(args, "replaying the nights: way")
         found = interval_by_hand(log, _given(args, told), told, now_every_min=args.now_every, progress=progress)
         note = "All values are given by hand; no logged run is used."
         return replace(found, notes=(*found.notes, note if plan else f"{note} {ONE_FILTER_NOTE}"))
@@ -77,18 +77,17 @@ def find(args: argparse.Namespace, log: TemperatureLog) -> Interval:
             f"there is no logged run to learn from: give --runs FILE.csv, or by hand also {', '.join(missing)}"
         )
     source = sources.read_source(args)
-    drift = fit_drift(
-        source.runs,
-        rig=source.rig_name,
-        rebuilds=source.rig_file.rebuilds,
-        temperatures=(log.time_s, log.temperature_c),
-    )
+    return find_learned(args, log, sources.find_drift(args, source, log), source.rig_file.filters)
+
+
+def find_learned(args: argparse.Namespace, log: TemperatureLog, drift: Drift, filters: FilterTable) -> Interval:
+    """Decide when to refocus, from options and a drift that logged runs taught."""
     return find_interval(
         log,
         drift,
-        plan,
+        read_night_plan(args.plan, filters) if args.plan else None,
         now_every_min=args.now_every,
-        progress=progress,
+        progress=progress_on(args, "replaying the nights: way"),
         filters=filters,
         steps_per_c=args.steps_per_c,
         steps_per_c_err=args.steps_per_c_err,

@@ -11,12 +11,12 @@ from pathlib import Path
 from typing import Any
 
 from focuskit.cli.progress import tell_next, tell_written
-from focuskit.cli.sources import files_read, read_log, read_source, refuse_overwriting, source_words
+from focuskit.cli.sources import files_read, find_drift, read_log, read_source, refuse_overwriting, source_words
 from focuskit.core.flags import describe
 from focuskit.core.optics import decimals_of
 from focuskit.core.text import plus_minus, write_whole
 from focuskit.core.times import format_time
-from focuskit.drift import MODEL_WORDS, Drift, fit_drift
+from focuskit.drift import MODEL_WORDS, Drift
 from focuskit.logbook import formula_free
 
 CAUTION = (
@@ -27,7 +27,7 @@ CAUTION = (
 
 def run_offsets(args: argparse.Namespace) -> int:
     """Answer ``focuskit offsets``; returns the exit status."""
-    drift = find(args)
+    drift = find_drift(args, read_source(args), read_log(args, night="all") if args.temps else None)
     predictions = _predict(drift, args)
     written = []
     try:
@@ -59,23 +59,6 @@ def run_offsets(args: argparse.Namespace) -> int:
         tell_next(args, "when to refocus, from a log of temperatures", "interval", "--temps", log,
                   *source_words(args), *rig)  # fmt: skip
     return 0
-
-
-def find(args: argparse.Namespace) -> Drift:
-    """Fit the drift to the runs that the options point to."""
-    source = read_source(args)
-    log = None
-    if args.temps:
-        read = read_log(args, night="all")
-        log = (read.time_s, read.temperature_c)
-    return fit_drift(
-        source.runs,
-        rig=source.rig_name,
-        reference_filter=args.reference_filter,
-        rebuilds=[*source.rig_file.rebuilds, *args.rebuild],
-        search_rebuilds=not args.declared_only,
-        temperatures=log,
-    )
 
 
 def _predict(drift: Drift, args: argparse.Namespace) -> list[dict[str, Any]]:

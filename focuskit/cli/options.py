@@ -162,6 +162,13 @@ def add_log_options(group: Any, *, required: bool, purpose: str) -> None:
     group.add_argument("--only", type=one_pair, metavar="COLUMN=VALUE", help="rows of one station only")
 
 
+def add_drift_options(group: Any) -> None:
+    """Add what the user knows of the rig's rebuilds."""
+    group.add_argument("--rebuild", type=moment, action="append", default=[], metavar="TIME",
+                       help="when the optical train was taken apart, UTC; may be repeated")  # fmt: skip
+    group.add_argument("--declared-only", action="store_true", help="do not look for more rebuilds")
+
+
 def add_answer_options(group: Any) -> None:
     """Add how the answer is given."""
     group.add_argument("--json", action="store_true", help=JSON_HELP)

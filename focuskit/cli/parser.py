@@ -10,6 +10,7 @@ from focuskit import __version__
 from focuskit.cli.options import (
     JSON_HELP,
     add_answer_options,
+    add_drift_options,
     add_log_options,
     add_logbook_option,
     add_run_options,
@@ -17,7 +18,6 @@ from focuskit.cli.options import (
     by_filter,
     celsius,
     finite,
-    moment,
     not_negative,
     positive,
 )
@@ -194,9 +194,7 @@ def _add_offsets(commands: Any) -> None:
     )
     model = parser.add_argument_group("model")
     model.add_argument("--reference-filter", metavar="NAME", help="offsets count from this filter (L)")
-    model.add_argument("--rebuild", type=moment, action="append", default=[], metavar="TIME",
-                       help="when the optical train was taken apart, UTC; may be repeated")  # fmt: skip
-    model.add_argument("--declared-only", action="store_true", help="do not look for more rebuilds")
+    add_drift_options(model)
     answer = parser.add_argument_group("answer")
     answer.add_argument("--at", type=celsius, metavar="CELSIUS", help="predict the best position")
     answer.add_argument("--filter", metavar="NAME", help="the filter to predict for; all without it")
@@ -222,6 +220,7 @@ def _add_interval(commands: Any) -> None:
     add_log_options(log, required=True, purpose="one or more logs")
     log.add_argument("--night", metavar="19:00-05:00", help="hours of the night in a log round the clock, or all")
     add_run_options(parser)
+    add_drift_options(parser.add_argument_group("model"))
     focus = parser.add_argument_group("focus, where the logged runs do not tell or you know better")
     focus.add_argument("--steps-per-c", type=finite, metavar="K", help="drift of the best position with temperature")
     focus.add_argument("--steps-per-c-err", type=not_negative, metavar="ERR", help="its error (0)")
@@ -260,6 +259,12 @@ def _add_plan(commands: Any) -> None:
         "filter is worth its time.",
     )
     add_run_options(parser)
+    add_log_options(
+        parser.add_argument_group("log of temperatures"),
+        required=False,
+        purpose="temperatures of the air, as for offsets: they fill gaps, and a lag of the tube is tried",
+    )
+    add_drift_options(parser.add_argument_group("model"))
     parser.add_argument("--at", type=celsius, metavar="CELSIUS", help="centre it by the learned drift")
     parser.add_argument("--filter", metavar="NAME", help="of this filter only")
     parser.add_argument(
@@ -284,14 +289,14 @@ def _add_report(commands: Any) -> None:
     )
     parser.add_argument("--night", metavar="19:00-05:00", help="hours of the night in a log round the clock, or all")
     add_run_options(parser)
+    add_drift_options(parser.add_argument_group("model"))
     parser.add_argument("--workers", type=int, metavar="N", help=WORKERS_HELP)
     parser.add_argument("--json", action="store_true", help=JSON_HELP)
     parser.add_argument("--quiet", action="store_true", help="no progress on the terminal")
     # What the three commands can be told besides, as they take it where nothing is said.
     parser.set_defaults(
-        keyword=[], position_pattern=None, limit=[], reference_filter=None, rebuild=[], declared_only=False,
-        steps_per_c=None, steps_per_c_err=None, best_hfd=None, slope=None, run_cost=None, position_err=None,
-        plan=None, now_every=60.0,
+        keyword=[], position_pattern=None, limit=[], steps_per_c=None, steps_per_c_err=None, best_hfd=None,
+        slope=None, run_cost=None, position_err=None, plan=None, now_every=60.0,
     )  # fmt: skip
 
 

@@ -4,26 +4,25 @@ from __future__ import annotations
 
 import argparse
 import json
+from collections.abc import Sequence
 from typing import Any
 
-from focuskit.cli.sources import read_source
+from focuskit.cli.sources import find_drift, read_log, read_source
 from focuskit.core.errors import FocuskitError
 from focuskit.core.filters import USUAL_FILTERS, FilterTable
 from focuskit.core.flags import check, describe
 from focuskit.core.logged import LoggedRun
 from focuskit.core.optics import decimals_of
-from focuskit.drift import Drift, fit_drift
+from focuskit.drift import Drift
 from focuskit.refocus import SweepPlan, compare_with_offset, learn_behaviour, look_at_runs, plan_sweep, rounded
 
 
 def run_plan(args: argparse.Namespace) -> int:
     """Answer ``focuskit plan``; returns the exit status."""
     source = read_source(args)
-    drift = fit_drift(source.runs, rig=source.rig_name, rebuilds=source.rig_file.rebuilds)
-    set_aside = {id(one.run) for one in drift.set_aside}
-    mine = [run for run in source.runs if run.rig == drift.rig and id(run) not in set_aside]
+    drift = find_drift(args, source, read_log(args, night="all") if args.temps else None)
     travel = source.rig_file.rig.travel
-    plans = plan_all(drift, mine, travel, args.at, args.interval, source.rig_file.filters)
+    plans = plan_all(drift, drift.used, travel, args.at, args.interval, source.rig_file.filters)
     if args.filter:
         plans = [p for p in plans if p.filter.casefold() == args.filter.casefold()]
     if not plans:
@@ -39,7 +38,7 @@ def run_plan(args: argparse.Namespace) -> int:
 
 def plan_all(
     drift: Drift,
-    runs: list[LoggedRun],
+    runs: Sequence[LoggedRun],
     travel: tuple[float, float] | None,
     at_c: float | None,
     interval_min: float,

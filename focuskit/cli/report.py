@@ -5,8 +5,8 @@ from __future__ import annotations
 import argparse
 import json
 
-from focuskit.cli import analyse, offsets, sources
-from focuskit.cli import interval as interval_command
+from focuskit.cli import analyse, sources
+from focuskit.cli.interval import find_learned
 from focuskit.core.errors import FocuskitError
 from focuskit.show import Part, answer_sentence, drift_sentence, write_report
 
@@ -21,8 +21,9 @@ def run_report(args: argparse.Namespace) -> int:
         raise FocuskitError("--temps: there are no logged runs to learn the drift from; name them with --runs FILE.csv")
     source = sources.read_source(args) if logged else None
     night = analyse.find(args, source.runs if source else []) if args.folders else None
-    drift = offsets.find(args) if logged else None
-    interval = interval_command.find(args, sources.read_log(args, night=args.night)) if args.temps else None
+    log = sources.read_log(args, night=args.night) if args.temps else None
+    drift = sources.find_drift(args, source, log) if source else None
+    interval = find_learned(args, log, drift, source.rig_file.filters) if log and drift and source else None
     parts: list[Part] = [part for part in (night, drift, interval) if part is not None]
     sources.refuse_overwriting(args.to, *sources.files_read(args))
     try:

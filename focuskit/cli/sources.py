@@ -14,6 +14,7 @@ from focuskit.frames import Limits, RigFile, read_rig_file
 from focuskit.logbook import Logbook, read_runs
 
 if TYPE_CHECKING:
+    from focuskit.drift import Drift
     from focuskit.frames import TemperatureLog
 
 
@@ -32,11 +33,10 @@ def default_logbook() -> Path:
 
 @dataclass(frozen=True)
 class Source:
-    """Logged runs, the rig file beside them, and which rig they are wanted of (None: that with most runs)."""
+    """Logged runs and the rig file beside them."""
 
     rig_file: RigFile
     runs: list[LoggedRun]
-    rig_name: str | None
 
 
 def read_rig(args: argparse.Namespace) -> RigFile:
@@ -92,7 +92,22 @@ def read_source(args: argparse.Namespace) -> Source:
     rig_file = read_rig(args)
     runs = read_table(args.runs, args, rig_file) if args.runs else open_logbook(args).runs()
     tell_remarks(rig_file.filters.remarks(run.filter for run in runs))
-    return Source(rig_file, runs, args.rig_name or rig_file.rig.name)
+    return Source(rig_file, runs)
+
+
+def find_drift(args: argparse.Namespace, source: Source, log: TemperatureLog | None) -> Drift:
+    """Learn the drift that the options of `add_run_options` and `add_drift_options` point to."""
+    from focuskit.drift import learn_drift
+
+    return learn_drift(
+        source.runs,
+        source.rig_file,
+        rig=args.rig_name,
+        log=log,
+        rebuilds=args.rebuild,
+        reference_filter=getattr(args, "reference_filter", None),
+        search_rebuilds=not args.declared_only,
+    )
 
 
 def logbook_path(args: argparse.Namespace) -> Path:

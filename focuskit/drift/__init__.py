@@ -3,7 +3,7 @@
 In: `LoggedRun`. Out: `Drift` with errors, rebuilds, outliers, and which runs would help most.
 """
 
-from focuskit.drift.learn import fit_drift
+from focuskit.drift.learn import fit_drift, learn_drift
 from focuskit.drift.result import MODEL_WORDS, Drift, FilterOffset, Rebuild
 
-__all__ = ["MODEL_WORDS", "Drift", "FilterOffset", "Rebuild", "fit_drift"]
+__all__ = ["MODEL_WORDS", "Drift", "FilterOffset", "Rebuild", "fit_drift", "learn_drift"]

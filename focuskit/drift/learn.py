@@ -28,6 +28,7 @@ from focuskit.drift.linear import Array, SoundRuns, find_sound, fit_grouped
 from focuskit.drift.models import Season, Shape, Weighed, columns_of, split_scatter, weigh_models
 from focuskit.drift.rebuilds import Groups, Stretches, find_rebuilds, jump
 from focuskit.drift.result import Drift, FilterOffset, Rebuild, SetAside, with_error
+from focuskit.frames import RigFile, TemperatureLog
 
 NIGHT_GAP_S = 5.0 * 3600.0
 # A log further away than this tells nothing of the temperature at a run.
@@ -35,6 +36,48 @@ NEAR_LOG_S = 1800.0
 # What loggers write for a missing value lies beyond these.
 FARTHEST_STEPS = 1e9
 COLDEST_C, WARMEST_C = -90.0, 60.0
+
+
+def learn_drift(
+    runs: Iterable[LoggedRun],
+    rig_file: RigFile | None = None,
+    *,
+    rig: str | None = None,
+    log: TemperatureLog | None = None,
+    rebuilds: Sequence[datetime] = (),
+    reference_filter: str | None = None,
+    search_rebuilds: bool = True,
+) -> Drift:
+    """Learn the drift of a rig from its logged runs: the one answer behind offsets, interval, plan and report.
+
+    Parameters
+    ----------
+    runs : iterable of LoggedRun
+    rig_file : RigFile, optional
+        Its rebuilds are known, and its rig is the one meant.
+    rig : str, optional
+        Use the runs of this rig instead.
+    log : TemperatureLog, optional
+        Temperatures of the air. They are used whole: which hours count as night does not matter here.
+    rebuilds : sequence of datetime
+        Besides those of the rig file.
+    reference_filter, search_rebuilds
+        See `fit_drift`.
+
+    Raises
+    ------
+    FocuskitError
+        As `fit_drift`.
+    """
+    rig_file = rig_file or RigFile()
+    return fit_drift(
+        runs,
+        rig=rig or rig_file.rig.name,
+        reference_filter=reference_filter,
+        rebuilds=[*rig_file.rebuilds, *rebuilds],
+        search_rebuilds=search_rebuilds,
+        temperatures=None if log is None else (log.time_s, log.temperature_c),
+    )
 
 
 def fit_drift(

@@ -308,3 +308,42 @@ def test_what_is_read_is_not_written_over(tmp_path, capsys):
     assert main(["logbook", "import", str(table), "--logbook", str(book)]) == 0
     assert main(["logbook", "export", str(book), "--logbook", str(book)]) == 1
     assert book.read_bytes().startswith(b"SQLite")
+
+
+def test_four_commands_learn_one_drift(monkeypatch, tmp_path):
+    rig = tmp_path / "rig.toml"
+    rig.write_text('name = "Heron"\nrebuilds = ["2031-09-20T12:00:00Z"]\n', encoding="utf-8")
+    words = ["--runs", SEASON / "runs.csv", "--temps", SEASON / "temperatures.csv", "--rig", rig]
+    asked = []
+
+    def stop(runs, rig_file, *, log, **more):
+        asked.append((runs, rig_file, log.time_s.tolist(), log.temperature_c.tolist(), more))
+        raise FocuskitError("enough seen")
+
+    monkeypatch.setattr("focuskit.drift.learn_drift", stop)
+    for name in ("offsets", "interval", "plan", "report"):
+        with pytest.raises(FocuskitError, match="enough seen"):
+            call(name, *words, "--rebuild", "2031-10-04T12:00:00Z", "--declared-only", "--rig-name", "Heron")
+    assert asked[0][1].rebuilds == (datetime(2031, 9, 20, 12, tzinfo=UTC),)
+    assert asked[0][-1] == {
+        "rig": "Heron",
+        "rebuilds": [datetime(2031, 10, 4, 12, tzinfo=UTC)],
+        "reference_filter": None,
+        "search_rebuilds": False,
+    }
+    assert asked == [asked[0]] * 4
+
+
+def test_the_report_reads_runs_and_fits_drift_once(monkeypatch, tmp_path, capsys):
+    counts = {"read_source": 0, "find_drift": 0}
+    for name in counts:
+        known = getattr(cli_sources, name)
+
+        def counted(*given, known=known, name=name):
+            counts[name] += 1
+            return known(*given)
+
+        monkeypatch.setattr(cli_sources, name, counted)
+    page = tmp_path / "page.html"
+    assert call("report", "--runs", SEASON / "runs.csv", "--temps", SEASON / "temperatures.csv", "--to", page) == 0
+    assert counts == {"read_source": 1, "find_drift": 1}

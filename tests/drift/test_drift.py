@@ -14,10 +14,12 @@ from invented_seasons import FILTERS, OFFSETS, STEPS_PER_C, TRUTH, estimates, fi
 from focuskit.core import flags
 from focuskit.core.errors import FocuskitError
 from focuskit.core.logged import LoggedRun
-from focuskit.drift import fit_drift
+from focuskit.core.optics import Rig
+from focuskit.drift import fit_drift, learn_drift
 from focuskit.drift.checks import is_two_groups
 from focuskit.drift.models import follow
 from focuskit.drift.rebuilds import penalty
+from focuskit.frames import RigFile, TemperatureLog
 
 START = datetime(2031, 3, 4, 20, 0, tzinfo=UTC)
 
@@ -518,3 +520,19 @@ def test_filter_offsets_of_acam_come_back():
     for one in drift.filters[1:]:
         assert abs(one.offset_steps - (constants[one.filter] - constants["R"])) < 3.5 * one.err
         assert one.err == pytest.approx(0.005 * math.sqrt(2.0 / 20.0), rel=0.25)
+
+
+def test_learning_takes_rig_rebuilds_and_temperatures_from_files():
+    runs = simple_runs(["L", "R"] * 6, np.linspace(0.0, 9.0, 12), rig="Heron")
+    runs += [replace(run, rig="Egret") for run in runs] + [replace(runs[0], rig="Egret", time=START - timedelta(1))]
+    rig_file = RigFile(rig=Rig(name="Heron"), rebuilds=(runs[4].time,))
+    log = TemperatureLog(np.array([run.time.timestamp() for run in runs[:12]]), np.linspace(0.0, 9.0, 12), ((0, 12),))
+    blank = [replace(run, temperature_c=None) for run in runs]
+    drift = learn_drift(blank, rig_file, log=log, rebuilds=[runs[8].time], search_rebuilds=False)
+    assert drift.rig == "Heron"
+    assert [one.time for one in drift.rebuilds] == [runs[4].time, runs[8].time]
+    assert "temperature_from_log" in drift.flags
+    assert drift.steps_per_c == pytest.approx(-6.5, abs=1e-3)
+    assert learn_drift(runs, rig_file, rig="Egret").rig == "Egret"
+    assert learn_drift(runs).rig == "Egret"
+    assert learn_drift(runs, reference_filter="R").reference_filter == "R"
