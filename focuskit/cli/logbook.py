@@ -3,22 +3,21 @@
 from __future__ import annotations
 
 import argparse
-import dataclasses
 import json
 from pathlib import Path
 from typing import Any
 
 from focuskit.cli.sources import logbook_path, open_logbook, read_rig, read_table, refuse_overwriting
 from focuskit.core.errors import FocuskitError
-from focuskit.core.logged import LoggedRun
+from focuskit.core.logged import COLUMNS, LoggedRun
 from focuskit.core.times import format_time
 from focuskit.logbook import Logbook, write_csv, write_ecsv
 
 
 def _as_dict(run: LoggedRun) -> dict[str, Any]:
-    values = dataclasses.asdict(run) | {"time": format_time(run.time)}
-    values["details"] = None if run.details is None else json.loads(run.details)
-    return values
+    values: dict[str, Any] = {name: getattr(run, name) for name in (*COLUMNS, "number")}
+    details = None if run.details is None else json.loads(run.details)
+    return values | {"time": format_time(run.time), "details": details}
 
 
 def run_list(args: argparse.Namespace) -> int:

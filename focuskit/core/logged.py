@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Container, Iterable
 from dataclasses import dataclass, fields, replace
 from datetime import datetime
 
+from focuskit.core.calibration import Calibration, Seeing, Spherical
 from focuskit.core.times import format_time
 
 
@@ -36,7 +38,15 @@ class LoggedRun:
     number : int or None
         Number in the logbook.
     details : str or None
-        All that was measured, as JSON text.
+        The run as ``focuskit.night/1`` describes it, as JSON text: for people and other programs.
+    spherical : Spherical or None
+        What the run by itself shows of the telescope's spherical aberration; None without a fit of the shapes.
+    seeing : Seeing or None
+        Its typical seeing, from the same fit.
+    reach_steps : float or None
+        Distance of its outermost used frame from the best position.
+    star_snr : float or None
+        S/N of the 20th brightest star in the frame with the smallest stars.
     """
 
     time: datetime
@@ -57,6 +67,10 @@ class LoggedRun:
     note: str | None = None
     number: int | None = None
     details: str | None = None
+    spherical: Spherical | None = None
+    seeing: Seeing | None = None
+    reach_steps: float | None = None
+    star_snr: float | None = None
 
     def with_key(self) -> LoggedRun:
         """Return the run with a key: its own, or one made from rig, time, filter and position."""
@@ -66,4 +80,16 @@ class LoggedRun:
         return replace(self, key="table-" + hashlib.sha256(words.encode()).hexdigest()[:32])
 
 
-COLUMNS = tuple(f.name for f in fields(LoggedRun) if f.name not in ("number", "details"))
+# Of tables: what a person can read and write. The rest stays in the logbook.
+_NOT_IN_TABLES = ("number", "details", "spherical", "seeing", "reach_steps", "star_snr")
+COLUMNS = tuple(f.name for f in fields(LoggedRun) if f.name not in _NOT_IN_TABLES)
+
+
+def calibration_of(runs: Iterable[LoggedRun], rig: str | None, without: Container[str | None] = ()) -> Calibration:
+    """Return what the runs of a rig show of it; excluded runs do not count, nor those whose keys are in ``without``."""
+    known = [
+        (run.spherical, run.seeing)
+        for run in runs
+        if run.rig == rig and run.key not in without and not run.excluded and run.spherical
+    ]
+    return Calibration(tuple(own for own, _ in known), tuple(seeing for _, seeing in known if seeing))

@@ -12,30 +12,18 @@ import math
 import sqlite3
 from collections.abc import Iterable, Iterator
 from contextlib import closing, contextmanager
-from dataclasses import fields
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from focuskit.core.calibration import Seeing
 from focuskit.core.errors import FocuskitError
-from focuskit.core.logged import LoggedRun
+from focuskit.core.logged import COLUMNS, LoggedRun
 from focuskit.core.text import harmless_text
+from focuskit.logbook.migrations import LEARNED, MIGRATIONS, columns_of, known_spherical, migrate
 
-# One script per schema version; a book is brought up to date by those it has not seen.
-MIGRATIONS = (
-    """CREATE TABLE runs (
-        number INTEGER PRIMARY KEY,
-        key TEXT NOT NULL UNIQUE,
-        rig TEXT, time REAL NOT NULL, filter TEXT, temperature_c REAL,
-        position REAL, position_err REAL, verdict TEXT,
-        hfd_best_px REAL, hfd_slope_px_per_step REAL, tolerance_steps REAL,
-        exposure_s REAL, frames INTEGER, seconds REAL,
-        excluded INTEGER NOT NULL DEFAULT 0, note TEXT, details TEXT
-    )""",
-    "CREATE INDEX runs_of_rig ON runs (rig, time)",
-)
 WAIT_S = 30.0
-_COLUMNS = tuple(f.name for f in fields(LoggedRun) if f.name != "number")
+_COLUMNS = (*COLUMNS, "details", *LEARNED)
 # What the user wrote, which analysing again must not undo.
 _OF_USER = ("excluded", "note")
 _TEXTS = ("key", "rig", "filter", "verdict", "note", "details")
@@ -75,8 +63,7 @@ class Logbook:
                 book.execute("BEGIN IMMEDIATE")
                 if _version(book) == 0 and book.execute("SELECT 1 FROM sqlite_master").fetchone():
                     raise FocuskitError(f"{self.path}: is another program's database; name another file")
-                for script in MIGRATIONS[_version(book) :]:
-                    book.execute(script)
+                migrate(book, _version(book))
                 book.execute(f"PRAGMA user_version = {len(MIGRATIONS)}")
             if _objects_of_runs(book) != self._objects_expected():
                 raise FocuskitError(
@@ -86,8 +73,7 @@ class Logbook:
     @staticmethod
     def _objects_expected() -> list[tuple[str, ...]]:
         with closing(sqlite3.connect(":memory:")) as model:
-            for script in MIGRATIONS:
-                model.execute(script)
+            migrate(model)
             return _objects_of_runs(model)
 
     @contextmanager
@@ -183,7 +169,9 @@ def _version(book: sqlite3.Connection) -> int:
 
 
 def _to_row(run: LoggedRun) -> tuple[object, ...]:
-    return tuple(v.timestamp() if isinstance(v := getattr(run, name), datetime) else v for name in _COLUMNS)
+    columns = columns_of(run.spherical, run.seeing)
+    values = (columns[name] if name in columns else getattr(run, name, None) for name in _COLUMNS)
+    return tuple(value.timestamp() if isinstance(value, datetime) else value for value in values)
 
 
 def _from_row(row: sqlite3.Row) -> LoggedRun:
@@ -194,27 +182,33 @@ def _from_row(row: sqlite3.Row) -> LoggedRun:
     ValueError
         If a value is not what its column holds: SQLite itself does not see to it.
     """
-    values: dict[str, Any] = {}
-    for name in (*_COLUMNS, "number"):
-        value = row[name]
-        if value is None and name not in _NEVER_NULL:
-            values[name] = None
-        elif name in _TEXTS and isinstance(value, str):
-            values[name] = value if name == "details" else harmless_text(value)
-        elif name in _WHOLE and isinstance(value, int):
-            values[name] = value
-        elif name not in (*_TEXTS, *_WHOLE) and isinstance(value, int | float) and math.isfinite(value):
-            values[name] = float(value)
-        else:
-            raise ValueError(f"{name} is damaged")
+    values: dict[str, Any] = {name: _checked(name, row[name]) for name in (*_COLUMNS, "number")}
     try:
         values["time"] = datetime.fromtimestamp(values["time"], UTC)
         if values["details"] is not None:
             json.loads(values["details"], parse_constant=float)
     except (ValueError, OverflowError, OSError, RecursionError):
         raise ValueError("its time or its details are damaged") from None
-    values["excluded"] = bool(values["excluded"])
-    return LoggedRun(**values)
+    own = [values.pop(name) for name in LEARNED if name.startswith("spherical")]
+    seeing = [values.pop(name) for name in LEARNED if name.startswith("seeing")]
+    return LoggedRun(
+        **values | {"excluded": bool(values["excluded"])},
+        spherical=None if None in own else known_spherical(*own),
+        seeing=None if None in seeing else Seeing(*seeing),
+    )
+
+
+def _checked(name: str, value: Any) -> Any:
+    """Return a value where it is one that its column may hold."""
+    if value is None and name not in _NEVER_NULL:
+        return None
+    if name in _TEXTS and isinstance(value, str):
+        return value if name == "details" else harmless_text(value)
+    if name in _WHOLE and isinstance(value, int):
+        return value
+    if name not in (*_TEXTS, *_WHOLE) and isinstance(value, int | float) and math.isfinite(value):
+        return float(value)
+    raise ValueError(f"{name} is damaged")
 
 
 def _objects_of_runs(book: sqlite3.Connection) -> list[tuple[str, ...]]:

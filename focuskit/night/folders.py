@@ -12,7 +12,7 @@ import numpy as np
 
 from focuskit import curves
 from focuskit.core.filters import USUAL_FILTERS
-from focuskit.core.logged import LoggedRun
+from focuskit.core.logged import LoggedRun, calibration_of
 from focuskit.core.optics import Rig
 from focuskit.core.times import format_time
 from focuskit.core.workers import Crew
@@ -44,7 +44,6 @@ from focuskit.waves import (
     stack_tasks,
     stacked_mean,
     star_weights,
-    told_before,
 )
 
 _SLACK_ROUNDS = 3
@@ -225,8 +224,8 @@ def _fit_shapes(
     out = list(results)
     for telescope in {r.run.telescope for r in results}:
         members = [k for k, r in enumerate(results) if r.run.telescope == telescope]
-        logged, seeings = told_before(history, results[members[0]].rig.name, {r.key for r in results})
-        fits = fit_night([runs[k] for k in members], logged, seeings)
+        logged = calibration_of(history, results[members[0]].rig.name, {r.key for r in results})
+        fits = fit_night([runs[k] for k in members], logged)
         for k, (profile, spherical) in zip(members, fits, strict=True):
             if results[k].fit.best_position is not None:
                 numbers = getattr(runs[k], "frames", ())

@@ -12,6 +12,7 @@ import numpy as np
 
 from focuskit import curves
 from focuskit.core import flags
+from focuskit.core.calibration import Spherical
 from focuskit.core.errors import FocuskitError
 from focuskit.core.logged import LoggedRun
 from focuskit.core.optics import Rig, decimals_of
@@ -22,7 +23,7 @@ from focuskit.field import FieldMap
 from focuskit.night.backlash import Slack
 from focuskit.stars import CommonSizes, MeasuredFrame, StarMatch
 from focuskit.sweeps import FocusRun
-from focuskit.waves import Aberrations, ProfileFit, Spherical
+from focuskit.waves import Aberrations, ProfileFit, seeing_of
 
 
 @dataclass(frozen=True)
@@ -134,6 +135,7 @@ class RunResult:
         start, end = self.run.start, self.run.end
         if start is None:
             raise FocuskitError(f"{self.frames[0].info.name}: a run without a time cannot be logged")
+        reach, snr = self._reach_and_snr()
         return LoggedRun(
             time=start,
             position=self.fit.best_position,
@@ -150,7 +152,21 @@ class RunResult:
             seconds=(end - start).total_seconds() if end else None,
             key=self.key,
             details=json.dumps(self.to_json(), ensure_ascii=False, allow_nan=False),
+            spherical=self.spherical if self.profile else None,
+            seeing=seeing_of(self.profile, self.wavelength_nm / 1e3) if self.profile else None,
+            reach_steps=reach,
+            star_snr=snr,
         )
+
+    def _reach_and_snr(self) -> tuple[float | None, float | None]:
+        """Return how far the outermost used frame lies from the best position, and the S/N in the sharpest frame."""
+        best = self.fit.best_position
+        used = [k for k, used in enumerate(self.fit.used) if used and self.sizes.hfd_px[k] > 0.0]
+        if best is None or not used:
+            return None, None
+        sharpest = min(used, key=lambda k: float(self.sizes.hfd_px[k]))
+        snr = self.frames[sharpest].star_snr
+        return max(abs(self.run.positions[k] - best) for k in used), snr if snr and math.isfinite(snr) else None
 
     def to_json(self) -> dict[str, Any]:
         """Return the run as the public JSON describes it."""

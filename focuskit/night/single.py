@@ -12,9 +12,10 @@ from typing import Any
 
 import numpy as np
 
+from focuskit.core.calibration import Spherical
 from focuskit.core.errors import FocuskitError
 from focuskit.core.filters import USUAL_FILTERS
-from focuskit.core.logged import LoggedRun
+from focuskit.core.logged import LoggedRun, calibration_of
 from focuskit.core.optics import Rig
 from focuskit.core.times import format_time
 from focuskit.core.workers import Crew
@@ -24,13 +25,11 @@ from focuskit.waves import (
     LEAST_RADIUS_PX,
     SPHERICAL_PRIOR,
     Defocus,
-    Spherical,
     StackTask,
     measure_defocus,
     model_for,
     pool_spherical,
     stack_or_nothing,
-    told_before,
 )
 
 _LEAST_STARS = 3
@@ -123,7 +122,7 @@ def measure_single_frames(
         If a folder cannot be read, or there is no frame in it.
     """
     files, not_used = find_some_frames(folders)
-    known = {rig: told_before(history, rig)[0] for rig in {run.rig for run in history}}
+    known = {rig: calibration_of(history, rig).spherical for rig in {run.rig for run in history}}
     work = partial(_measure_or_say, rig_file=rig_file, limits=limits, known=known)
     with Crew(executor, 1 if len(files) < 4 else workers) as crew:
         outcomes = crew.map(work, files, lost_frame, progress)

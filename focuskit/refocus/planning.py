@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import json
 import math
 import tomllib
 from collections.abc import Mapping, Sequence
@@ -293,8 +292,7 @@ def look_at_runs(runs: Sequence[LoggedRun], filters: FilterTable = USUAL_FILTERS
         exposure = middle([run.exposure_s for run in last], filters.kind(name).focus_exposure_s)
         frames = round(middle([run.frames for run in last], _USUAL_FRAMES))
         took = middle([run.seconds for run in last], frames * (exposure + OVERHEAD_S))
-        points = [_points(run) for run in last]
-        snr = [p[1] for p in points if p[1] is not None]
+        snr = [run.star_snr for run in last if run.star_snr is not None]
         seen.append(
             SeenRuns(
                 name,
@@ -305,27 +303,12 @@ def look_at_runs(runs: Sequence[LoggedRun], filters: FilterTable = USUAL_FILTERS
                 slope_px_per_step=slope,
                 exposure_s=exposure,
                 frames=max(frames, 2),
-                reach_steps=middle([p[0] for p in points], customary_reach),
+                reach_steps=middle([run.reach_steps for run in last], customary_reach),
                 overhead_s=max(took / max(frames, 1) - exposure, 0.0),
                 star_snr=float(np.median(snr)) if snr else None,
             )
         )
     return seen
-
-
-def _points(run: LoggedRun) -> tuple[float | None, float | None]:
-    """Distance of the outermost frame from best focus, and the S/N of stars in the best frame."""
-    if not run.details or run.position is None:
-        return None, None
-    try:
-        points = json.loads(run.details).get("points", [])
-    except (json.JSONDecodeError, AttributeError):
-        return None, None
-    used = [p for p in points if p.get("used") and p.get("position") is not None and p.get("hfd_px")]
-    if not used:
-        return None, None
-    reach = max(abs(p["position"] - run.position) for p in used)
-    return reach, min(used, key=lambda p: p["hfd_px"]).get("star_snr")
 
 
 def plan_sweep(seen: SeenRuns, *, centre: float | None = None, travel: tuple[float, float] | None = None) -> SweepPlan:

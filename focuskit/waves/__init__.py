@@ -11,13 +11,12 @@ from focuskit.waves.model import profile_model
 from focuskit.waves.shared import (
     LEAST_RADIUS_PX,
     RunProfiles,
-    Spherical,
     fit_night,
     pool_spherical,
+    seeing_of,
     stack_tasks,
     stacked_mean,
     star_weights,
-    told_before,
 )
 from focuskit.waves.single import Defocus, measure_defocus
 from focuskit.waves.stacking import StackTask, stack_frames, stack_or_nothing
@@ -29,7 +28,6 @@ __all__ = [
     "Defocus",
     "ProfileFit",
     "RunProfiles",
-    "Spherical",
     "StackTask",
     "fit_night",
     "fit_profiles",
@@ -39,10 +37,10 @@ __all__ = [
     "pool_aberrations",
     "pool_spherical",
     "profile_model",
+    "seeing_of",
     "stack_frames",
     "stack_or_nothing",
     "stack_tasks",
     "stacked_mean",
     "star_weights",
-    "told_before",
 ]

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import json
 import math
-from collections.abc import Container, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
+from focuskit.core.calibration import Calibration, Seeing, Spherical
 from focuskit.core.errors import FocuskitError
-from focuskit.core.logged import LoggedRun
 from focuskit.core.optics import ARCSEC_PER_RADIAN, Rig
 from focuskit.stars import MeasuredFrame, StarMatch
 from focuskit.waves.fit import SPHERICAL_PRIOR, ProfileFit, SolvedRun, solve_profiles
@@ -30,6 +29,7 @@ _OBSTRUCTION_STEPS = (0.1, 0.05, 0.025)
 _MOST_OBSTRUCTION = 0.75
 # By how much the typical seeing may differ from run to run, in its logarithm; all alike before the runs are seen.
 _RUN_WIDTHS = np.geomspace(0.002, 0.6, 20)
+_NOTHING_LOGGED = Calibration()
 
 
 @dataclass(frozen=True)
@@ -41,23 +41,6 @@ class RunProfiles:
     rig: Rig
     wavelength_um: float
     aside: tuple[bool, ...] = ()
-
-
-@dataclass(frozen=True)
-class Spherical:
-    """What one run by itself tells of the spherical aberration: rms length of path and its error, µm."""
-
-    path_um: float
-    err_um: float
-    wavelength_um: float
-
-
-@dataclass(frozen=True)
-class Seeing:
-    """Typical seeing of one run: mean of ln(FWHM in arcsec at 1 µm) and its variance."""
-
-    log_arcsec: float
-    variance: float
 
 
 def star_weights(frames: Sequence[MeasuredFrame], match: StarMatch) -> np.ndarray:
@@ -141,35 +124,8 @@ def stacked_mean(
     return float(np.mean(means)), float(np.std(means))
 
 
-def told_before(
-    history: Sequence[LoggedRun], rig: str | None, again: Container[str] = ()
-) -> tuple[list[Spherical], list[Seeing]]:
-    """Return what the logged runs of a rig told of its spherical aberration and of the seeing.
-
-    Runs whose keys are in ``again`` do not count, nor do those that are excluded.
-    """
-    told, seeings = [], []
-    for run in history:
-        if run.rig == rig and run.key not in again and not run.excluded and run.details:
-            try:
-                details = json.loads(run.details)
-                fit = details["fits"]["profile"]
-                own = Spherical(**{name: float(value) for name, value in fit["own_spherical"].items()})
-                arcsec = np.array([p["seeing_arcsec"] for p in details["points"] if p["seeing_arcsec"]], dtype=float)
-                scatter = float(fit["params"]["seeing_scatter"])
-            except (ValueError, KeyError, TypeError, AttributeError):
-                continue  # logged without a profile fit
-            if not (own.err_um > 0 and own.wavelength_um > 0):
-                continue
-            told.append(own)
-            if arcsec.size and (arcsec > 0.0).all():
-                typical = math.exp(float(np.log(arcsec).mean()))
-                seeings.append(_seeing_at_one_um(typical, scatter**2 / arcsec.size, own.wavelength_um))
-    return told, seeings
-
-
 def fit_night(
-    runs: Sequence[RunProfiles | None], logged: Sequence[Spherical] = (), seeings: Sequence[Seeing] = ()
+    runs: Sequence[RunProfiles | None], logged: Calibration = _NOTHING_LOGGED
 ) -> list[tuple[ProfileFit | None, Spherical | None]]:
     """Fit the profiles of all runs of one telescope.
 
@@ -188,13 +144,13 @@ def fit_night(
     told = [_spherical_of(run, solved) if run and solved else None for run, solved in zip(runs, alone, strict=True)]
     fits: list[ProfileFit | None] = []
     for k, (run, solved) in enumerate(zip(runs, alone, strict=True)):
-        others = [own for j, own in enumerate(told) if own and j != k] + list(logged)
+        others = [own for j, own in enumerate(told) if own and j != k] + list(logged.spherical)
         fit = None
         if run and solved:
             known = solved.with_spherical(pool_spherical(others, run.wavelength_um)) if others else solved
             fit = (known if _is_sound(known) else solved).report()
         fits.append(fit if fit and math.isfinite(fit.err) and fit.err > 0 else None)
-    return list(zip(_in_typical_seeing(fits, runs, seeings), told, strict=True))
+    return list(zip(_in_typical_seeing(fits, runs, logged.seeing), told, strict=True))
 
 
 def pool_spherical(known: Sequence[Spherical], wavelength_um: float) -> tuple[float, float]:
@@ -219,9 +175,12 @@ def pool_spherical(known: Sequence[Spherical], wavelength_um: float) -> tuple[fl
     return middle * precision / total / wavelength_um, 1.0 / math.sqrt(total) / wavelength_um
 
 
-def _seeing_at_one_um(arcsec: float, variance: float, wavelength_um: float) -> Seeing:
-    """Return the seeing of a run; in Kolmogorov turbulence it goes with the wavelength to the power of -1/5."""
-    return Seeing(math.log(arcsec) + 0.2 * math.log(wavelength_um), variance)
+def seeing_of(fit: ProfileFit, wavelength_um: float) -> Seeing | None:
+    """Return the typical seeing of a run, by itself; None without a focal length."""
+    arcsec = [frame.seeing_arcsec for frame in fit.frames if frame.seeing_arcsec]
+    if not arcsec:
+        return None
+    return Seeing.seen_at(wavelength_um, float(np.log(arcsec).mean()), fit.seeing_scatter**2 / len(arcsec))
 
 
 def pool_seeing(seeings: Sequence[Seeing]) -> list[Seeing]:
@@ -254,8 +213,8 @@ def _in_typical_seeing(
     own: dict[int, Seeing] = {}
     for k, (fit, run) in enumerate(zip(fits, runs, strict=True)):
         if fit and run and run.rig.focal_length_mm:
-            arcsec = math.exp(fit.log_seeing) / (1e3 * run.rig.focal_length_mm) * ARCSEC_PER_RADIAN
-            own[k] = _seeing_at_one_um(arcsec, fit.log_seeing_err**2, run.wavelength_um)
+            log_arcsec = fit.log_seeing + math.log(ARCSEC_PER_RADIAN / (1e3 * run.rig.focal_length_mm))
+            own[k] = Seeing.seen_at(run.wavelength_um, log_arcsec, fit.log_seeing_err**2)
     if len(own) + len(logged) < 2 or not own:
         return list(fits)
     out = list(fits)

@@ -8,13 +8,13 @@ import pytest
 from small_nights import HERON, take_run, write_run
 
 import focuskit
+from focuskit.core.calibration import Spherical
 from focuskit.core.optics import critical_focus_zone_um
 from focuskit.diagnosis.optics import optics_findings
 from focuskit.field import FieldMap, pool_maps
 from focuskit.field.map import Corner
 from focuskit.frames import RigFile
 from focuskit.show.report_field import draw_fields
-from focuskit.waves import Spherical
 
 CORNERS = ("top left", "top right", "bottom left", "bottom right")
 FLAT = FieldMap(

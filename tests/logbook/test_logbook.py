@@ -1,17 +1,22 @@
 """The logbook: recorded once, never lost, never mixed."""
 
+import json
+import math
 import multiprocessing
 import os
 import signal
 import sqlite3
 import time
+from contextlib import closing
+from dataclasses import astuple, replace
 from datetime import UTC, datetime, timedelta
 
 import pytest
 
+from focuskit.core.calibration import Calibration, Seeing, Spherical
 from focuskit.core.errors import FocuskitError
-from focuskit.core.logged import LoggedRun
-from focuskit.logbook import Logbook, read_runs, write_csv
+from focuskit.core.logged import LoggedRun, calibration_of
+from focuskit.logbook import Logbook, migrations, read_runs, write_csv
 from focuskit.logbook import book as module
 
 START = datetime(2031, 3, 4, 20, 10, 0, 123000, tzinfo=UTC)
@@ -28,6 +33,9 @@ def make_runs(n, rig="Heron"):
             rig,
             key=f"{rig}-{i}",
             details='{"a": 1}',
+            spherical=Spherical(0.02, 0.01, 0.55),
+            seeing=Seeing(0.9, 0.01 + i),
+            star_snr=55.0,
         )
         for i in range(n)
     ]
@@ -40,7 +48,7 @@ def test_a_run_is_recorded_once(tmp_path):
     runs = book.runs()
     assert [run.number for run in runs] == [1, 2, 3, 4, 5]
     assert runs[0].time == START
-    assert runs[0] == LoggedRun(START, 5000.0, "L", 8.0, 1.1, "Heron", key="Heron-0", number=1, details='{"a": 1}')
+    assert [replace(run, number=None) for run in runs] == make_runs(5)
 
 
 def test_runs_without_key_are_known_by_what_they_say(tmp_path):
@@ -86,6 +94,15 @@ def test_a_book_survives_export_and_import(tmp_path):
     ]
 
 
+def test_only_what_counts_for_a_rig_is_its_calibration():
+    runs = [*make_runs(3), *make_runs(1, "Egret"), replace(make_runs(1)[0], key="x", spherical=None)]
+    runs[1] = replace(runs[1], excluded=True)
+    assert calibration_of(runs, "Heron").seeing == (Seeing(0.9, 0.01), Seeing(0.9, 2.01))
+    assert calibration_of(runs, "Heron", {"Heron-2"}).seeing == (Seeing(0.9, 0.01),)
+    assert len(calibration_of(runs, "Egret").spherical) == 1
+    assert calibration_of(runs, None) == Calibration()
+
+
 def test_unknown_numbers_and_files_are_said(tmp_path):
     book = Logbook(tmp_path / "book.sqlite")
     for change in (book.run, book.exclude, book.include):
@@ -112,23 +129,91 @@ def test_a_foreign_database_is_left_alone(tmp_path):
     foreign.close()
 
 
-def test_an_older_book_is_brought_up_to_date(tmp_path, monkeypatch):
+# The table as the first version made it, which kept what runs show of the telescope in the text of the details only.
+FIRST_VERSION = """
+CREATE TABLE runs (
+        number INTEGER PRIMARY KEY,
+        key TEXT NOT NULL UNIQUE,
+        rig TEXT, time REAL NOT NULL, filter TEXT, temperature_c REAL,
+        position REAL, position_err REAL, verdict TEXT,
+        hfd_best_px REAL, hfd_slope_px_per_step REAL, tolerance_steps REAL,
+        exposure_s REAL, frames INTEGER, seconds REAL,
+        excluded INTEGER NOT NULL DEFAULT 0, note TEXT, details TEXT
+    );
+CREATE INDEX runs_of_rig ON runs (rig, time);
+PRAGMA user_version = 2;
+"""
+
+
+def first_version(path, rows):
+    with closing(sqlite3.connect(path)) as raw, raw:
+        raw.executescript(FIRST_VERSION)
+        names = "key, rig, time, filter, position, excluded, note, details"
+        raw.executemany(f"INSERT INTO runs ({names}) VALUES (?, ?, ?, ?, ?, ?, ?, ?)", rows)
+
+
+def test_a_book_of_the_first_version_keeps_its_runs_and_their_calibration(tmp_path, night):
     path = tmp_path / "book.sqlite"
-    with monkeypatch.context() as older:
-        older.setattr(module, "MIGRATIONS", module.MIGRATIONS[:1])
-        Logbook(path).record(make_runs(3))
-    book = Logbook(path)
-    assert len(book.runs()) == 3
-    with sqlite3.connect(path) as raw:
+    logged = [run.logged() for run in night.runs]
+    first_version(
+        path,
+        [
+            (run.key, run.rig, run.time.timestamp(), run.filter, run.position, 0, "wind", json.dumps(result.to_json()))
+            for run, result in zip(logged, night.runs, strict=True)
+        ],
+    )
+    runs = Logbook(path).runs()
+    assert [(r.key, r.time, r.position, r.note) for r in runs] == [(r.key, r.time, r.position, "wind") for r in logged]
+    assert [json.loads(run.details) for run in runs] == [run.to_json() for run in night.runs]
+    assert sum(run.spherical is not None for run in runs) == 6  # all but the run beside focus
+    assert [run.spherical for run in runs] == [run.spherical for run in logged]
+    assert [(run.reach_steps, run.star_snr) for run in runs] == [(run.reach_steps, run.star_snr) for run in logged]
+    for old, new in zip(runs, logged, strict=True):
+        if new.seeing:
+            assert astuple(old.seeing) == pytest.approx(astuple(new.seeing), rel=1e-12)
+    assert calibration_of(runs, "Heron").spherical == calibration_of(logged, "Heron").spherical
+    assert Logbook(path).runs() == runs
+    with closing(sqlite3.connect(path)) as raw:
         assert raw.execute("PRAGMA user_version").fetchone()[0] == len(module.MIGRATIONS)
-    raw.close()
+
+
+FIT = {"own_spherical": {"path_um": 0.02, "err_um": 0.01, "wavelength_um": 0.5}, "params": {"seeing_scatter": 0.1}}
+POINTS = [
+    {"position": 4900, "hfd_px": 9.0, "used": True, "star_snr": 20.0, "seeing_arcsec": 2.0},
+    {"position": 5030, "hfd_px": 4.0, "used": True, "star_snr": 80.0, "seeing_arcsec": 8.0},
+    {"position": 5500, "hfd_px": 3.0, "used": False, "star_snr": 99.0, "seeing_arcsec": None},
+]
+
+
+def test_what_the_details_of_the_first_version_said_is_read_once(tmp_path):
+    """Values from the definitions: mean logarithm, variance of a mean, the -1/5 power of Kolmogorov turbulence."""
+    path = tmp_path / "book.sqlite"
+    broken = {"own_spherical": {"path_um": 0.02, "err_um": 0.0, "wavelength_um": 0.5}}
+    texts = [
+        json.dumps({"fits": {"profile": FIT}, "points": POINTS}),
+        json.dumps({"fits": {"profile": None}, "points": POINTS}),
+        json.dumps({"fits": {"profile": broken}, "points": POINTS[2:]}),
+        "[]",
+        None,
+    ]
+    first_version(path, [(f"k{k}", "Heron", 1e9 + k, "L", 5000.0, 0, None, text) for k, text in enumerate(texts)])
+    full, sizes, *bare = Logbook(path).runs()
+    assert full.spherical == Spherical(0.02, 0.01, 0.5)
+    at_one_um = 4.0 * 0.5**0.2  # the geometric mean of 2 and 8 arcsec
+    assert math.exp(full.seeing.log_arcsec) == pytest.approx(at_one_um, rel=1e-12)
+    assert full.seeing.variance == pytest.approx(0.1**2 / 2, rel=1e-12)
+    assert (full.reach_steps, full.star_snr) == (sizes.reach_steps, sizes.star_snr) == (100.0, 80.0)
+    assert sizes.spherical is None and sizes.seeing is None
+    assert all(run.spherical is run.seeing is run.reach_steps is run.star_snr is None for run in bare)
 
 
 def test_a_migration_that_fails_changes_nothing(tmp_path, monkeypatch):
     path = tmp_path / "book.sqlite"
     Logbook(path).record(make_runs(3))
     with monkeypatch.context() as later:
-        later.setattr(module, "MIGRATIONS", (*module.MIGRATIONS, "ALTER TABLE runs ADD COLUMN x", "no such command"))
+        steps = (*module.MIGRATIONS, "ALTER TABLE runs ADD COLUMN x", "no such command")
+        later.setattr(module, "MIGRATIONS", steps)
+        later.setattr(migrations, "MIGRATIONS", steps)
         with pytest.raises(FocuskitError, match="cannot be used"):
             Logbook(path)
     assert len(Logbook(path).runs()) == 3

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from focuskit.cli.run import main
+from focuskit.core.calibration import Spherical
 from focuskit.core.errors import FocuskitError
 from focuskit.core.filters import FilterTable, OwnFilter
 from focuskit.core.optics import Rig
@@ -18,7 +19,6 @@ from focuskit.scenes import Scene, Sweep, write_night
 from focuskit.scenes.psf import StarShape
 from focuskit.scenes.simulate import least_hfd_defocus_um, strew_stars
 from focuskit.stars import measure_frame
-from focuskit.waves import Spherical
 
 HERON = Rig("Heron", 1400.0, 200.0, 0.36, 3.76, 4.0)
 # In steps from the best position, in no order, as light frames come.

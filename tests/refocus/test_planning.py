@@ -1,7 +1,6 @@
 """Plans of the night, what logged runs tell of their cost, and the next focus run."""
 
 import dataclasses
-import json
 import math
 from datetime import UTC, datetime, timedelta
 
@@ -247,12 +246,9 @@ def test_slow_filter_against_offset():
 
 def test_the_last_good_runs_speak():
     runs = logged(24)
-    points = [
-        {"position": 7900 + 38 * i, "hfd_px": 4.0 + abs(i - 4), "used": True, "star_snr": 90 - i} for i in range(9)
-    ]
-    details = json.dumps({"points": points})
-    runs[-2] = dataclasses.replace(runs[-2], position=8052.0, details=details, hfd_best_px=6.5)
-    runs.append(dataclasses.replace(runs[-2], verdict="failed", position=None, details=None))
+    seen = {"reach_steps": 152.0, "star_snr": 86.0}
+    runs[-2] = dataclasses.replace(runs[-2], position=8052.0, hfd_best_px=6.5, **seen)
+    runs.append(dataclasses.replace(runs[-2], verdict="failed", position=None, reach_steps=None, star_snr=None))
     runs.append(dataclasses.replace(runs[-3], position=9999.0, excluded=True))
     quick, slow = look_at_runs(runs)
     assert (quick.filter, slow.filter) == ("L", "Ha")

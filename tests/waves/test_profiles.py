@@ -1,6 +1,5 @@
 """What the runs of one telescope tell each other of its spherical aberration."""
 
-import json
 from dataclasses import replace
 from datetime import UTC, datetime
 
@@ -8,11 +7,12 @@ import numpy as np
 import pytest
 
 import focuskit
+from focuskit.core.calibration import Spherical
 from focuskit.core.optics import Rig
 from focuskit.frames import RigFile
 from focuskit.scenes import Passband, Scene, Sweep, write_night
 from focuskit.scenes.simulate import strew_stars
-from focuskit.waves import SPHERICAL_PRIOR, Spherical, pool_spherical
+from focuskit.waves import SPHERICAL_PRIOR, pool_spherical
 
 HERON = Rig("Heron", 1400.0, 200.0, 0.36, 3.76, 4.0, (0, 20000))
 WAVES = 0.03
@@ -44,9 +44,8 @@ def test_runs_logged_before_make_a_faint_run_surer(nights):
     rig = RigFile(rig=HERON)
     bright = focuskit.analyse(nights[0], rig_file=rig, workers=1)
     logged = [run.logged() for run in bright.runs]
-    own = [json.loads(run.details)["fits"]["profile"]["own_spherical"] for run in logged]
-    for told in own:
-        assert abs(told["path_um"] / 0.55 - WAVES) < 4 * told["err_um"] / 0.55
+    for run in logged:
+        assert abs(run.spherical.path_um / 0.55 - WAVES) < 4 * run.spherical.err_um / 0.55
     alone = focuskit.analyse(nights[1], rig_file=rig, workers=1).runs[0]
     helped = focuskit.analyse(nights[1], rig_file=rig, workers=1, history=logged).runs[0]
     assert helped.profile.spherical_err < 0.5 * alone.profile.spherical_err
