@@ -1,17 +1,24 @@
 """Write the pages of the documentation that follow from the code.
 
     python scripts/make_docs.py [FOLDER]
+    python scripts/make_docs.py --words-since COMMIT
 
 Writes commands.md, flags.md, headers.md and wording.md into FOLDER, ``docs`` where it is not given. A test fails
-when they are out of date.
+when one of the first three is out of date. wording.md is not in git: the second form shows how it differs from that
+of a commit.
 """
 
 from __future__ import annotations
 
 import argparse
 import ast
+import difflib
+import os
 import re
+import subprocess
 import sys
+import tarfile
+import tempfile
 from collections.abc import Iterator
 from html.parser import HTMLParser
 from pathlib import Path
@@ -174,12 +181,13 @@ def wording_page() -> str:
     for title, columns in (("Runs", night_tables._RUN_COLUMNS), ("Frames", night_tables._POINT_COLUMNS)):
         lines += [f"\n{title} (ECSV):\n", *(f"- `{name}`: {what}" for name, _, what in columns)]
     lines += ["\n## The report\n"]
-    for page in sorted(PACKAGE.glob("*.html")):
+    for page in sorted(PACKAGE.rglob("*.html")):
         lines += [f"- {line}" for line in page_words(page.read_text(encoding="utf-8"))]
-    for path in sorted(PACKAGE.glob("*.py")):
+    for path in sorted(PACKAGE.rglob("*.py")):
         found = sentences(ast.parse(path.read_text(encoding="utf-8")))
-        if found and path.name not in ("flags.py", "cli_parser.py"):
-            lines += [f"\n## Words in {path.name}\n", *(f"- {line}" for line in found)]
+        name = path.relative_to(PACKAGE).as_posix()
+        if found and name not in ("core/flags.py", "cli/parser.py"):
+            lines += [f"\n## Words in {name}\n", *(f"- {line}" for line in found)]
     return NOTE + "\n".join([*lines, ""])
 
 
@@ -247,20 +255,36 @@ def sentences(tree: ast.Module) -> list[str]:
     return list(found)
 
 
-PAGES = {
-    "commands.md": commands_page,
-    "flags.md": flags_page,
-    "headers.md": headers_page,
-    "wording.md": wording_page,
-}
+PAGES = {"commands.md": commands_page, "flags.md": flags_page, "headers.md": headers_page}
+BUILT = {**PAGES, "wording.md": wording_page}
+
+
+def words_of(commit: str) -> str:
+    """Return wording.md as the code of a commit writes it."""
+    with tempfile.TemporaryDirectory() as folder:
+        place = Path(folder)
+        packed = place / "commit.tar"
+        subprocess.run(["git", "archive", "-o", packed, commit], cwd=ROOT, check=True)
+        with tarfile.open(packed) as tar:
+            tar.extractall(place, filter="data")
+        command = [sys.executable, place / "scripts" / "make_docs.py", place]
+        subprocess.run(command, check=True, stdout=subprocess.DEVNULL, env={**os.environ, "PYTHONPATH": folder})
+        return (place / "wording.md").read_text(encoding="utf-8")
 
 
 def main() -> None:
-    """Write all pages."""
-    folder = Path(sys.argv[1]) if len(sys.argv) > 1 else ROOT / "docs"
-    for name, page in PAGES.items():
-        (folder / name).write_text(page(), encoding="utf-8", newline="\n")
-    print(f"{', '.join(PAGES)} written into {folder}")
+    """Write all pages, or show how the words have changed."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("folder", nargs="?", type=Path, default=ROOT / "docs")
+    parser.add_argument("--words-since", metavar="COMMIT")
+    args = parser.parse_args()
+    if args.words_since:
+        before, now = words_of(args.words_since).splitlines(), wording_page().splitlines()
+        print("\n".join(difflib.unified_diff(before, now, args.words_since, "now", n=0, lineterm="")))
+        return
+    for name, page in BUILT.items():
+        (args.folder / name).write_text(page(), encoding="utf-8", newline="\n")
+    print(f"{', '.join(BUILT)} written into {args.folder}")
 
 
 if __name__ == "__main__":

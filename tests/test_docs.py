@@ -28,7 +28,7 @@ from focuskit.night import folders as night
 
 ROOT = Path(__file__).parent.parent
 DOCS = ROOT / "docs"
-PAGES = [ROOT / "README.md", *(page for page in sorted(DOCS.glob("*.md")) if page.name not in make_docs.PAGES)]
+PAGES = [ROOT / "README.md", *(page for page in sorted(DOCS.glob("*.md")) if page.name not in make_docs.BUILT)]
 FENCE = re.compile(r"^```([a-z]+)\n(.*?)^```$", re.MULTILINE | re.DOTALL)
 RUNS = {"sh", "python"}
 SHOWN_ONLY = {"text", "toml", "py"}  # py: Python that needs what a test does not have
@@ -41,6 +41,9 @@ def blocks(page):
 
 
 analyse = night.analyse
+
+
+all_words = functools.cache(make_docs.wording_page)
 
 
 @functools.cache
@@ -147,10 +150,17 @@ def test_pages_that_follow_from_the_code_are_up_to_date(name):
     assert written == make_docs.PAGES[name](), "run: python scripts/make_docs.py"
 
 
-@pytest.mark.parametrize("page", [*PAGES, *(DOCS / name for name in make_docs.PAGES)], ids=lambda page: page.name)
+def test_the_page_of_all_words_has_those_of_commands_code_and_report():
+    for words in ("`analyse`: Measure every frame", "- there is not enough memory for this", "- What the words mean"):
+        assert words in all_words()
+
+
+@pytest.mark.parametrize("page", [*PAGES, *(DOCS / name for name in make_docs.BUILT)], ids=lambda page: page.name)
 def test_one_thing_has_one_name(page):
-    text = page.read_text(encoding="utf-8").partition("## Commands and options")
-    text = text[2] or text[0]
+    text = all_words() if page.name == "wording.md" else page.read_text(encoding="utf-8")
+    # What may not be said stands in a table above.
+    _, _, below = text.partition("## Commands and options")
+    text = below or text
     for term, others in make_docs.TERMS.items():
         for other in others:
             assert not re.search(rf"\b{re.escape(other)}\b", text, re.IGNORECASE), f"say '{term}', not '{other}'"
@@ -245,7 +255,10 @@ def test_pictures_that_the_readme_shows_are_there_and_small():
 
 @pytest.mark.skipif(find_spec("sphinx") is None or find_spec("myst_parser") is None, reason="no Sphinx here")
 def test_the_documentation_builds_without_a_warning(tmp_path):
-    places = ["-d", tmp_path / "trees", DOCS, tmp_path / "html"]
+    docs = tmp_path / "docs"
+    shutil.copytree(DOCS, docs, ignore=shutil.ignore_patterns("_build"))
+    (docs / "wording.md").write_text(all_words(), encoding="utf-8")
+    places = ["-d", tmp_path / "trees", docs, tmp_path / "html"]
     command = [sys.executable, "-m", "sphinx", "-W", "--keep-going", "-q", *places]
     done = subprocess.run(command, capture_output=True, text=True, env={**os.environ, "PYTHONPATH": str(ROOT)})
     assert done.returncode == 0, done.stderr
