@@ -17,13 +17,13 @@ import math
 from dataclasses import replace
 
 import numpy as np
+from position_bound import position_bound
 from scipy.optimize import brentq
 
 from focuskit.core.optics import ARCSEC_PER_RADIAN, Rig
 from focuskit.core.workers import Crew
 from focuskit.scenes.psf import StarShape, field_for, star_spectrum
 from focuskit.waves import fit_profiles, profile_model
-from focuskit.waves.fit import position_bound
 from focuskit.waves.stack import stack_profile
 
 RIG = Rig("Heron", 1400.0, 200.0, 0.36, 3.76, 4.0)

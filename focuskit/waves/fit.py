@@ -21,37 +21,38 @@ from scipy import stats
 
 from focuskit.core.errors import FocuskitError
 from focuskit.core.optics import ARCSEC_PER_RADIAN, Rig
+from focuskit.waves.each_frame import displacements, jackknife, noise_variance, own_positions, suspects
 from focuskit.waves.model import BINS_PER_PX, KOLMOGOROV_EXPONENT, ProfileModel, fwhm_factor, profile_model
 from focuskit.waves.solve import (
-    NO_PRIORS,
+    BEST,
+    LOG_SLOPE,
     SCATTER_GRID,
-    SLOPE_UNKNOWN,
+    SPHERICAL,
     Data,
-    NormalEquations,
-    Priors,
+    Parameter,
     Solution,
     State,
     least_hfd_shift,
-    linearise,
-    own_positions,
+    over_scatters,
     prepare,
-    reduce_normal,
-    scatter_weights,
     solve,
-    start,
 )
 from focuskit.waves.stack import FrameProfile
+from focuskit.waves.start import start
 
 Array = NDArray[np.float64]
 
 # Before anything is known of the telescope: a well corrected one has a few hundredths of a wave.
 SPHERICAL_PRIOR = (0.0, 0.03)
+# Three positions are met by best position, way per step and spherical term alone: the fourth shows a misfit.
 LEAST_FRAMES = 4
+_USED_SHARE = 0.7  # chosen: where more than three frames in ten do not belong, nobody can tell which ones do
+# Chances by which sound runs are suspected: one in a hundred gets a wider error, one in a thousand loses a frame.
 _UNLIKELY = 0.01
 _RARE = 0.001
-_NO_MATCH = 5.0  # chi² reduced
-_OUTLIER_SIGMA = 5.0
-_ODD_SHAPE = 4.0
+# Above this chi² reduced, frames may be at wrong positions and have bent all that the run has in common: chosen.
+_NO_MATCH = 5.0
+_ONE_SIGMA = 0.8413  # chance of a normal law below one standard deviation
 
 
 @dataclass(frozen=True)
@@ -189,14 +190,13 @@ def solve_profiles(
         )
     model = model_for(frames, rig, wavelength_um)
     data = prepare(model, frames)
-    state, priors = start(model, data.pick(used), rig, spherical)
+    solution = solve(model, data.pick(used), *start(model, data.pick(used), rig, spherical))
     reasons = {int(k): "set aside before the fit" for k in np.flatnonzero(~used)}
-    solution = solve(model, data.pick(used), state, priors)
-    least = max(LEAST_FRAMES, math.ceil(0.7 * used.sum()))
-    return SolvedRun(model, data, rig, used, reasons, solution, priors, least).without_outliers()
+    least = max(LEAST_FRAMES, math.ceil(_USED_SHARE * used.sum()))
+    return SolvedRun(model, data, rig, used, reasons, solution, least).without_outliers()
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class SolvedRun:
     """The solution of a run, before it is told what it means for single frames."""
 
@@ -206,172 +206,174 @@ class SolvedRun:
     used: NDArray[np.bool_]
     reasons: dict[int, str]
     solution: Solution
-    priors: Priors
     least_frames: int
 
     def without_outliers(self) -> SolvedRun:
         """Set frames aside, one after the other, that do not belong to the run."""
-        model, data, priors = self.model, self.data, self.priors
-        used, reasons, solution = self.used, dict(self.reasons), self.solution
-        while used.sum() > self.least_frames:
-            suspects = _suspects(data.pick(used), solution, priors)
-            if not suspects:
+        run = self
+        while run.used.sum() > run.least_frames:
+            why = suspects(run.data.pick(run.used), run.solution)
+            if not why:
                 break
             # A frame far off bends the fit so that others look worse: the refit without it decides.
-            trials = {k: _without(model, data, used, solution, priors, k) for k in suspects}
-            worst = min(trials, key=lambda k: trials[k].cost)
-            index = int(np.flatnonzero(used)[worst])
-            after = trials[worst]
-            fewer = used.copy()
-            fewer[index] = False
-            gained = solution.cost - after.cost - float(data.dof[index])
+            trials = {k: run._without(k, reason) for k, reason in why.items()}
+            worst = min(trials, key=lambda k: trials[k].solution.cost)
+            trial = trials[worst]
+            gained = run.solution.cost - trial.solution.cost - float(run.data.dof[run.used][worst])
             # The scatter of few frames is itself uncertain, hence Student's t.
-            limit = stats.t.isf(_RARE / used.sum(), max(int(used.sum()) - 4, 2))
-            if gained < limit**2 * _excess(data.pick(fewer), after, priors):
+            count = int(run.used.sum())
+            limit = stats.t.isf(_RARE / count, max(count - len(Parameter) + 1, 2))
+            if gained < limit**2 * trial._excess:
                 break
-            reasons[index] = suspects[worst]
-            used, solution = fewer, after
-        return replace(self, used=used, reasons=reasons, solution=solution)
+            run = trial
+        return run
+
+    def _without(self, k: int, reason: str) -> SolvedRun:
+        """Solve again without the ``k``-th of the frames in use."""
+        index = int(np.flatnonzero(self.used)[k])
+        used = self.used.copy()
+        used[index] = False
+        before = self.solution
+        state = replace(before.state, log_seeing=np.delete(before.state.log_seeing, k))
+        solution = solve(self.model, self.data.pick(used), state, before.priors, before.tau)
+        return replace(self, used=used, solution=solution, reasons=self.reasons | {index: reason})
 
     def with_spherical(self, spherical: tuple[float, float]) -> SolvedRun:
         """Solve again with something else known of the spherical aberration: value and error, waves rms."""
-        priors = replace(self.priors, spherical=spherical)
-        solution = solve(self.model, self.data.pick(self.used), self.solution.state, priors, self.solution.tau)
-        return replace(self, solution=solution, priors=priors).without_outliers()
+        before = self.solution
+        priors = replace(before.priors, spherical=spherical)
+        solution = solve(self.model, self.data.pick(self.used), before.state, priors, before.tau)
+        return replace(self, solution=solution).without_outliers()
 
     @cached_property
     def posterior(self) -> tuple[Array, Array, Array]:
         """Weights of the seeing scatters, and for all of them mean move and covariance of the parameters."""
-        state, normal = self.solution.state, self.solution.normal
-        weights = scatter_weights(normal, state, self.priors)
-        moves, covariances = [], []
-        for scatter in SCATTER_GRID:
-            hessian, gradient, _, _ = reduce_normal(normal, state, self.priors, float(scatter))
-            moves.append(np.linalg.solve(hessian, gradient))
-            covariances.append(np.linalg.inv(hessian))
-        move = weights @ np.array(moves)
-        spread = np.array(moves) - move
-        between = spread[:, :, None] * spread[:, None, :]
-        return weights, move, np.einsum("k,kij->ij", weights, np.array(covariances) + between)
+        weights, moves, covariances = over_scatters(self.solution.normal, self.solution.state, self.solution.priors)
+        move = weights @ moves
+        between = (moves - move)[:, :, None] * (moves - move)[:, None, :]
+        return weights, move, np.einsum("k,kij->ij", weights, covariances + between)
 
     @property
     def best_position(self) -> float:
-        return self.solution.state.best + float(self.posterior[1][1])
+        """Position of least half-flux diameter in steps."""
+        return self.solution.state.best + float(self.posterior[1][BEST])
 
     @property
     def spherical(self) -> tuple[float, float]:
         """Spherical term in waves rms, and its standard deviation."""
         _, move, covariance = self.posterior
-        return self.solution.state.spherical + float(move[3]), math.sqrt(float(covariance[3, 3]))
+        value = self.solution.state.spherical + float(move[SPHERICAL])
+        return value, math.sqrt(float(covariance[SPHERICAL, SPHERICAL]))
 
     @property
     def freedom(self) -> int:
-        """Degrees of freedom of chi²."""
-        return int((self.data.dof[self.used] - 1).sum()) - 4
+        """Degrees of freedom of chi²: each frame has its seeing, the run all other parameters."""
+        return int((self.data.dof[self.used] - 1).sum()) - (len(Parameter) - 1)
 
     @property
     def chi2_reduced(self) -> float:
+        """The frames' chi² over its degrees of freedom."""
         return float(self.solution.normal.chi2.sum()) / max(self.freedom, 1)
+
+    @property
+    def _excess(self) -> float:
+        """By how much the frames scatter more than their noise: 1 or more, as chi² reduced.
+
+        Of shapes and positions the worse counts: a focuser that does not hold its positions hardly shows
+        in the shapes.
+        """
+        return max(1.0, self.chi2_reduced, float(np.mean(displacements(self.solution) ** 2)))
+
+    @property
+    def matches(self) -> bool:
+        """Whether shapes and positions of the frames depart from the model by no more than chance."""
+        # Each studentised displacement has unit variance, but only all less three are independent.
+        free = max(int(self.used.sum()) - 3, 1)
+        displaced = free * float(np.mean(displacements(self.solution) ** 2))
+        chances = stats.chi2.sf([float(self.solution.normal.chi2.sum()), displaced], [self.freedom, free])
+        return bool(min(chances) > _UNLIKELY)
 
     def report(self) -> ProfileFit:
         """Return the fit and what it tells of every frame."""
-        model, data, rig, used, solution, priors = (
-            self.model, self.data, self.rig, self.used, self.solution, self.priors
-        )  # fmt: skip
-        state, normal = solution.state, solution.normal
+        state = self.solution.state
         weights, move, covariance = self.posterior
-        best, log_slope = self.best_position, state.log_slope + float(move[2])
-        freedom = self.freedom
-        chi2 = float(normal.chi2.sum())
-        # Each studentised residual has unit variance, but only all less three are independent.
-        free = max(int(used.sum()) - 3, 1)
-        displaced = free * float(np.mean(_displacements(solution, priors) ** 2))
-        matches = bool(stats.chi2.sf(chi2, freedom) > _UNLIKELY and stats.chi2.sf(displaced, free) > _UNLIKELY)
-        err = math.sqrt(float(covariance[1, 1]))
-        if not matches:
-            apart, degrees = _jackknife(solution, priors, data.position[used])
-            # Student's t for one standard deviation; the priors' part of the error stays as it is.
-            widened = (float(stats.t.ppf(0.8413, degrees)) * apart) ** 2 - _noise(solution, priors)
-            err = math.sqrt(err**2 + max(widened, 0.0))
-        um_per_step = math.exp(log_slope)
+        um_per_step = math.exp(state.log_slope + float(move[LOG_SLOPE]))
+        matches = self.matches
         # A run's few frames tell the typical seeing only so well.
         scatter = float(weights @ SCATTER_GRID)
-        seeing_err = scatter / math.sqrt(used.sum())
-        wander = _best_per_log_seeing(model, state) / um_per_step
-        err = math.hypot(err, wander * seeing_err)
-        factor = fwhm_factor(state.exponent)
-        own_state, own_scatter = state, scatter
-        if chi2 > _NO_MATCH * max(freedom, 1):
-            # Frames at places other than the focuser tells have bent all that they have in common.
-            own_state = replace(state, spherical=priors.spherical[0], exponent=KOLMOGOROV_EXPONENT)
-            own_scatter = float(SCATTER_GRID[-1])
-        log_seeing = np.full(used.size, state.mean_log_seeing)
-        log_seeing[used] = state.log_seeing
-        own, own_err = own_positions(model, data, own_state, own_scatter, log_seeing)
-        frames = []
-        place = iter(range(int(used.sum())))
-        for i, position in enumerate(data.position):
-            defocus = um_per_step * (float(position) - best)
-            by_parameter = np.array([0.0, -um_per_step, defocus, 0.0, 0.0])
-            defocus_err = math.sqrt(float(by_parameter @ covariance @ by_parameter))
-            own_um, own_err_um = um_per_step * (float(own[i]) - state.best), um_per_step * float(own_err[i])
-            k = next(place) if used[i] else None
-            seeing = None if k is None else factor * math.exp(state.log_seeing[k])
-            frames.append(FrameFit(
-                float(position), defocus, defocus_err, own_um, own_err_um, seeing, in_arcsec(seeing, rig),
-                None if k is None else float(normal.chi2[k]), int(data.dof[i]) - 1, bool(used[i]), self.reasons.get(i),
-            ))  # fmt: skip
+        seeing_err = scatter / math.sqrt(self.used.sum())
+        per_log_seeing = best_per_log_seeing(self.model, state) / um_per_step
+        spherical, spherical_err = self.spherical
         return ProfileFit(
-            best_position=best, err=err,
-            um_per_step=um_per_step, um_per_step_err=um_per_step * math.sqrt(float(covariance[2, 2])),
-            slope_factor=um_per_step / rig.um_per_step if rig.um_per_step else None,
-            spherical_waves=self.spherical[0], spherical_err=self.spherical[1],
+            best_position=self.best_position,
+            err=math.hypot(self._position_err(matches), per_log_seeing * seeing_err),
+            um_per_step=um_per_step,
+            um_per_step_err=um_per_step * math.sqrt(float(covariance[LOG_SLOPE, LOG_SLOPE])),
+            slope_factor=um_per_step / self.rig.um_per_step if self.rig.um_per_step else None,
+            spherical_waves=spherical,
+            spherical_err=spherical_err,
             seeing_scatter=scatter,
             seeing_exponent=state.exponent,
-            log_seeing=state.mean_log_seeing + math.log(factor), log_seeing_err=seeing_err, best_per_log_seeing=wander,
-            chi2_reduced=self.chi2_reduced, matches=matches, converged=solution.converged,
-            frames=tuple(frames),
-        )  # fmt: skip
+            log_seeing=state.mean_log_seeing + math.log(fwhm_factor(state.exponent)),
+            log_seeing_err=seeing_err,
+            best_per_log_seeing=per_log_seeing,
+            chi2_reduced=self.chi2_reduced,
+            matches=matches,
+            converged=self.solution.converged,
+            frames=self._frame_fits(um_per_step, scatter),
+        )
+
+    def _position_err(self, matches: bool) -> float:
+        """Return the error of the best position: by the noise, and by the frames' scatter where they do not match."""
+        variance = float(self.posterior[2][BEST, BEST])
+        if not matches:
+            apart, degrees = jackknife(self.solution, self.data.position[self.used])
+            # Student's t for one standard deviation; the priors' part of the error stays as it is.
+            widened = (float(stats.t.ppf(_ONE_SIGMA, degrees)) * apart) ** 2
+            variance += max(widened - noise_variance(self.solution), 0.0)
+        return math.sqrt(variance)
+
+    def _frame_fits(self, um_per_step: float, scatter: float) -> tuple[FrameFit, ...]:
+        """Return what the fit says of each frame."""
+        state, position = self.solution.state, self.data.position
+        own, own_err = self._own_positions(scatter)
+        defocus = um_per_step * (position - self.best_position)
+        by_parameter = np.zeros((position.size, len(Parameter)))
+        by_parameter[:, BEST], by_parameter[:, LOG_SLOPE] = -um_per_step, defocus
+        defocus_err = np.sqrt(np.einsum("fi,ij,fj->f", by_parameter, self.posterior[2], by_parameter))
+        in_use = np.flatnonzero(self.used)
+        seeing = dict(zip(in_use, fwhm_factor(state.exponent) * np.exp(state.log_seeing), strict=True))
+        chi2 = dict(zip(in_use, self.solution.normal.chi2, strict=True))
+        return tuple(
+            FrameFit(
+                position=float(position[k]),
+                defocus_um=float(defocus[k]),
+                defocus_err_um=float(defocus_err[k]),
+                own_defocus_um=um_per_step * float(own[k] - state.best),
+                own_defocus_err_um=um_per_step * float(own_err[k]),
+                seeing_um=float(seeing[k]) if k in seeing else None,
+                seeing_arcsec=in_arcsec(seeing.get(k), self.rig),
+                chi2=float(chi2[k]) if k in chi2 else None,
+                dof=int(self.data.dof[k]) - 1,
+                used=bool(self.used[k]),
+                why_not_used=self.reasons.get(k),
+            )
+            for k in range(position.size)
+        )
+
+    def _own_positions(self, scatter: float) -> tuple[Array, Array]:
+        """Return where the stars of each frame put it by themselves, in steps, and the error."""
+        state = self.solution.state
+        log_seeing = np.full(self.used.size, state.mean_log_seeing)
+        log_seeing[self.used] = state.log_seeing
+        if self.chi2_reduced > _NO_MATCH:
+            # Frames at places other than the focuser tells have bent all that they have in common.
+            state = replace(state, spherical=self.solution.priors.spherical[0], exponent=KOLMOGOROV_EXPONENT)
+            scatter = float(SCATTER_GRID[-1])
+        return own_positions(self.model, self.data, state, scatter, log_seeing)
 
 
-def position_bound(
-    frames: Sequence[FrameProfile],
-    rig: Rig,
-    wavelength_um: float,
-    *,
-    best_position: float,
-    seeing_um: Array,
-    spherical_waves: float = 0.0,
-    spherical_err: float = 0.0,
-    seeing_scatter: float | None = None,
-) -> float:
-    """Return the least standard deviation of the best position any estimate can have (Cramér-Rao).
-
-    Of ``frames``, only bins and variances count; ``flux`` sets the scale of the brightness. The
-    seeing is free in every frame, or has the lognormal scatter given; with it, the best position is that in the
-    seeing which the frames scatter about, and theirs tells it only so well. The way per step is free, the
-    kernel of the seeing is Kolmogorov's.
-    """
-    if rig.um_per_step is None:
-        raise FocuskitError("um_per_step: the bound needs the way per step")
-    model = model_for(frames, rig, wavelength_um)
-    data = prepare(model, frames)
-    log_seeing = np.log(seeing_um)
-    mean = float(log_seeing.mean())
-    state = State(best_position, math.log(rig.um_per_step), spherical_waves, KOLMOGOROV_EXPONENT, log_seeing, mean, 0.0)
-    state = replace(state, shift=least_hfd_shift(model, state))
-    priors = Priors(
-        (state.log_slope, SLOPE_UNKNOWN),
-        (spherical_waves, max(spherical_err, 1e-9)),
-        (KOLMOGOROV_EXPONENT, 1e-9),
-    )
-    normal = linearise(model, data, state)
-    hessian, _, _, _ = reduce_normal(normal, state, priors, seeing_scatter or 1e3)
-    typical = _best_per_log_seeing(model, state) / rig.um_per_step * (seeing_scatter or 0.0)
-    return math.sqrt(float(np.linalg.inv(hessian)[1, 1]) + typical**2 / len(frames))
-
-
-def _best_per_log_seeing(model: ProfileModel, state: State) -> float:
+def best_per_log_seeing(model: ProfileModel, state: State) -> float:
     """Return by how many µm the best position moves with the mean of ln(seeing)."""
     other = replace(state, mean_log_seeing=state.mean_log_seeing + 0.1)
     waves = (least_hfd_shift(model, other) - state.shift) / 0.1 * state.spherical
@@ -379,100 +381,21 @@ def _best_per_log_seeing(model: ProfileModel, state: State) -> float:
 
 
 def model_for(frames: Sequence[FrameProfile], rig: Rig, wavelength_um: float) -> ProfileModel:
+    """Return the model that reaches as far as the widest of the profiles.
+
+    Raises
+    ------
+    FocuskitError
+        If the rig lacks a number the model needs.
+    """
     if rig.f_ratio is None or rig.obstruction is None or rig.pixel_um is None:
         raise FocuskitError("rig: the profile fit needs focal length, aperture, obstruction and pixel size")
     radius_px = max(frame.bins.shape[1] - 1 for frame in frames) / BINS_PER_PX
     return profile_model(rig.f_ratio, rig.obstruction, rig.pixel_um, wavelength_um, radius_px)
 
 
-def _without(
-    model: ProfileModel, data: Data, used: NDArray[np.bool_], solution: Solution, priors: Priors, k: int
-) -> Solution:
-    """Solve again without the ``k``-th of the frames in use."""
-    fewer = used.copy()
-    fewer[np.flatnonzero(used)[k]] = False
-    state = replace(solution.state, log_seeing=np.delete(solution.state.log_seeing, k))
-    return solve(model, data.pick(fewer), state, priors, solution.tau)
-
-
-def _displacements(solution: Solution, priors: Priors) -> Array:
-    """Return the studentised displacement of each frame against what the other frames say of it.
-
-    It is a score test: each frame is tried with a displacement of its own.
-    """
-    state, normal, tau = solution.state, solution.normal, solution.tau
-    hessian, _, own, own_gradient = reduce_normal(normal, state, priors, tau)
-    inverse = np.linalg.inv(hessian)
-    score = np.zeros(normal.chi2.size)
-    for i in range(score.size):
-        cross = normal.matrix[i, 0].copy()
-        cross[0] = -1.0 / tau**2
-        row = normal.matrix[i, 1].copy()
-        row[0] = 0.0
-        row -= cross[1] / own[i] * cross
-        information = row[1] - row @ inverse @ row
-        # In focus a star does not move the fit, and a frame without rivals cannot be tested.
-        if information > 1e-6 * row[1] > 0.0:
-            score[i] = (normal.gradient[i, 1] - cross[1] / own[i] * own_gradient[i]) / math.sqrt(information)
-    return score
-
-
-def _suspects(data: Data, solution: Solution, priors: Priors) -> dict[int, str]:
-    """Return the frames that may not belong to the run, each with what is wrong with it."""
-    score = _displacements(solution, priors)
-    chi2 = solution.normal.chi2
-    reduced = chi2 / np.maximum(data.dof - 2, 1)
-    odd = reduced > _ODD_SHAPE**2 * max(1.0, float(np.median(reduced)))
-    reasons = {}
-    for k in {*np.argsort(-np.abs(score))[:3], *np.flatnonzero(odd)}:
-        if score[k] ** 2 > max(_OUTLIER_SIGMA**2, 0.5 * chi2[k] if odd[k] else 0.0):
-            reasons[int(k)] = "its stars put it at another position than the focuser tells"
-        elif odd[k]:
-            reasons[int(k)] = "the shape of its stars departs from the model far more than in the other frames"
-    return reasons
-
-
-def _excess(data: Data, solution: Solution, priors: Priors) -> float:
-    """Return by how much the frames scatter more than their noise: 1 or more, as chi² reduced.
-
-    Of shapes and positions the worse counts: a focuser that does not hold its positions hardly shows
-    in the shapes.
-    """
-    shape = float(solution.normal.chi2.sum()) / max(int((data.dof - 1).sum()) - 4, 1)
-    place = float(np.mean(_displacements(solution, priors) ** 2))
-    return max(1.0, shape, place)
-
-
-def _jackknife(solution: Solution, priors: Priors, position: Array) -> tuple[float, int]:
-    """Return the standard deviation of the best position from leaving out frames, and its degrees.
-
-    Frames are left out in pairs as far from focus: what the model misses alike on both sides (light of
-    neighbours, the obstruction) moves their own best positions apart, and not that of the run.
-    """
-    normal, state, tau = solution.normal, solution.state, solution.tau
-    hessian, gradient, _, _ = reduce_normal(normal, state, priors, tau)
-    outwards = np.argsort(np.abs(position - state.best))
-    first = outwards.size % 2
-    pairs = [outwards[:first], *(outwards[k : k + 2] for k in range(first, outwards.size, 2))]
-    left_out = []
-    for pair in pairs:
-        part = NormalEquations(normal.chi2[pair], normal.matrix[pair], normal.gradient[pair])
-        own = replace(state, log_seeing=state.log_seeing[pair])
-        own_hessian, own_part, _, _ = reduce_normal(part, own, NO_PRIORS, tau)
-        left_out.append(np.linalg.solve(hessian - own_hessian, gradient - own_part)[1])
-    count = len(pairs)
-    return math.sqrt((count - 1) * float(np.var(left_out))), max(count - 2, 1)
-
-
-def _noise(solution: Solution, priors: Priors) -> float:
-    """Return the part of the variance of the best position that comes from the frames' noise."""
-    normal, state, tau = solution.normal, solution.state, solution.tau
-    inverse = np.linalg.inv(reduce_normal(normal, state, priors, tau)[0])
-    told = reduce_normal(normal, state, NO_PRIORS, tau)[0]
-    return float(inverse[1] @ told @ inverse[1])
-
-
 def in_arcsec(seeing_um: float | None, rig: Rig) -> float | None:
+    """Return a width in the focal plane as an angle; None where either is not known."""
     if seeing_um is None or rig.focal_length_mm is None:
         return None
-    return seeing_um * 1e-3 / rig.focal_length_mm * ARCSEC_PER_RADIAN
+    return float(seeing_um) * 1e-3 / rig.focal_length_mm * ARCSEC_PER_RADIAN

@@ -11,8 +11,9 @@ from numpy.typing import NDArray
 from focuskit.core.optics import Rig
 from focuskit.waves.fit import SPHERICAL_PRIOR, in_arcsec, model_for
 from focuskit.waves.model import ProfileModel
-from focuskit.waves.solve import Data, coarse_grid, grid_chi2, prepare
+from focuskit.waves.solve import Data, prepare
 from focuskit.waves.stack import FrameProfile
+from focuskit.waves.start import coarse_grid, grid_chi2
 
 Array = NDArray[np.float64]
 
@@ -107,7 +108,7 @@ def _one_side(model: ProfileModel, data: Data, side: float, spherical: float, le
     variance is larger than the noise's. The grid closes in on
     the peak until it resolves it.
     """
-    waves, log_seeing = coarse_grid(model, data)
+    waves, log_seeing = coarse_grid(model)
     for _ in range(_CLOSER):
         chi2 = grid_chi2(model, data, 0, side * waves, log_seeing, spherical)
         weight = np.exp(-0.5 / excess * (chi2 - chi2.min()))

@@ -1,8 +1,7 @@
 """Gauss-Newton solution of the joint profile fit, with the seeing of each frame eliminated.
 
-Parameters of a run: best position, ln(way per step), spherical term, exponent of the seeing; and for
-each frame ln(seeing), which is drawn from a normal law whose mean and width are found as well.
-Brightness and sky of a frame are linear and projected out.
+Brightness and sky of a frame are linear and projected out. Its ln(seeing) is drawn from a normal law whose mean
+and width are found with the parameters of the run.
 """
 
 from __future__ import annotations
@@ -10,17 +9,32 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from enum import IntEnum
 
 import numpy as np
 from numpy.typing import NDArray
 
-from focuskit.core.optics import Rig
 from focuskit.waves.model import KOLMOGOROV_EXPONENT, ProfileModel
 from focuskit.waves.stack import FrameProfile
 
 Array = NDArray[np.float64]
 
-# Frame-to-frame scatter of ln(seeing): 12 % is customary, twice or half of it nothing special.
+
+class Parameter(IntEnum):
+    """Place of each parameter in normal equations; ``SEEING`` is a frame's ln(seeing), or the run's mean of it."""
+
+    SEEING = 0
+    BEST = 1
+    LOG_SLOPE = 2
+    SPHERICAL = 3
+    EXPONENT = 4
+
+
+SEEING, BEST, LOG_SLOPE, SPHERICAL, EXPONENT = Parameter
+_COUNT = len(Parameter)
+
+# Frame-to-frame scatter of ln(seeing): 12 % is customary, twice or half of it nothing special. The grid runs from
+# less than any run can show to far more than a night has, in steps of 43 %; nine frames tell it to 25 %.
 SCATTER_GRID = np.geomspace(0.0005, 0.6, 21)
 _USUAL_SCATTER, _SCATTER_WIDTH = 0.1, 1.0
 # A few runs have steadier or wilder seeing than this tells: any width of the grid alike, in its logarithm.
@@ -28,15 +42,20 @@ _UNUSUAL = 0.05
 # Seeing is seldom Kolmogorov's to the letter: an outer scale and guiding narrow its wings, domes widen
 # them. One exponent for the run takes that in.
 _EXPONENT_PRIOR = (KOLMOGOROV_EXPONENT, 0.1)
+# Steps at most. The scatter is brought up to date after the first three, when the state is near, and no
+# longer after the 20th, since two neighbours of the grid may take turns for ever.
 _ITERATIONS = 60
-_SETTLED = 20
-_OWN_ITERATIONS = 20
-# The way per step a user gives is seldom wrong by more (backlash, backfocus added later).
-_SLOPE_PRIOR = 0.1
+_FIRST, _SETTLED = 3, 20
+# A change of chi² by which no parameter moves by more than 0.03 of its error ends the search.
+_CONVERGED = 1e-3
+# No step is longer, for beyond these the model is far from linear; the exponent stays within what seeing can have.
+_LONGEST_STEP = {SEEING: 0.3, LOG_SLOPE: 0.2, SPHERICAL: 0.03, EXPONENT: 0.1}
+_EXPONENT_RANGE = (0.8, 2.2)
+# Width of a prior that says nothing, in ln: a factor of e.
 SLOPE_UNKNOWN = 1.0
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Data:
     """Frames with noise scaled to 1 and the sky projected out: model profiles are kernel @ transfer."""
 
@@ -46,14 +65,16 @@ class Data:
 
     @property
     def dof(self) -> NDArray[np.int64]:
+        """Return the annuli of each frame less brightness and sky."""
         return np.array([flux.size - 2 for flux in self.fluxes])
 
     def pick(self, keep: NDArray[np.bool_]) -> Data:
+        """Return some of the frames."""
         chosen = np.flatnonzero(keep)
         return Data(self.position[keep], [self.kernels[i] for i in chosen], [self.fluxes[i] for i in chosen])
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class State:
     """Parameters of the fit; ``shift`` is the defocus in waves of least HFD per wave of spherical."""
 
@@ -68,33 +89,70 @@ class State:
 
 @dataclass(frozen=True)
 class Priors:
+    """What is known of parameters before the run: value and standard deviation."""
+
     log_slope: tuple[float, float]
     spherical: tuple[float, float]
     exponent: tuple[float, float] = _EXPONENT_PRIOR
+
+    def pulls(self, state: State) -> tuple[tuple[Parameter, float, float], ...]:
+        """Return for each known parameter how far it is from what was known, and the standard deviation of that."""
+        return (
+            (LOG_SLOPE, state.log_slope - self.log_slope[0], self.log_slope[1]),
+            (SPHERICAL, state.spherical - self.spherical[0], self.spherical[1]),
+            (EXPONENT, state.exponent - self.exponent[0], self.exponent[1]),
+        )
 
 
 NO_PRIORS = Priors((0.0, math.inf), (0.0, math.inf), (0.0, math.inf))
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class NormalEquations:
-    """Normal equations of each frame in (ln seeing, best, ln slope, spherical, exponent), and its chi²."""
+    """Normal equations of each frame in the order of `Parameter`, shape (frames, 5, 5), and its chi²."""
 
     chi2: Array
     matrix: Array
     gradient: Array
 
+    def pick(self, chosen: NDArray[np.int64]) -> NormalEquations:
+        """Return those of some frames."""
+        return NormalEquations(self.chi2[chosen], self.matrix[chosen], self.gradient[chosen])
 
-@dataclass(frozen=True)
+
+@dataclass(frozen=True, eq=False)
+class Reduced:
+    """Normal equations of a run with the seeing of each frame eliminated, in the order of `Parameter`.
+
+    A frame's seeing follows from its diagonal element ``own``, its gradient ``own_gradient`` and its coupling
+    ``cross`` to the run's parameters, shape (frames, 5).
+    """
+
+    hessian: Array
+    gradient: Array
+    own: Array
+    own_gradient: Array
+    cross: Array
+
+
+@dataclass(frozen=True, eq=False)
 class Solution:
+    """State at the minimum of the cost, with the scatter ``tau`` of ln(seeing)."""
+
     state: State
     normal: NormalEquations
+    priors: Priors
     tau: float
     cost: float
     converged: bool
 
+    def reduced(self) -> Reduced:
+        """Return the normal equations of the run."""
+        return reduce_normal(self.normal, self.state, self.priors, self.tau)
+
 
 def prepare(model: ProfileModel, frames: Sequence[FrameProfile]) -> Data:
+    """Scale the noise of all frames to 1, and project their sky out."""
     kernels, fluxes = [], []
     for frame in frames:
         scale = 1.0 / np.sqrt(frame.variance)
@@ -106,60 +164,27 @@ def prepare(model: ProfileModel, frames: Sequence[FrameProfile]) -> Data:
     return Data(np.array([frame.position for frame in frames]), kernels, fluxes)
 
 
-def start(model: ProfileModel, data: Data, rig: Rig, spherical: tuple[float, float]) -> tuple[State, Priors]:
-    """Scan best position and way per step against the frames' own curves of chi² over |defocus|."""
-    waves, log_seeing = coarse_grid(model, data)
-    curves, seeing_at = [], []
-    for i in range(data.position.size):
-        chi2 = grid_chi2(model, data, i, waves, log_seeing, 0.0)
-        curve = chi2.min(axis=1)
-        # Tempered, so that one spoilt frame cannot outweigh the others.
-        curves.append(np.log1p((curve - curve.min()) / max(1.0, curve.min() / max(data.dof[i] - 2, 1))))
-        seeing_at.append(log_seeing[chi2.argmin(axis=1)])
-    low, high = float(data.position.min()), float(data.position.max())
-    best = np.linspace(low - 0.5 * (high - low), high + 0.5 * (high - low), 161)
-    if rig.um_per_step is None:
-        own = np.array([waves[curve.argmin()] for curve in curves])
-        slope = max(float(own[data.position.argmin()] + own[data.position.argmax()]), waves[1])
-        slopes = slope / (high - low) * np.geomspace(0.4, 2.5, 25)
-    else:
-        slopes = rig.um_per_step / model.um_per_wave * np.array([0.9, 0.95, 1.0, 1.05, 1.1])
-    total = np.zeros((slopes.size, best.size))
-    for position, curve in zip(data.position, curves, strict=True):
-        total += np.interp(np.abs(slopes[:, None] * (position - best)), waves, curve, right=curve.max() + 1.0)
-    at_slope, at_best = np.unravel_index(total.argmin(), total.shape)
-    distance = np.abs(slopes[at_slope] * (data.position - best[at_best]))
-    seeing = np.array([np.interp(d, waves, s) for d, s in zip(distance, seeing_at, strict=True)])
-    log_slope = math.log(slopes[at_slope] * model.um_per_wave)
-    priors = Priors((log_slope, SLOPE_UNKNOWN), spherical)
-    if rig.um_per_step is not None:
-        priors = Priors((math.log(rig.um_per_step), _SLOPE_PRIOR), spherical)
-    middle = float(np.median(seeing))
-    return State(float(best[at_best]), log_slope, spherical[0], KOLMOGOROV_EXPONENT, seeing, middle, 0.0), priors
-
-
 def solve(model: ProfileModel, data: Data, state: State, priors: Priors, tau: float | None = None) -> Solution:
     """Levenberg-Marquardt steps, the seeing scatter brought up to date along the way.
 
     ``state`` with its scatter ``tau`` may be the solution for other priors, or for more frames.
     """
-    first = 3 if tau is None else 0
+    first = _FIRST if tau is None else 0
     if tau is None:
         tau = _USUAL_SCATTER
         state = replace(state, shift=least_hfd_shift(model, state))
     normal = linearise(model, data, state)
     damping = 1e-3
     for iteration in range(_ITERATIONS):
-        # Two neighbours of the grid may take turns for ever.
         if first <= iteration < _SETTLED:
-            tau = float(SCATTER_GRID[np.argmax(scatter_weights(normal, state, priors))])
+            tau = float(SCATTER_GRID[np.argmax(over_scatters(normal, state, priors)[0])])
         before = cost_of(normal, state, priors, tau)
         trial = _step(normal, state, priors, tau, damping)
         trial_normal = linearise(model, data, trial)
         after = cost_of(trial_normal, trial, priors, tau)
         if after <= before:
             state, normal, damping = trial, trial_normal, max(0.2 * damping, 1e-9)
-            converged = iteration > first and before - after < 1e-3
+            converged = iteration > first and before - after < _CONVERGED
         else:
             damping *= 8.0
             converged = damping > 1e9
@@ -170,16 +195,17 @@ def solve(model: ProfileModel, data: Data, state: State, priors: Priors, tau: fl
     moved = (shift - state.shift) * state.spherical * model.um_per_wave / math.exp(state.log_slope)
     state = replace(state, shift=shift, best=state.best + moved)
     normal = linearise(model, data, state)
-    return Solution(state, normal, tau, cost_of(normal, state, priors, tau), converged)
+    return Solution(state, normal, priors, tau, cost_of(normal, state, priors, tau), converged)
 
 
 def linearise(model: ProfileModel, data: Data, state: State) -> NormalEquations:
+    """Return the normal equations of the frames about a state."""
     slope = math.exp(state.log_slope) / model.um_per_wave
     distance = slope * (data.position - state.best)
     optics = model.optics(distance + state.shift * state.spherical, state.spherical)
     mtf, by_width, by_exponent = model.seeing(np.exp(state.log_seeing), state.exponent)
     count = data.position.size
-    chi2, matrix, gradient = np.empty(count), np.empty((count, 5, 5)), np.empty((count, 5))
+    chi2, matrix, gradient = np.empty(count), np.empty((count, _COUNT, _COUNT)), np.empty((count, _COUNT))
     for i, (kernel, flux) in enumerate(zip(data.kernels, data.fluxes, strict=True)):
         transfer = np.stack((
             optics.otf[:, i] * mtf[:, i],
@@ -194,11 +220,17 @@ def linearise(model: ProfileModel, data: Data, state: State) -> NormalEquations:
         brightness = (profile @ flux) / square
         residual = flux - brightness * profile
         # Derivatives with the brightness refitted (variable projection after Kaufman 1975).
-        slopes = brightness * (shapes[:, 1:] - np.outer(profile, profile @ shapes[:, 1:]) / square)
-        chain = np.zeros((4, 5))
-        chain[0, 0] = chain[2, 3] = chain[3, 4] = 1.0
-        chain[1, 1:4] = -slope, distance[i], state.shift
-        jacobian = slopes @ chain
+        per_width, per_wave, per_spherical, per_exponent = (
+            brightness * (shapes[:, 1:] - np.outer(profile, profile @ shapes[:, 1:]) / square)
+        ).T
+        by_parameter = {
+            SEEING: per_width,
+            BEST: -slope * per_wave,
+            LOG_SLOPE: distance[i] * per_wave,
+            SPHERICAL: per_spherical + state.shift * per_wave,
+            EXPONENT: per_exponent,
+        }
+        jacobian = np.stack([by_parameter[one] for one in Parameter], axis=1)
         chi2[i] = residual @ residual
         matrix[i] = jacobian.T @ jacobian
         gradient[i] = jacobian.T @ residual
@@ -207,74 +239,70 @@ def linearise(model: ProfileModel, data: Data, state: State) -> NormalEquations:
 
 def reduce_normal(
     normal: NormalEquations, state: State, priors: Priors, tau: float, damping: float = 0.0
-) -> tuple[Array, Array, Array, Array]:
-    """Eliminate the seeing of each frame.
-
-    Returns the Hessian and gradient in (mean ln seeing, best, ln slope, spherical, exponent), then each
-    frame's own diagonal and gradient with which its seeing follows.
-    """
+) -> Reduced:  # fmt: skip
+    """Eliminate the seeing of each frame, drawn from a law of width ``tau`` about the run's mean."""
     precision = 1.0 / tau**2
     pull = (state.log_seeing - state.mean_log_seeing) * precision
-    own = normal.matrix[:, 0, 0] * (1.0 + damping) + precision
-    own_gradient = normal.gradient[:, 0] - pull
-    cross = normal.matrix[:, 0, :].copy()
-    cross[:, 0] = -precision
+    own = normal.matrix[:, SEEING, SEEING] * (1.0 + damping) + precision
+    own_gradient = normal.gradient[:, SEEING] - pull
+    cross = normal.matrix[:, SEEING, :].copy()
+    cross[:, SEEING] = -precision
     hessian = normal.matrix.sum(axis=0)
-    hessian[0, :] = hessian[:, 0] = 0.0
-    hessian[0, 0] = precision * normal.chi2.size
+    hessian[SEEING, :] = hessian[:, SEEING] = 0.0
+    hessian[SEEING, SEEING] = precision * normal.chi2.size
     gradient = normal.gradient.sum(axis=0)
-    gradient[0] = pull.sum()
-    for place, value, (mean, sigma) in (
-        (2, state.log_slope, priors.log_slope),
-        (3, state.spherical, priors.spherical),
-        (4, state.exponent, priors.exponent),
-    ):
+    gradient[SEEING] = pull.sum()
+    for place, off, sigma in priors.pulls(state):
         hessian[place, place] += 1.0 / sigma**2
-        gradient[place] -= (value - mean) / sigma**2
-    hessian[np.diag_indices(5)] *= 1.0 + damping
+        gradient[place] -= off / sigma**2
+    hessian[np.diag_indices(_COUNT)] *= 1.0 + damping
     hessian -= np.einsum("i,ij,ik->jk", 1.0 / own, cross, cross)
-    gradient = gradient - (own_gradient / own) @ cross
-    return hessian, gradient, own, own_gradient
+    return Reduced(hessian, gradient - (own_gradient / own) @ cross, own, own_gradient, cross)
 
 
 def cost_of(normal: NormalEquations, state: State, priors: Priors, tau: float) -> float:
+    """Return chi² of the frames, of their seeings about the mean, and of the priors."""
     pull = (state.log_seeing - state.mean_log_seeing) / tau
-    slope = (state.log_slope - priors.log_slope[0]) / priors.log_slope[1]
-    spherical = (state.spherical - priors.spherical[0]) / priors.spherical[1]
-    exponent = (state.exponent - priors.exponent[0]) / priors.exponent[1]
-    return float(normal.chi2.sum() + pull @ pull + slope**2 + spherical**2 + exponent**2)
+    return float(normal.chi2.sum() + pull @ pull) + sum((off / sigma) ** 2 for _, off, sigma in priors.pulls(state))
 
 
 def _step(normal: NormalEquations, state: State, priors: Priors, tau: float, damping: float) -> State:
-    hessian, gradient, own, own_gradient = reduce_normal(normal, state, priors, tau, damping)
-    move = np.linalg.solve(hessian, gradient)
-    cross = normal.matrix[:, 0, :].copy()
-    cross[:, 0] = -1.0 / tau**2
-    seeing_move = np.clip((own_gradient - cross @ move) / own, -0.3, 0.3)
+    reduced = reduce_normal(normal, state, priors, tau, damping)
+    move = np.linalg.solve(reduced.hessian, reduced.gradient)
+    seeing_move = (reduced.own_gradient - reduced.cross @ move) / reduced.own
+    for place, longest in _LONGEST_STEP.items():
+        move[place] = np.clip(move[place], -longest, longest)
+    longest = _LONGEST_STEP[SEEING]
     return replace(
         state,
-        best=state.best + float(move[1]),
-        log_slope=state.log_slope + float(np.clip(move[2], -0.2, 0.2)),
-        spherical=state.spherical + float(np.clip(move[3], -0.03, 0.03)),
-        exponent=min(max(state.exponent + float(np.clip(move[4], -0.1, 0.1)), 0.8), 2.2),
-        log_seeing=state.log_seeing + seeing_move,
-        mean_log_seeing=state.mean_log_seeing + float(np.clip(move[0], -0.3, 0.3)),
+        best=state.best + float(move[BEST]),
+        log_slope=state.log_slope + float(move[LOG_SLOPE]),
+        spherical=state.spherical + float(move[SPHERICAL]),
+        exponent=float(np.clip(state.exponent + move[EXPONENT], *_EXPONENT_RANGE)),
+        log_seeing=state.log_seeing + np.clip(seeing_move, -longest, longest),
+        mean_log_seeing=state.mean_log_seeing + float(move[SEEING]),
     )
 
 
-def scatter_weights(normal: NormalEquations, state: State, priors: Priors) -> Array:
-    """Return the probabilities of the seeing scatters of the grid, all else integrated out."""
-    deviance = np.empty(SCATTER_GRID.size)
-    for k, tau in enumerate(SCATTER_GRID):
-        hessian, gradient, own, own_gradient = reduce_normal(normal, state, priors, tau)
-        gained = gradient @ np.linalg.solve(hessian, gradient) + np.sum(own_gradient**2 / own)
-        deviance[k] = (
+def over_scatters(normal: NormalEquations, state: State, priors: Priors) -> tuple[Array, Array, Array]:
+    """Return for each seeing scatter of the grid its probability, the move to its minimum, and the covariance.
+
+    Shapes (scatters,), (scatters, 5) and (scatters, 5, 5). The probability has all parameters integrated out.
+    """
+    deviance, moves, covariances = [], [], []
+    for tau in SCATTER_GRID:
+        reduced = reduce_normal(normal, state, priors, tau)
+        move = np.linalg.solve(reduced.hessian, reduced.gradient)
+        gained = reduced.gradient @ move + np.sum(reduced.own_gradient**2 / reduced.own)
+        deviance.append(
             cost_of(normal, state, priors, tau) - gained
-            + 2.0 * normal.chi2.size * math.log(tau) + np.log(own).sum() + np.linalg.slogdet(hessian)[1]
-            - 2.0 * math.log(_scatter_density(tau))
+            + 2.0 * normal.chi2.size * math.log(tau) + np.log(reduced.own).sum()
+            + np.linalg.slogdet(reduced.hessian)[1] - 2.0 * math.log(_scatter_density(tau))
         )  # fmt: skip
-    weights = np.exp(-0.5 * (deviance - deviance.min()))
-    return weights / weights.sum()
+        moves.append(move)
+        covariances.append(np.linalg.inv(reduced.hessian))
+    weights = np.exp(-0.5 * (np.array(deviance) - min(deviance)))
+    return weights / weights.sum(), np.array(moves), np.array(covariances)
 
 
 def _scatter_density(tau: float) -> float:
@@ -288,66 +316,3 @@ def least_hfd_shift(model: ProfileModel, state: State) -> float:
     """Return the defocus of least HFD per wave of spherical, at the run's mean seeing."""
     amount = math.copysign(max(abs(state.spherical), 0.01), state.spherical)
     return model.least_hfd_waves(math.exp(state.mean_log_seeing), amount, state.exponent) / amount
-
-
-def coarse_grid(model: ProfileModel, data: Data) -> tuple[Array, Array]:
-    """Return the defocuses in waves, from 0, and the ln(seeing) that are scanned first."""
-    widest = 1.5 * model.radius_px * model.pixel_um
-    least = 0.7 * max(model.pixel_um, 0.5 * model.unit_um)
-    seeing = np.linspace(math.log(least), math.log(widest), math.ceil(math.log(widest / least) / 0.2))
-    return model.scan_waves, seeing
-
-
-def grid_chi2(model: ProfileModel, data: Data, i: int, waves: Array, log_seeing: Array, spherical: float) -> Array:
-    """Return chi² of frame ``i``, shape (waves, seeings): three dot products for each node."""
-    otf = model.scan_otf if waves is model.scan_waves else model.optics(waves, spherical).otf
-    mtf = model.seeing(np.exp(log_seeing))[0]
-    nodes = (otf[:, :, None] * mtf[:, None, :]).reshape(otf.shape[0], -1)
-    shapes = data.kernels[i] @ nodes
-    match = np.maximum(data.fluxes[i] @ shapes, 0.0)
-    chi2 = data.fluxes[i] @ data.fluxes[i] - match**2 / np.einsum("ij,ij->j", shapes, shapes)
-    return chi2.reshape(waves.size, log_seeing.size)
-
-
-def own_positions(model: ProfileModel, data: Data, state: State, tau: float, log_seeing: Array) -> tuple[Array, Array]:
-    """Return the position at which each frame's stars put it, whatever the focuser tells, and its error.
-
-    Spherical term, exponent and way per step are those of the run; the seeing of each frame is free
-    within the run's scatter ``tau``, and is sought from ``log_seeing``. Where a frame departs from the
-    model by more than its noise, its error is as much larger.
-    """
-    reach = float(np.ptp(data.position))
-    position = data.position.copy()
-    damping = np.full(position.size, 1e-3)
-
-    def look(position: Array, log_seeing: Array) -> tuple[NormalEquations, Array]:
-        normal = linearise(model, replace(data, position=position), replace(state, log_seeing=log_seeing))
-        return normal, normal.chi2 + ((log_seeing - state.mean_log_seeing) / tau) ** 2
-
-    normal, cost = look(position, log_seeing)
-    for _ in range(_OWN_ITERATIONS):
-        matrix = normal.matrix[:, :2, :2] * np.array([[1.0, -1.0], [-1.0, 1.0]])
-        matrix[:, 0, 0] += 1.0 / tau**2
-        gradient = normal.gradient[:, :2] * np.array([1.0, -1.0])
-        gradient[:, 0] -= (log_seeing - state.mean_log_seeing) / tau**2
-        matrix[:, [0, 1], [0, 1]] *= 1.0 + damping[:, None]
-        matrix[:, 1, 1] += 1.0 / reach**2  # in focus a frame tells nothing of its place
-        move = np.linalg.solve(matrix, gradient[..., None])[..., 0]
-        seeing = log_seeing + np.clip(move[:, 0], -0.3, 0.3)
-        place = position + np.clip(move[:, 1], -0.1 * reach, 0.1 * reach)
-        trial, after = look(place, seeing)
-        better = after <= cost
-        settled = bool(np.all(np.where(better, cost - after < 0.03, damping > 1.0)))
-        position, log_seeing = np.where(better, place, position), np.where(better, seeing, log_seeing)
-        cost, damping = np.where(better, after, cost), np.where(better, 0.2 * damping, 8.0 * damping)
-        normal = NormalEquations(
-            np.where(better, trial.chi2, normal.chi2),
-            np.where(better[:, None, None], trial.matrix, normal.matrix),
-            np.where(better[:, None], trial.gradient, normal.gradient),
-        )
-        if settled:
-            break
-    matrix = normal.matrix
-    told = matrix[:, 1, 1] - matrix[:, 0, 1] ** 2 / (matrix[:, 0, 0] + 1.0 / tau**2)
-    misfit = np.maximum(1.0, normal.chi2 / np.maximum(data.dof - 2, 1))
-    return position, np.sqrt(misfit / np.maximum(told, 1e-6 / reach**2))

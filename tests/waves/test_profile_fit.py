@@ -9,11 +9,11 @@ from dataclasses import replace
 import galsim
 import numpy as np
 import pytest
+from position_bound import position_bound
 
 from focuskit.core.errors import FocuskitError
 from focuskit.core.optics import Rig
 from focuskit.waves import fit_profiles, measure_defocus, profile_model
-from focuskit.waves.fit import position_bound
 from focuskit.waves.model import BINS_PER_PX
 from focuskit.waves.stack import FrameProfile, stack_profile
 
