@@ -20,10 +20,11 @@ from numpy.typing import NDArray
 
 from focuskit.core.optics import Rig
 from focuskit.waves.aberrations import Aberrations, Amount, make_amount
+from focuskit.waves.annuli import harmonic_bins
 from focuskit.waves.fit import ProfileFit
 from focuskit.waves.harmonics import Harmonics, harmonic_model
 from focuskit.waves.model import BINS_PER_PX, fwhm_factor, profile_model
-from focuskit.waves.stack import FrameProfile, harmonic_bins
+from focuskit.waves.stack import FrameProfile
 
 Array = NDArray[np.float64]
 

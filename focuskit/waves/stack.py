@@ -13,28 +13,23 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 from scipy.optimize import nnls
-from scipy.sparse import csr_matrix
 from scipy.spatial import cKDTree
 
 from focuskit.core.errors import FocuskitError
+from focuskit.waves.annuli import FINE, annulus_maps, fine_places, harmonic_maps, harmonic_sums, sub_pixel
 from focuskit.waves.model import BINS_PER_PX
 
 Array = NDArray[np.float64]
 
-# Centres are rounded to this part of a pixel: a blur of 0.05 px rms, which the seeing takes in.
-_PHASES = 8
 # A pixel is replaced by its expectation when it is off by this many sigma and this part of the light.
 _CLIP_SIGMA = 8.0
 _CLIP_SHARE = 0.3
 _CLIP_ROUNDS = 2
-# What a pixel should hold is looked up in a table with so many places in a pixel.
-_FINE = 64
 # A known star so near to one that is stacked is that star.
 _ITSELF_PX = 3.0
 # The sensor is parted into so many zones along each side.
@@ -119,89 +114,145 @@ def stack_profile(
         If no star lies far enough from the border.
     """
     radius = math.ceil(radius_px)
-    half = radius + 1
-    column, row = np.rint(x_px).astype(int), np.rint(y_px).astype(int)
+    column, row = np.rint(x_px), np.rint(y_px)
     rows, columns = image.shape
+    half = radius + 1
     inside = (column >= half) & (row >= half) & (column < columns - half) & (row < rows - half) & (flux > 0.0)
     if not inside.any():
         raise FocuskitError(f"position {position:.10g}: no star lies {half} px or more from the border")
     level = np.broadcast_to(sky, x_px.shape)[inside]
-    column, row, flux = column[inside], row[inside], flux[inside]
-    annulus, shares = _radius_maps(radius)
-    phase = (_phase(y_px[inside] - row) * (_PHASES + 1) + _phase(x_px[inside] - column)).astype(int)
-    weight = stack_weight(flux, noise, radius, gain_e_per_adu)
-    zone = _zones(x_px[inside], y_px[inside], image.shape)
-
-    foreign: dict[int, NDArray[np.float32]] = {}
-
-    def stamp(j: int) -> NDArray[np.float32]:
-        cut = image[row[j] - half : row[j] + half + 1, column[j] - half : column[j] + half + 1]
-        pixels: NDArray[np.float32] = cut.astype(np.float32).ravel()
-        pixels -= np.float32(level[j])
-        if j in foreign:
-            pixels -= foreign[j]
-        return pixels
-
-    total = np.zeros(annulus.shape)
-    for j in range(flux.size):
-        # Said in so many words: a number times single precision is single precision before NumPy 2.
-        total[phase[j]] += np.multiply(weight[j], stamp(j), dtype=np.float64)
-    where = _weigh(weight * flux, phase, shares)
-    norm = where.sum(axis=1)
-    profile = _by_annulus(annulus, total, radius) / norm
+    stack = _Stack(image, x_px[inside], y_px[inside], flux[inside], level, noise, radius, gain_e_per_adu)
     if known is not None:
-        foreign = _foreign_light(column, row, (x_px[inside], y_px[inside]), known, profile)
-        for j, pixels in foreign.items():
-            total[phase[j]] -= weight[j] * pixels
-        profile = _by_annulus(annulus, total, radius) / norm
-
-    light = np.bincount(phase, weight * flux, minlength=annulus.shape[0])
-    expected = _expected(profile, where / norm[:, None])
-    lopsided = _lopsided((total - light[:, None] * expected).sum(axis=0) / light.sum(), radius)
-    for last in (*[False] * (_CLIP_ROUNDS - 1), True):
-        squares, excess = np.zeros(annulus.shape), np.zeros(annulus.shape)
-        odd = np.zeros((ZONES**2, annulus.shape[1]))
-        for j in range(flux.size):
-            star = flux[j] * (expected[phase[j]] + lopsided)
-            residual = stamp(j) - star
-            # Only upwards: what spoils a pixel adds light, and lifts the expectation for all others.
-            spoilt = residual > _CLIP_SIGMA * noise + _CLIP_SHARE * np.maximum(star, 0.0)
-            if spoilt.any():
-                excess[phase[j], spoilt] += weight[j] * residual[spoilt]
-                residual[spoilt] = 0.0
-            residual *= weight[j]
-            odd[zone[j]] += residual
-            squares[phase[j]] += residual * residual
-        by_zone = np.bincount(zone, weight * flux, minlength=ZONES**2)
-        odd += by_zone[:, None] * lopsided
-        if not excess.any():
-            break
-        profile = _by_annulus(annulus, total - excess, radius) / norm
-        if last:
-            break
-        expected = _expected(profile, where / norm[:, None])
-        lopsided = _lopsided(odd.sum(axis=0) / light.sum(), radius)
-
-    # The scatter of the pixels about the stack, smoothed by what it must be: sky plus photons.
-    scatter = _by_annulus(annulus, squares, radius)
-    from_sky = _weigh(weight**2, phase, shares).sum(axis=1)
-    from_light = _weigh(weight**2 * flux, phase, shares).sum(axis=1) * np.maximum(profile, 0.0)
-    expect = noise**2 * from_sky + from_light / gain_e_per_adu
-    for _ in range(3):
-        scale = np.sqrt(shares.mean(axis=0).sum(axis=1)) / expect
-        factors, _ = nnls(scale[:, None] * np.stack((from_sky, from_light), axis=1), scale * scatter)
-        expect = factors[0] * from_sky + factors[1] * from_light
+        stack.take_off(known)
+    squares, odd = stack.replace_spoilt()
+    from_sky, from_light, variance = stack.variance(squares)
     bins = np.zeros((radius, radius * BINS_PER_PX + 1))
     for a in range(radius):
-        bins[a, a * BINS_PER_PX : (a + 1) * BINS_PER_PX + 1] = where[a] / norm[a]
+        bins[a, a * BINS_PER_PX : (a + 1) * BINS_PER_PX + 1] = stack.where[a] / stack.norm[a]
+    by_zone, squares_by_zone, light_by_zone = (
+        np.bincount(stack.zone, stack.weight**k * stack.flux**n, minlength=ZONES**2)[:, None]
+        for k, n in ((1, 1), (2, 0), (2, 1))
+    )
     zone_variance = (
-        factors[0] * noise**2 * np.bincount(zone, weight**2, minlength=ZONES**2)[:, None]
-        + factors[1] / gain_e_per_adu
-        * np.bincount(zone, weight**2 * flux, minlength=ZONES**2)[:, None] * np.maximum(profile, 0.0)
+        from_sky * noise**2 * squares_by_zone
+        + from_light / gain_e_per_adu * light_by_zone * np.maximum(stack.profile, 0.0)
     )  # fmt: skip
-    with np.errstate(invalid="ignore", divide="ignore"):
-        harmonics, harmonic_variance = _harmonics(odd / by_zone[:, None], radius), zone_variance / by_zone[:, None] ** 2
-    return FrameProfile(float(position), bins, profile, expect / norm**2, int(flux.size), harmonics, harmonic_variance)
+    with np.errstate(invalid="ignore", divide="ignore"):  # a zone without a star
+        harmonics, harmonic_variance = _harmonics(odd / by_zone, radius), zone_variance / by_zone**2
+    return FrameProfile(float(position), bins, stack.profile, variance, stack.flux.size, harmonics, harmonic_variance)
+
+
+class _Stack:
+    """The stack of one frame while it is made, of what is handed to `stack_profile`.
+
+    ``total`` sums the pixels of all stars at each sub-pixel centre, shape (phases, pixels); ``where`` the weights of
+    the pixels at the radii of the model within each annulus, shape (annuli, BINS_PER_PX + 1).
+    """
+
+    def __init__(
+        self, image: NDArray[np.generic], x_px: Array, y_px: Array, flux: Array, level: Array, noise: float,
+        radius: int, gain_e_per_adu: float,
+    ) -> None:  # fmt: skip
+        self.image, self.x_px, self.y_px, self.flux, self.level = image, x_px, y_px, flux, level
+        self.noise, self.radius, self.gain_e_per_adu = noise, radius, gain_e_per_adu
+        self.column, self.row = np.rint(x_px).astype(int), np.rint(y_px).astype(int)
+        self.annulus, self.shares = annulus_maps(radius)
+        self.phase = sub_pixel(x_px - self.column, y_px - self.row)
+        self.weight = stack_weight(flux, noise, radius, gain_e_per_adu)
+        self.zone = _zones(x_px, y_px, image.shape)
+        self.foreign: dict[int, NDArray[np.float32]] = {}
+        self.total = np.zeros(self.annulus.shape)
+        for j in range(flux.size):
+            # Said in so many words: a number times single precision is single precision before NumPy 2.
+            self.total[self.phase[j]] += np.multiply(self.weight[j], self._stamp(j), dtype=np.float64)
+        self.where = self._weigh(self.weight * flux)
+        self.norm = self.where.sum(axis=1)
+        self.profile = self._by_annulus(self.total) / self.norm
+
+    def take_off(self, known: tuple[Array, Array, Array]) -> None:
+        """Take the light of known neighbours off, of the profile found so far."""
+        self.foreign = _foreign_light(self, known)
+        for j, pixels in self.foreign.items():
+            self.total[self.phase[j]] -= self.weight[j] * pixels
+        self.profile = self._by_annulus(self.total) / self.norm
+
+    def replace_spoilt(self) -> tuple[Array, Array]:
+        """Replace pixels that are far too bright for their star by what is expected of them.
+
+        Returns
+        -------
+        squares : array, shape (phases, pixels)
+            Sum of the squared residuals, weighted.
+        odd : array, shape (zones, pixels)
+            Sum of what the stars of each zone have beside the round profile, weighted.
+        """
+        light = np.bincount(self.phase, self.weight * self.flux, minlength=self.annulus.shape[0])
+        rest = self.total - light[:, None] * self._expected()
+        for _ in range(_CLIP_ROUNDS):
+            expected, lopsided = self._expected(), _lopsided(rest.sum(axis=0) / light.sum(), self.radius)
+            squares, excess = np.zeros(self.annulus.shape), np.zeros(self.annulus.shape)
+            rest = np.zeros((ZONES**2, self.annulus.shape[1]))
+            for j in range(self.flux.size):
+                star = self.flux[j] * (expected[self.phase[j]] + lopsided)
+                residual = self._stamp(j) - star
+                # Only upwards: what spoils a pixel adds light, and lifts the expectation for all others.
+                spoilt = residual > _CLIP_SIGMA * self.noise + _CLIP_SHARE * np.maximum(star, 0.0)
+                if spoilt.any():
+                    excess[self.phase[j], spoilt] += self.weight[j] * residual[spoilt]
+                    residual[spoilt] = 0.0
+                residual *= self.weight[j]
+                rest[self.zone[j]] += residual
+                squares[self.phase[j]] += residual * residual
+            by_zone = np.bincount(self.zone, self.weight * self.flux, minlength=ZONES**2)
+            rest += by_zone[:, None] * lopsided
+            if not excess.any():
+                break
+            self.profile = self._by_annulus(self.total - excess) / self.norm
+        return squares, rest
+
+    def variance(self, squares: Array) -> tuple[float, float, Array]:
+        """Return the scatter of the pixels about the stack, smoothed by what it must be: sky plus photons.
+
+        First the variances of a pixel of sky, and of one of unit flux; then the variance of each annulus.
+        """
+        scatter = self._by_annulus(squares)
+        sky = self._weigh(self.weight**2).sum(axis=1)
+        light = self._weigh(self.weight**2 * self.flux).sum(axis=1) * np.maximum(self.profile, 0.0)
+        expect = self.noise**2 * sky + light / self.gain_e_per_adu
+        for _ in range(3):
+            scale = np.sqrt(self.shares.mean(axis=0).sum(axis=1)) / expect
+            (per_sky, per_light), _ = nnls(scale[:, None] * np.stack((sky, light), axis=1), scale * scatter)
+            expect = per_sky * sky + per_light * light
+        return float(per_sky), float(per_light), expect / self.norm**2
+
+    def _stamp(self, j: int) -> NDArray[np.float32]:
+        half = self.radius + 1
+        row, column = self.row[j], self.column[j]
+        cut = self.image[row - half : row + half + 1, column - half : column + half + 1]
+        pixels: NDArray[np.float32] = cut.astype(np.float32).ravel()
+        pixels -= np.float32(self.level[j])
+        if j in self.foreign:
+            pixels -= self.foreign[j]
+        return pixels
+
+    def _by_annulus(self, values: Array) -> Array:
+        sums = np.bincount(self.annulus.ravel(), values.ravel(), minlength=self.radius + 1)
+        return sums[: self.radius].astype(float)
+
+    def _weigh(self, weight: Array) -> Array:
+        by_phase = np.bincount(self.phase, weight, minlength=self.shares.shape[0])
+        return np.tensordot(by_phase, self.shares, axes=1)
+
+    def _expected(self) -> Array:
+        """Return the profile at every pixel of the stamps, 0 beyond: a smooth curve, even at the centre."""
+        radius = self.radius
+        inside = self.where / self.norm[:, None] @ np.arange(BINS_PER_PX + 1) / BINS_PER_PX
+        middle = np.arange(radius) + inside
+        # Stars that all lie on the very centre of a pixel have one at radius 0, which mirrors onto itself.
+        first = 1 if middle[0] == 0.0 else 0
+        radii = np.concatenate((-middle[first:][::-1], middle))
+        curve = CubicSpline(radii, np.concatenate((self.profile[first:][::-1], self.profile)))
+        return np.append(curve((np.arange(radius * FINE) + 0.5) / FINE), 0.0)[fine_places(radius)]
 
 
 def stack_weight(flux: Array, noise: float, radius_px: float, gain_e_per_adu: float) -> Array:
@@ -210,25 +261,22 @@ def stack_weight(flux: Array, noise: float, radius_px: float, gain_e_per_adu: fl
     return np.asarray(flux / (noise**2 + spread_over * flux / gain_e_per_adu))
 
 
-def _foreign_light(
-    column: NDArray[np.int64], row: NDArray[np.int64], place: tuple[Array, Array], known: tuple[Array, Array, Array],
-    profile: Array,
-) -> dict[int, NDArray[np.float32]]:  # fmt: skip
+def _foreign_light(stack: _Stack, known: tuple[Array, Array, Array]) -> dict[int, NDArray[np.float32]]:
     """Return what other stars add to the pixels of the stamps of those that have neighbours, by their number."""
-    radius = profile.size
+    radius = stack.radius
     reach = math.sqrt(2.0) * (radius + 1) + radius
     known_x, known_y, known_flux = (part[np.isfinite(known[0] + known[1] + known[2])] for part in known)
     tree = cKDTree(np.stack([known_x, known_y], axis=1))
     offset = np.arange(-radius - 1.0, radius + 2.0)
     middles = np.arange(radius) + 0.5
     # The sky may be a little off, and the outermost annulus shows by how much.
-    shape = profile - profile[-1]
+    shape = stack.profile - stack.profile[-1]
     foreign = {}
-    for j, near in enumerate(tree.query_ball_point(np.stack(place, axis=1), reach)):
+    for j, near in enumerate(tree.query_ball_point(np.stack((stack.x_px, stack.y_px), axis=1), reach)):
         light = np.zeros((offset.size, offset.size))
         for n in near:
-            dx, dy, flux = known_x[n] - column[j], known_y[n] - row[j], known_flux[n]
-            if math.hypot(known_x[n] - place[0][j], known_y[n] - place[1][j]) > _ITSELF_PX and flux > 0.0:
+            dx, dy, flux = known_x[n] - stack.column[j], known_y[n] - stack.row[j], known_flux[n]
+            if math.hypot(known_x[n] - stack.x_px[j], known_y[n] - stack.y_px[j]) > _ITSELF_PX and flux > 0.0:
                 distance = np.sqrt((offset[None, :] - dx) ** 2 + (offset[:, None] - dy) ** 2)
                 light += flux * np.interp(distance, middles, shape, right=0.0)
         if light.any():
@@ -249,7 +297,7 @@ def _harmonics(odd: Array, radius: int) -> Array:
 
     Stars lie together on whole pixels here: half a pixel hardly shows in what is small already.
     """
-    return np.asarray((_harmonic_sums(radius) @ odd.T).T).reshape(len(odd), 4, radius)
+    return np.asarray((harmonic_sums(radius) @ odd.T).T).reshape(len(odd), 4, radius)
 
 
 def _lopsided(odd: Array, radius: int) -> Array:
@@ -257,116 +305,6 @@ def _lopsided(odd: Array, radius: int) -> Array:
 
     It is no blemish of a single star, whose pixels are not to be replaced because of it.
     """
-    annulus, trig = _harmonic_maps(radius)
+    annulus, trig = harmonic_maps(radius)
     amplitudes = np.hstack([_harmonics(odd[None], radius)[0], np.zeros((4, 1))])
     return np.asarray((amplitudes[:, annulus] * trig).sum(axis=0))
-
-
-@lru_cache(maxsize=16)
-def harmonic_bins(radius: int) -> tuple[Array, Array]:
-    """Return where the pixels of each amplitude lie, and how many they are.
-
-    Returns
-    -------
-    bins : array, shape (4, annuli, radius bins)
-        As in `FrameProfile`, weighted by the square of the cosine or sine; rows sum to 1, or to 0 in the middle.
-    pixels : array, shape (4, annuli)
-        Sum of these weights.
-    """
-    annulus, trig = _harmonic_maps(radius)
-    place = _distances(radius)[_PHASES // 2 * (_PHASES + 2)] * BINS_PER_PX
-    low = place.astype(int)
-    upper = place - low
-    width = radius * BINS_PER_PX + 2
-    inside = annulus < radius
-    bins = np.zeros((4, radius, width))
-    for part, t in zip(bins, trig, strict=True):
-        np.add.at(part, (annulus[inside], low[inside]), ((1.0 - upper) * t * t)[inside])
-        np.add.at(part, (annulus[inside], low[inside] + 1), (upper * t * t)[inside])
-    pixels = bins.sum(axis=2)
-    return bins[:, :, :-1] / np.maximum(pixels, 1e-12)[:, :, None], pixels
-
-
-@lru_cache(maxsize=16)
-def _harmonic_maps(radius: int) -> tuple[NDArray[np.int32], Array]:
-    """Return the annulus of each pixel about a star on the middle of a pixel, and its cosines and sines."""
-    annulus = _radius_maps(radius)[0][_PHASES // 2 * (_PHASES + 2)]
-    offset = np.arange(-radius - 1.0, radius + 2.0)
-    angle = np.arctan2(offset[:, None], offset[None, :]).ravel()
-    trig = np.array([np.cos(angle), np.sin(angle), np.cos(2.0 * angle), np.sin(2.0 * angle)])
-    trig[:, np.hypot(offset[:, None], offset[None, :]).ravel() == 0.0] = 0.0
-    return annulus, trig
-
-
-@lru_cache(maxsize=16)
-def _harmonic_sums(radius: int) -> csr_matrix:
-    """Return the matrix from the pixels of a stamp to the amplitudes of cosines and sines in each annulus."""
-    annulus, trig = _harmonic_maps(radius)
-    inside = np.flatnonzero(annulus < radius)
-    place = (np.arange(4)[:, None] * radius + annulus[inside]).ravel()
-    weight = trig[:, inside].ravel()
-    pixels = np.maximum(np.bincount(place, weight**2, minlength=4 * radius), 1e-12)
-    return csr_matrix((weight / pixels[place], (place, np.tile(inside, 4))), shape=(4 * radius, annulus.size))
-
-
-def _phase(offset: Array) -> Array:
-    return np.rint(offset * _PHASES) + _PHASES // 2
-
-
-@lru_cache(maxsize=16)
-def _distances(radius: int) -> Array:
-    """Return the distances of a stamp's pixels from every sub-pixel centre, shape (phases, pixels)."""
-    offset = np.arange(-radius - 1.0, radius + 2.0)
-    sub = (np.arange(_PHASES + 1) - _PHASES // 2) / _PHASES
-    square = (offset[None, :] - sub[:, None]) ** 2
-    return np.sqrt(square[:, None, :, None] + square[None, :, None, :]).reshape((_PHASES + 1) ** 2, -1)
-
-
-@lru_cache(maxsize=16)
-def _radius_maps(radius: int) -> tuple[NDArray[np.int32], Array]:
-    """Return the annulus of each pixel of a stamp for every sub-pixel centre, and how they lie in it.
-
-    Annuli are 1 px wide; the last number stands for what lies beyond the radius. The second array, of
-    shape (phases, annuli, BINS_PER_PX + 1), counts pixels at the radii of the model within each
-    annulus, both ends included; a pixel between two of them is shared in proportion.
-    """
-    distance = _distances(radius)
-    annulus = np.minimum(distance.astype(np.int32), radius)
-    within = (distance - annulus) * BINS_PER_PX
-    shares = []
-    for ring, part in zip(annulus, within, strict=True):
-        inside = ring < radius
-        low = part[inside].astype(int)
-        upper = part[inside] - low
-        place = ring[inside] * (BINS_PER_PX + 1) + low
-        size = radius * (BINS_PER_PX + 1)
-        count = np.bincount(place, 1.0 - upper, minlength=size) + np.bincount(place + 1, upper, minlength=size)
-        shares.append(count.reshape(radius, BINS_PER_PX + 1))
-    return annulus, np.stack(shares)
-
-
-def _by_annulus(annulus: NDArray[np.int32], values: Array, radius: int) -> Array:
-    sums = np.bincount(annulus.ravel(), values.ravel(), minlength=radius + 1)
-    return sums[:radius].astype(float)
-
-
-def _weigh(weight: Array, phase: NDArray[np.int64], shares: Array) -> Array:
-    by_phase = np.bincount(phase, weight, minlength=shares.shape[0])
-    return np.tensordot(by_phase, shares, axes=1)
-
-
-def _expected(profile: Array, where: Array) -> Array:
-    """Return the profile at every pixel of the stamps, 0 beyond: a smooth curve, even at the centre."""
-    radius = profile.size
-    middle = np.arange(radius) + where @ np.arange(BINS_PER_PX + 1) / BINS_PER_PX
-    # Stars that all lie on the very centre of a pixel have one at radius 0, which mirrors onto itself.
-    first = 1 if middle[0] == 0.0 else 0
-    radii = np.concatenate((-middle[first:][::-1], middle))
-    curve = CubicSpline(radii, np.concatenate((profile[first:][::-1], profile)))
-    return np.append(curve((np.arange(radius * _FINE) + 0.5) / _FINE), 0.0)[_fine_places(radius)]
-
-
-@lru_cache(maxsize=16)
-def _fine_places(radius: int) -> NDArray[np.int32]:
-    """Return the distances of `_distances` in whole parts of a pixel; all beyond the radius alike."""
-    return np.minimum(_distances(radius) * _FINE, radius * _FINE).astype(np.int32)

@@ -12,9 +12,10 @@ from focuskit.core import flags
 from focuskit.core.optics import Rig
 from focuskit.waves import ProfileFit, fit_profiles, measure_aberrations, pool_aberrations, profile_model
 from focuskit.waves.aberrations import make_amount
+from focuskit.waves.annuli import harmonic_bins
 from focuskit.waves.fit import FrameFit
 from focuskit.waves.harmonics import harmonic_model
-from focuskit.waves.stack import ZONES, FrameProfile, harmonic_bins, stack_profile
+from focuskit.waves.stack import ZONES, FrameProfile, stack_profile
 
 RIG = Rig("Heron", 1400.0, 200.0, 0.36, 3.76, 4.0)
 WAVELENGTH_UM, SKY, BEST = 0.55, 50.0, 9003.0
