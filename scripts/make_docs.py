@@ -122,7 +122,10 @@ def flags_page() -> str:
     for name in flags.names():
         flag = flags.describe(name)
         lines += [f"## {name}\n", f"{flag.meaning}\n", f"*What to do:* {flag.advice}\n"]
-    lines += ["## Flags of single stars\n", "In the table of stars, `flag` is the sum of the bits; 0 is a good star.\n"]
+    lines += [
+        "## Flags of single stars\n",
+        "In the table of stars, `flags` is the sum of the bits; 0 is a good star.\n",
+    ]
     lines += ["| bit | name | meaning |", "|---|---|---|"]
     lines += [f"| {bit} | `{name}` | {meaning} |" for bit, name, meaning in STAR_FLAGS]
     return NOTE + "\n".join([*lines, ""])

@@ -4,6 +4,8 @@ In: `Pixels` of one frame, or frames of one run. Out: `MeasuredFrame` with its s
 stars that the frames of a run have in common and how large they are.
 """
 
+from focuskit.stars.arrays import measure_image
+from focuskit.stars.catalogue import MeasuredImage
 from focuskit.stars.faint import join_registered, search_plan
 from focuskit.stars.match import CommonSizes, StarMatch, compare_frames, match_stars
 from focuskit.stars.measure import (
@@ -19,6 +21,7 @@ from focuskit.stars.measure import (
 __all__ = [
     "CommonSizes",
     "MeasuredFrame",
+    "MeasuredImage",
     "StarMatch",
     "compare_frames",
     "join_registered",
@@ -27,6 +30,7 @@ __all__ = [
     "measure_found",
     "measure_frame",
     "measure_frames",
+    "measure_image",
     "register_frames",
     "run_key",
     "search_plan",

@@ -9,11 +9,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from focuskit.stars.detect import SkyMap
+from focuskit.core.statistics import robust_scatter
+from focuskit.stars.detect import BlockImage, SkyMap
 
 if TYPE_CHECKING:
     from astropy.table import QTable
 
+# An image with fewer good stars says so; a run is faint where a quarter of its images or more show fewer. Chosen: the
+# median of five still stands where two of them are no stars.
+FEW_STARS = 5
 _GROWTH_ERR = 0.005  # relative, of a size: as measured on rendered frames, crowded ones too
 
 # Stars with any of these do not enter the frame's size: bit, name, meaning.
@@ -23,12 +27,15 @@ STAR_FLAGS = (
     (4, "faint", "its signal-to-noise ratio is below 20, or below 7 where bright stars are few"),
     (8, "elongated", "it is drawn out far more than the other stars"),
     (16, "odd_size", "its size differs from that of the others as no star's does"),
+    (32, "gaps", "pixels without a value make up more than 2 % of its aperture"),
+    (64, "edge", "it lies too near the edge of the image to be measured"),
 )
 FLAG_BIT = {name: bit for bit, name, _ in STAR_FLAGS}
 FAINT = FLAG_BIT["faint"]
+_PHOTUTILS = {"x_px": "x_centroid", "y_px": "y_centroid", "angle_deg": "orientation", "flag": "flags"}
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Stars:
     """Measured stars, one element a star; all arrays have shape (n,).
 
@@ -75,17 +82,17 @@ class Stars:
         """Mask of the stars without a flag."""
         return self.flag == 0
 
-    def table(self) -> QTable:
-        """Return the stars as an astropy table with units."""
+    def table(self, brightness: str = "adu") -> QTable:
+        """Return the stars as an astropy table with units, the columns called as photutils calls them."""
         from astropy import units as u
         from astropy.table import QTable
 
-        unit = {"px": u.pix, "adu": u.adu, "deg": u.deg}
-        out = QTable()
+        unit = {"px": u.pix, "adu": u.Unit(brightness), "deg": u.deg}
+        out = QTable({"id": np.arange(1, len(self) + 1)})
         for f in fields(self):
-            suffix = f.name.rpartition("_")[2]
+            name, _, suffix = f.name.rpartition("_")
             values = getattr(self, f.name)
-            out[f.name] = values * unit[suffix] if suffix in unit else values
+            out[_PHOTUTILS.get(f.name, name or f.name)] = values * unit[suffix] if suffix in unit else values
         out.meta["star_flags"] = {name: f"bit {bit}: {meaning}" for bit, name, meaning in STAR_FLAGS}
         return out
 
@@ -93,15 +100,16 @@ class Stars:
 NO_STARS = Stars(*(np.empty(0, int if f.name == "flag" else float) for f in fields(Stars)))
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class MeasuredImage:
-    """What the pixels of one frame tell.
+    """What the pixels of one image tell.
 
     Parameters
     ----------
     measured : Stars
     hfd_px, fwhm_px : float or None
-        Median over the good stars; None where there is no good star.
+        Half-flux diameter (of the circle about the centroid that holds half of the light) and full width at half
+        maximum: median over the good stars; None where there is no good star.
     hfd_err_px, fwhm_err_px : float or None
         Standard deviation of that median.
     count : int
@@ -110,6 +118,8 @@ class MeasuredImage:
         Sky per pixel, of the green pixels where there is a Bayer pattern.
     noise_adu : float
         Standard deviation of the sky in one pixel.
+    unit : str
+        Unit of brightness; the names that end in ``_adu`` stand for it.
     """
 
     measured: Stars
@@ -120,16 +130,39 @@ class MeasuredImage:
     count: int
     sky: SkyMap
     noise_adu: float
+    unit: str = "adu"
+
+    def __repr__(self) -> str:
+        if self.hfd_px is None:
+            return f"<MeasuredImage: no good star of {len(self.measured)}>"
+        sizes = f"HFD {self.hfd_px:.3f} ± {self.hfd_err_px:.3f} px"
+        if self.fwhm_px is not None:
+            sizes += f", FWHM {self.fwhm_px:.3f} ± {self.fwhm_err_px:.3f} px"
+        return f"<MeasuredImage: {sizes}, {self.count} good stars of {len(self.measured)}>"
 
     @property
     def sky_adu(self) -> float:
         """Median sky."""
         return float(np.median(self.sky.mesh))
 
+    @property
+    def flags(self) -> tuple[str, ...]:
+        """Flags of the image, from the registry."""
+        return ("few_stars",) if self.count < FEW_STARS else ()
+
     @cached_property
     def stars(self) -> QTable:
-        """The stars as an astropy table with units."""
-        return self.measured.table()
+        """The stars as an astropy table with units, the columns called as photutils calls them."""
+        return self.measured.table(self.unit)
+
+
+def summarise(stars: Stars, blocks: BlockImage) -> MeasuredImage:
+    """Return the stars of an image with the sizes that the image owes to the good ones."""
+    good = stars.take(stars.good)
+    known = np.isfinite(good.fwhm_px)
+    hfd, hfd_err = typical_size(good.hfd_px, good.hfd_err_px) if len(good) else (None, None)
+    fwhm, fwhm_err = typical_size(good.fwhm_px[known], good.hfd_err_px[known]) if known.any() else (None, None)
+    return MeasuredImage(stars, hfd, hfd_err, fwhm, fwhm_err, len(good), blocks.sky, blocks.noise)
 
 
 def typical_size(sizes: np.ndarray, errors: np.ndarray) -> tuple[float, float]:
@@ -139,8 +172,7 @@ def typical_size(sizes: np.ndarray, errors: np.ndarray) -> tuple[float, float]:
     growth curve, which all stars share, adds half a per cent.
     """
     middle = float(np.median(sizes))
-    spread = 1.4826 * float(np.median(np.abs(sizes - middle)))
-    scatter = max(spread**2 - float(np.median(errors)) ** 2, (0.003 * middle) ** 2)
+    scatter = max(robust_scatter(sizes) ** 2 - float(np.median(errors)) ** 2, (0.003 * middle) ** 2)
     weights = 1.0 / (errors**2 + scatter)
     # Stars whose own factor comes from this very frame have the same size but for rounding, which must not order them.
     steps, step_of = np.unique(np.round(sizes / middle, 9), return_inverse=True)

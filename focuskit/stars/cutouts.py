@@ -11,6 +11,7 @@ from focuskit.frames import Pixels
 from focuskit.stars.detect import BlockImage, clipped_means, pyramid, sum_blocks
 from focuskit.stars.stamps import cut_stamps
 
+STAMP_RADIUS = 1.35  # of a star's stamp, in half-flux diameters; one is the radius of the flux aperture
 RING_RADII = (2.2, 3.5)  # of the sky ring about a star, in half-flux diameters
 _LEVELS = 5
 _AT_A_TIME = 16  # stars: their stamps stay in the processor's cache
@@ -18,7 +19,23 @@ _AT_A_TIME = 16  # stars: their stamps stay in the processor's cache
 
 @dataclass(frozen=True)
 class PreparedImage:
-    """One image on its way through the measurement; ``unit`` is its pixel in sensor pixels."""
+    """One image on its way through the measurement.
+
+    Parameters
+    ----------
+    pixels : Pixels
+        With a value in every pixel.
+    blocks : BlockImage
+    levels : list of ndarray
+        Sums of blocks, of 2×2 blocks, and so on.
+    saturation_adu, gain : float or None
+    unit : int
+        Side of a pixel of this image in pixels of the sensor.
+    gaps : ndarray of bool, optional
+        Pixels that had no value.
+    variance : ndarray, optional
+        Of each pixel, where it was given with the image.
+    """
 
     pixels: Pixels
     blocks: BlockImage
@@ -26,6 +43,8 @@ class PreparedImage:
     saturation_adu: float | None
     gain: float | None
     unit: int
+    gaps: np.ndarray | None = None
+    variance: np.ndarray | None = None
 
     def level_for(self, span_px: float) -> int:
         """Return the finest level whose box of 3×3 elements spans at least ``span_px`` pixels."""
@@ -33,6 +52,10 @@ class PreparedImage:
         while level < len(self.levels) - 1 and 3 * self.blocks.side * 2**level < span_px:
             level += 1
         return level
+
+    def bins_for(self, size: float) -> int:
+        """Return the side of the elements on which stars are measured: a pixel is small against wide ones."""
+        return 1 if size < 14.0 else 2 if size < 28.0 or self.blocks.side < 4 else 4
 
 
 def prepare_image(
@@ -105,6 +128,14 @@ def star_stamps(
         stamps[part] = _sum_squares(raw[:, : size * bins, : size * bins], bins)
     middle = (bins - 1) / 2.0 - bins // 2
     return stamps, column + middle, row + middle
+
+
+def sum_squares(image: np.ndarray, x0: np.ndarray, y0: np.ndarray, half: int, bins: int) -> np.ndarray:
+    """Cut out of another image of the same shape what lies under stamps of 2·half+1 elements about x0 and y0."""
+    middle = (bins - 1) / 2.0 - bins // 2
+    column, row = np.rint(x0 - middle).astype(int), np.rint(y0 - middle).astype(int)
+    stamps = cut_stamps(image, column, row, half * bins + bins // 2)
+    return _sum_squares(stamps[:, : (2 * half + 1) * bins, : (2 * half + 1) * bins], bins)
 
 
 def _sum_squares(stamps: np.ndarray, side: int) -> np.ndarray:

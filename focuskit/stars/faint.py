@@ -15,10 +15,9 @@ import numpy as np
 from scipy.ndimage import uniform_filter
 from scipy.spatial import cKDTree
 
-from focuskit.stars.catalogue import MeasuredImage
-from focuskit.stars.cutouts import PreparedImage, lies_inside, ring_sky, star_stamps
+from focuskit.stars.catalogue import FEW_STARS, MeasuredImage
+from focuskit.stars.cutouts import STAMP_RADIUS, PreparedImage, lies_inside, ring_sky, star_stamps
 from focuskit.stars.growth import usual_growth
-from focuskit.stars.image import STAMP_RADIUS, without_pixel
 from focuskit.stars.match import SHIFT_REACH_PX, CommonSizes, StarMatch, match_stars
 from focuskit.stars.stamps import (
     RadialSums,
@@ -27,11 +26,11 @@ from focuskit.stars.stamps import (
     half_flux_radius,
     half_maximum_width,
     pixel_excess,
+    size_error,
     sum_in_circles,
+    without_pixel,
 )
 
-# A run is faint where a quarter of its frames or more show fewer good stars than this.
-_FEW_STARS = 5
 _LEAST_PLACES = 2
 _SURE = 5.0  # signal-to-noise of a frame's stars together, below which nothing was found
 # How far a frame may lie from where its neighbours in time are, in pixels.
@@ -79,7 +78,7 @@ def search_plan(fields: Sequence[MeasuredImage]) -> tuple[StarMatch, list[Search
 
     None where the stars are many enough, or too few even for this.
     """
-    if np.quantile([field.count for field in fields], 0.25) >= _FEW_STARS:
+    if np.quantile([field.count for field in fields], 0.25) >= FEW_STARS:
         return None
     match = match_stars(fields, faint=True)
     sure = match.sound & np.isfinite(match.brightness)
@@ -108,7 +107,7 @@ def measure_registered(image: PreparedImage, search: Search) -> Registered | Non
     growth = usual_growth()
     for _ in range(_ROUNDS):
         x, y = search.x_px + shift[0], search.y_px + shift[1]
-        bins = 1 if size < 14.0 else 2 if size < 28.0 or image.blocks.side < 4 else 4
+        bins = image.bins_for(size)
         reach = STAMP_RADIUS * size + 3 * bins
         use = lies_inside(image.pixels.raw.shape, x, y, reach + 2 * bins)
         use &= _light_of_neighbours(x, y, search.flux_adu, 1.2 * size) < _CROWDING * search.flux_adu
@@ -123,13 +122,13 @@ def measure_registered(image: PreparedImage, search: Search) -> Registered | Non
         moved = bins * _common_offset(stamps, dx, dy, weight, radius)
         sums = sum_in_circles(stamps, dx, dy, STAMP_RADIUS * radius, max(1, math.ceil(8.0 / radius)))
         one = RadialSums(weight @ sums.flux[None] / power, weight**2 @ sums.area[None] / power, sums.step)
-        flux = float(one.at(np.array([radius]))[0])
+        flux = float(one.at(radius)[0])
         noise = image.blocks.noise * bins / math.sqrt(power)
         photons = flux * float(np.sum(weight**3)) / power**2 / image.gain if image.gain and flux > 0 else 0.0
         area = math.pi * radius**2
         if flux < _SURE * math.sqrt(noise**2 * area + photons):
             return None
-        half, slope = half_flux_radius(one, np.array([0.5 * growth * flux]), np.zeros(1))
+        half, slope = half_flux_radius(one, np.array([0.5 * growth * flux]))
         if not (np.isfinite(half[0]) and np.isfinite(slope[0])):
             return None
         excess = pixel_excess(one, half, np.ones(1, bool))
@@ -139,14 +138,13 @@ def measure_registered(image: PreparedImage, search: Search) -> Registered | Non
         size = min(max(now, 0.6 * size), 1.6 * size)
         if settled:
             break
-    # As for a single star, see `focuskit.stars`.
     inner = math.pi * float(half[0]) ** 2
-    variance = noise**2 * (inner * (1.0 - growth) + 0.25 * growth**2 * area) + 0.25 * growth * photons
+    error = size_error(slope, growth, noise**2 * inner, noise**2 * area, photons)
     fwhm = float(half_maximum_width(one, half, np.ones(1, bool))[0]) * bins
     return Registered(
         shift_px=shift,
         hfd_px=now,
-        hfd_err_px=2.0 * bins * math.sqrt(max(variance, 0.0)) / float(slope[0]),
+        hfd_err_px=bins * float(error[0]),
         fwhm_px=fwhm,
         strength=growth * flux,
         stars=int(use.sum()),

@@ -1,4 +1,4 @@
-"""Measure the stars of one frame: half-flux diameter, FWHM, flux, shape; and the frame's own size.
+"""Measure the stars of one image: half-flux diameter, FWHM, flux, elongation.
 
 The half-flux diameter (HFD) here is the diameter of the circle about the centroid that holds half
 of the star's total flux, as the sensor records it (seeing, defocus and one pixel). For a Gaussian
@@ -9,16 +9,26 @@ bright stars beyond it, extrapolated by a power law.
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from focuskit.core.errors import FocuskitError
 from focuskit.frames import Pixels
-from focuskit.stars.catalogue import FLAG_BIT, NO_STARS, MeasuredImage, Stars, typical_size
+from focuskit.stars.catalogue import FLAG_BIT, NO_STARS, MeasuredImage, Stars, summarise
 from focuskit.stars.checks import LEAST_SNR, doubled, drawn_out, has_neighbour, least_snr, outlying
-from focuskit.stars.cutouts import PreparedImage, lies_inside, peak_adu, prepare_image, ring_sky, star_stamps
-from focuskit.stars.detect import Peaks, find_peaks
+from focuskit.stars.cutouts import (
+    STAMP_RADIUS,
+    PreparedImage,
+    lies_inside,
+    peak_adu,
+    prepare_image,
+    ring_sky,
+    star_stamps,
+    sum_squares,
+)
+from focuskit.stars.detect import PEAK_SIGMA, Peaks, find_peaks
 from focuskit.stars.growth import REACH_SHARP, REACH_WIDE, fit_growth, usual_growth
 from focuskit.stars.stamps import (
     RadialSums,
@@ -28,15 +38,20 @@ from focuskit.stars.stamps import (
     half_flux_radius,
     half_maximum_width,
     pixel_excess,
+    size_error,
     sum_in_circles,
+    without_pixel,
 )
 
-MOST_STARS = 300
+MOST_STARS = 300  # chosen: the size of a frame is known to half a per cent by then, and time grows with stars
 LEAST_HFD_PX = 1.4  # what is sharper is a cosmic ray: one pixel and a seeing of one pixel make 1.4
-STAMP_RADIUS = 1.35  # of a star's stamp, in half-flux diameters; one is the radius of the flux aperture
 _FIRST_LOOK = 40  # peaks that give the first idea of the size
 _DRAWN_OUT = 0.6  # ellipticity that no star has
 _BRIGHT = 40  # stars that make the growth curve at the most
+_UNSEEN_PX = 4.0  # size at which given places are measured where nothing at all is seen; chosen: usual seeing
+# Pixels without a value are filled from their neighbours. Squares of them within stars of 2 to 34 pixels changed the
+# size by less than 1 % up to this share of the aperture, by 2 % at twice the share.
+_MOST_GAPS = 0.02
 
 
 def measure_pixels(
@@ -45,6 +60,8 @@ def measure_pixels(
     bayer: str | None = None,
     saturation_adu: float | None = None,
     gain_e_per_adu: float | None = None,
+    sigma: np.ndarray | None = None,
+    positions: np.ndarray | None = None,
 ) -> MeasuredImage:
     """Find and measure the stars of an image.
 
@@ -58,6 +75,11 @@ def measure_pixels(
         Level from which a pixel counts as saturated; told from the image where not given.
     gain_e_per_adu : float, optional
         Adds the photon noise of the stars to their errors.
+    sigma : ndarray, optional
+        Standard deviation of every pixel, photon noise included: takes the place of the noise that the
+        image shows in S/N and errors.
+    positions : ndarray, shape (n, 2), optional
+        x and y of the stars to be measured, in this order; else they are found.
 
     Raises
     ------
@@ -66,32 +88,37 @@ def measure_pixels(
         of its pixels have no value, or all have the same.
     """
     unit = 1
-    pixels = pixels.filled()
+    filled = pixels.filled()
+    gaps = None if filled is pixels else ~np.isfinite(pixels.physical())
+    variance = None if sigma is None else np.square(sigma, dtype=np.float32)
     if bayer:
-        pixels, unit = _green(pixels, bayer), 2
-    if min(pixels.raw.shape) < 32:
+        unit = 2
+        filled = Pixels(_green(filled.physical(), bayer))
+        gaps = None if gaps is None else _green(gaps, bayer) > 0
+        variance = None if variance is None else 0.5 * _green(variance, bayer)
+    if min(filled.raw.shape) < 32:
         raise FocuskitError("the image is smaller than 32 × 32 pixels: too small for focus stars")
-    image = prepare_image(pixels, saturation_adu, gain_e_per_adu, unit)
-    nothing = MeasuredImage(NO_STARS, None, None, None, None, 0, image.blocks.sky, image.blocks.noise)
+    image = replace(prepare_image(filled, saturation_adu, gain_e_per_adu, unit), gaps=gaps, variance=variance)
     if not image.blocks.noise > 0:
         raise FocuskitError("nearly all of its pixels have the same value: no exposure")
+    given = None if positions is None else (positions - (unit - 1) / 2.0) / unit
     stars, worth = NO_STARS, 0.0
-    for size in _first_sizes(image):
-        tried = _measure_all(image, size)
+    for size in _first_sizes(image) or ([] if given is None else [_UNSEEN_PX]):
+        tried = _measure_all(image, size, given)
         # A star that is barely seen counts for less than a whole one.
         count = float(np.minimum(tried.snr[tried.good] / LEAST_SNR[1], 1.0).sum())
         if count > worth or not len(stars):
             stars, worth = tried, count
         if worth >= 5.0:
             break
-    return _summary(_in_sensor_pixels(stars, unit), nothing)
+    return summarise(_in_sensor_pixels(stars, unit), image.blocks)
 
 
-def _measure_all(image: PreparedImage, size: float) -> Stars:
+def _measure_all(image: PreparedImage, size: float, given: np.ndarray | None) -> Stars:
     """Measure all stars from a first idea of their size, again where it was far off."""
     stars = NO_STARS
     for _ in range(3):
-        stars = _measure(image, size)
+        stars = _measure(image, size, given)
         good = stars.good
         if not good.any():
             break
@@ -101,39 +128,21 @@ def _measure_all(image: PreparedImage, size: float) -> Stars:
     return stars
 
 
-def _green(pixels: Pixels, bayer: str) -> Pixels:
+def _green(image: np.ndarray, bayer: str) -> np.ndarray:
     """Return the mean of the two green pixels of each 2×2 cell, an image of half the size."""
     pattern = bayer.upper()
     if sorted(pattern) != ["B", "G", "G", "R"]:
         raise FocuskitError(f"the Bayer pattern '{bayer}' is not one of RGGB, BGGR, GRBG, GBRG")
-    rows, columns = (n - n % 2 for n in pixels.raw.shape)
-    image = pixels.physical()[:rows, :columns]
-    first, second = (image[k // 2 :: 2, k % 2 :: 2] for k, colour in enumerate(pattern) if colour == "G")
-    return Pixels(((first + second) / 2.0).astype(np.float32))
+    rows, columns = (n - n % 2 for n in image.shape)
+    whole = image[:rows, :columns].astype(float)
+    first, second = (whole[k // 2 :: 2, k % 2 :: 2] for k, colour in enumerate(pattern) if colour == "G")
+    return ((first + second) / 2.0).astype(np.float32)
 
 
 def _in_sensor_pixels(stars: Stars, unit: int) -> Stars:
     grown = {name: getattr(stars, name) * unit for name in ("hfd_px", "hfd_err_px", "fwhm_px")}
     shift = (unit - 1) / 2.0
     return replace(stars, x_px=stars.x_px * unit + shift, y_px=stars.y_px * unit + shift, **grown)
-
-
-def _summary(stars: Stars, nothing: MeasuredImage) -> MeasuredImage:
-    good = stars.take(stars.good)
-    if not len(good):
-        return replace(nothing, measured=stars)
-    hfd, hfd_err = typical_size(good.hfd_px, good.hfd_err_px)
-    known = np.isfinite(good.fwhm_px)
-    fwhm, fwhm_err = typical_size(good.fwhm_px[known], good.hfd_err_px[known]) if known.any() else (None, None)
-    return replace(
-        nothing,
-        measured=stars,
-        hfd_px=hfd,
-        hfd_err_px=hfd_err,
-        fwhm_px=fwhm,
-        fwhm_err_px=fwhm_err,
-        count=len(good),
-    )
 
 
 def _first_sizes(image: PreparedImage) -> list[float]:
@@ -159,7 +168,7 @@ def _first_sizes(image: PreparedImage) -> list[float]:
         stamps -= np.median(stamps[:, far], axis=1)[:, None, None]
         dx, dy = find_centroids(stamps, 0.65 * half)
         sums = sum_in_circles(stamps, dx, dy, 0.8 * half, fine=2)
-        radius, _ = half_flux_radius(sums, 0.5 * sums.flux[:, -1], np.zeros(len(stamps)))
+        radius, _ = half_flux_radius(sums, 0.5 * sums.flux[:, -1])
         squared = (2.0 * radius * side) ** 2 - 0.9 * side**2
         # Pieces of a trail or of a ring say nothing about the size of a star.
         known = np.isfinite(squared) & (elongation(stamps, dx, dy, 0.65 * half)[0] < _DRAWN_OUT)
@@ -173,76 +182,186 @@ def _first_sizes(image: PreparedImage) -> list[float]:
     return [bright, float(np.median(sizes)), 2.0 * bright, 4.0 * bright]
 
 
-def _measure(image: PreparedImage, size: float) -> Stars:
-    """Measure all stars of an image whose half-flux diameter is about ``size`` pixels."""
+@dataclass(frozen=True)
+class _Targets:
+    """Stars to be measured, the most significant first; ``row`` is their place among the peaks or the places given."""
+
+    x: np.ndarray
+    y: np.ndarray
+    height: np.ndarray
+    row: np.ndarray
+    peaks: Peaks  # all peaks of the size of stars
+    pieces: Peaks  # those of a finer level, within ``own_reach`` pieces of the star itself
+    own_reach: float
+
+
+@dataclass(frozen=True)
+class _Light:
+    """The light of stars that were cut out; radii are in elements, squares of ``bins``² pixels.
+
+    ``size`` is the aperture, one half-flux diameter of the frame's stars, in pixels, ``radius`` the same in elements.
+    """
+
+    x: np.ndarray
+    y: np.ndarray
+    sky: np.ndarray
+    sums: RadialSums
+    variance: RadialSums | None
+    gaps: RadialSums | None
+    noise: float
+    bins: int
+    radius: float
+    size: float
+    rough: np.ndarray
+    flux: np.ndarray
+    photons: np.ndarray
+    peak: np.ndarray
+    ellipticity: np.ndarray
+    angle_deg: np.ndarray
+
+    def noise_within(self, radius: np.ndarray | float) -> np.ndarray | float:
+        """Return the variance of the flux within a radius but for ``photons``, as given or that of the sky."""
+        return self.noise**2 * math.pi * radius**2 if self.variance is None else self.variance.at(radius)
+
+    @property
+    def snr(self) -> np.ndarray:
+        return self.flux / np.sqrt(self.noise_within(self.radius) + self.photons)
+
+
+def _measure(image: PreparedImage, size: float, given: np.ndarray | None) -> Stars:
+    """Measure all stars of an image whose half-flux diameter is about ``size`` pixels, or those at places given.
+
+    Find them; sum their light within circles; see which do not count; learn from the bright ones how much light lies
+    beyond the aperture; find the circle that holds half of all.
+    """
+    targets = _find(image, size, given)
+    if targets.row.size:
+        light = _gather(image, targets, size)
+        flag = _flags(image, targets, light)
+        growth, pedestal = _growth(image, targets, light, flag)
+        stars = _sizes(light, flag, growth, pedestal, image.unit)
+    else:
+        stars = NO_STARS
+    if given is not None:
+        return _in_rows(stars, targets.row, given)
+    kept = np.flatnonzero(np.isfinite(stars.hfd_px) & (stars.snr > 5.0))
+    return stars.take(kept[: np.searchsorted(np.cumsum(stars.good[kept]), MOST_STARS) + 1])
+
+
+def _find(image: PreparedImage, size: float, given: np.ndarray | None) -> _Targets:
+    """Find the stars on sums of the size of a star; places that are given are taken as they are."""
     level = image.level_for(1.2 * size)
     side = image.blocks.side * 2**level
     peaks = find_peaks([image.levels[level]], side, image.blocks.noise, max(0.8 * size / (3.0 * side), 0.3))
     # Neighbours show on a finer level, where the star itself may show as pieces of its ring.
-    finer = max(level - 1, 0)
-    fine_side = image.blocks.side * 2**finer
-    around = find_peaks([image.levels[finer]], fine_side, image.blocks.noise, 0.3) if level else peaks
+    pieces = find_peaks([image.levels[level - 1]], side // 2, image.blocks.noise, 0.3) if level else peaks
     own_reach = (1.0 if level else 0.6) * size
-    # Wide stars are measured on sums of 2×2 or 4×4 pixels: a pixel is small against them.
-    bins = 1 if size < 14.0 else 2 if size < 28.0 or image.blocks.side < 4 else 4
-    reach = STAMP_RADIUS * size + 3 * bins
-    inside = np.flatnonzero(lies_inside(image.pixels.raw.shape, peaks.x, peaks.y, reach + 2 * bins))
-    targets = inside[: MOST_STARS + 30]
-    if not targets.size:
-        return NO_STARS
-    x, y = peaks.x[targets], peaks.y[targets]
-    sky = ring_sky(image, x, y, size)
-    stamps, x0, y0 = star_stamps(image, x, y, sky, reach, bins)
-    radius = size / bins
-    dx, dy = find_centroids(stamps, radius)
-    fine = max(1, math.ceil(8.0 / radius))
-    sums = sum_in_circles(stamps, dx, dy, STAMP_RADIUS * radius, fine)
-    rough = _rough_sizes(sums, radius)
-    radius = _refined_radius(rough, peaks.significance[targets], radius)
-    size = radius * bins
-    flux = sums.at(np.full(targets.size, radius))
-    noise = image.blocks.noise * bins  # of one element, a sum of bins² pixels
-    area = math.pi * radius**2
-    photons = np.maximum(flux, 0.0) / image.gain if image.gain else np.zeros(targets.size)
-    snr = flux / np.sqrt(noise**2 * area + photons)
-    x, y = x0 + dx * bins, y0 + dy * bins
-    peak = peak_adu(image, x0, y0, size)
+    x, y, height = peaks.x, peaks.y, peaks.significance
+    if given is not None:
+        x, y = given.T
+        tree = cKDTree(np.stack([peaks.x, peaks.y], axis=1))
+        # Where no peak is near, the star is fainter than any: the index is one beyond the last.
+        height = np.append(height, PEAK_SIGMA)[tree.query(given, distance_upper_bound=own_reach)[1]]
+    bins = image.bins_for(size)
+    order = np.argsort(-height, kind="stable")
+    row = order[lies_inside(image.pixels.raw.shape, x[order], y[order], STAMP_RADIUS * size + 5 * bins)]
+    if given is None:
+        row = row[: MOST_STARS + 30]  # some will not count
+    return _Targets(x[row], y[row], height[row], row, peaks, pieces, own_reach)
 
-    flag = np.where(peak >= _saturation(image, peak), FLAG_BIT["saturated"], 0)
-    height = peaks.significance[targets]
-    crowded = has_neighbour(peaks, x, y, height, 0.6 * size, 1.8 * size) | doubled(x, y, 0.5 * size)
+
+def _gather(image: PreparedImage, targets: _Targets, size: float) -> _Light:
+    """Cut the stars out, find their centroids, sum their light within circles, and settle the aperture."""
+    bins = image.bins_for(size)
+    sky = ring_sky(image, targets.x, targets.y, size)
+    stamps, x0, y0 = star_stamps(image, targets.x, targets.y, sky, STAMP_RADIUS * size + 3 * bins, bins)
+    guess = size / bins
+    dx, dy = find_centroids(stamps, guess)
+    half, reach, fine = stamps.shape[1] // 2, STAMP_RADIUS * guess, max(1, math.ceil(8.0 / guess))
+    sums = sum_in_circles(stamps, dx, dy, reach, fine)
+    variance, gaps = (
+        None if one is None else sum_in_circles(sum_squares(one, x0, y0, half, bins), dx, dy, reach, fine)
+        for one in (image.variance, image.gaps)
+    )
+    rough = _rough_sizes(sums, guess)
+    radius = _refined_radius(rough, targets.height, guess)
+    flux = sums.at(radius)
+    gain = image.gain if variance is None else None
+    ellipticity, angle_deg = elongation(stamps, dx, dy, 0.8 * radius)
+    return _Light(
+        x=x0 + dx * bins,
+        y=y0 + dy * bins,
+        sky=sky,
+        sums=sums,
+        variance=variance,
+        gaps=gaps,
+        noise=image.blocks.noise * bins,
+        bins=bins,
+        radius=radius,
+        size=radius * bins,
+        rough=rough,
+        flux=flux,
+        photons=np.maximum(flux, 0.0) / gain if gain else np.zeros(flux.size),
+        peak=peak_adu(image, x0, y0, radius * bins),
+        ellipticity=ellipticity,
+        angle_deg=angle_deg,
+    )
+
+
+def _flags(image: PreparedImage, targets: _Targets, light: _Light) -> np.ndarray:
+    """Return what speaks against each star, but for its size: bits of `STAR_FLAGS`."""
+    x, y, size, snr = light.x, light.y, light.size, light.snr
+    flag = np.where(light.peak >= _saturation(image, light.peak), FLAG_BIT["saturated"], 0)
+    crowded = has_neighbour(targets.peaks, x, y, targets.height, 0.6 * size, 1.8 * size) | doubled(x, y, 0.5 * size)
     flag |= np.where(crowded, FLAG_BIT["crowded"], 0)
+    if light.gaps is not None:
+        most = _MOST_GAPS * math.pi * size**2
+        flag |= np.where(light.gaps.at(light.radius) > most, FLAG_BIT["gaps"], 0)
     flag |= np.where(snr < least_snr(snr[flag == 0]), FLAG_BIT["faint"], 0)
-    ellipticity, angle = elongation(stamps, dx, dy, 0.8 * radius)
-    light_beyond = sums.at(np.full(flux.size, STAMP_RADIUS * radius)) / np.maximum(flux, 1e-30)
-    long, beside = drawn_out(ellipticity, light_beyond, snr, flag == 0)
-    flag |= np.where(long, FLAG_BIT["elongated"], 0) | np.where(beside, FLAG_BIT["crowded"], 0)
-    known = np.isfinite(rough)
-    odd = outlying(np.log(np.where(known, rough, 1.0)), known & (flag == 0), 3.5, 1.0 / np.maximum(snr, 1.0))
-    growth, pedestal = _growth(image, around, height, own_reach, x, y, sky, flux, snr, (flag == 0) & ~odd, size, bins)
-    whole = growth * flux
-    radius_half, slope = half_flux_radius(sums, 0.5 * whole, pedestal * flux)
-    fwhm = half_maximum_width(sums, radius_half, flag == 0)
-    excess = pixel_excess(sums, radius_half, flag == 0)
-    hfd = without_pixel(2.0 * radius_half, excess, bins, image.unit)
-    fwhm = without_pixel(fwhm, 0.5 if excess > 0.3 else 0.0, bins, image.unit)
-    # Noise of (flux in the half-flux circle - half the flux) over the slope of the curve.
-    inner = math.pi * np.nan_to_num(radius_half) ** 2
-    variance = noise**2 * (inner * (1.0 - growth) + 0.25 * growth**2 * area) + 0.25 * growth * photons
-    with np.errstate(invalid="ignore"):
-        hfd_err = 2.0 * np.sqrt(np.maximum(variance, 0.0)) / slope
+    light_beyond = light.sums.at(STAMP_RADIUS * light.radius) / np.maximum(light.flux, 1e-30)
+    long, beside = drawn_out(light.ellipticity, light_beyond, snr, flag == 0)
+    return flag | np.where(long, FLAG_BIT["elongated"], 0) | np.where(beside, FLAG_BIT["crowded"], 0)
 
-    sound = np.isfinite(hfd) & np.isfinite(hfd_err) & (flux > 0)
-    flag |= np.where(sound, 0, FLAG_BIT["odd_size"])
-    flag |= np.where(hfd * bins < LEAST_HFD_PX, FLAG_BIT["odd_size"], 0)
+
+def _sizes(light: _Light, flag: np.ndarray, growth: float, pedestal: float, unit: int) -> Stars:
+    """Return the stars with the circle that holds half of all their light, and what is odd about its size."""
+    sums, bins = light.sums, light.bins
+    radius, slope = half_flux_radius(sums, 0.5 * growth * light.flux, pedestal * light.flux)
+    fwhm = half_maximum_width(sums, radius, flag == 0)
+    excess = pixel_excess(sums, radius, flag == 0)
+    hfd = without_pixel(2.0 * radius, excess, bins, unit)
+    fwhm = without_pixel(fwhm, 0.5 if excess > 0.3 else 0.0, bins, unit)
+    inner, whole = light.noise_within(np.nan_to_num(radius)), light.noise_within(light.radius)
+    hfd_err = size_error(slope, growth, inner, whole, light.photons)
+    sound = np.isfinite(hfd) & np.isfinite(hfd_err) & (light.flux > 0)
+    flag = flag | np.where(sound & ~(hfd * bins < LEAST_HFD_PX), 0, FLAG_BIT["odd_size"])
     log_size = np.log(np.where(sound, hfd, 1.0))
     own = np.where(sound, hfd_err, 0.0) / np.where(sound, hfd, 1.0)
     flag |= np.where(outlying(log_size, flag == 0, 3.5, own), FLAG_BIT["odd_size"], 0)
-    stars = Stars(
-        x, y, hfd * bins, hfd_err * bins, fwhm * bins, whole, snr, peak, ellipticity, angle, flag
+    return Stars(
+        x_px=light.x,
+        y_px=light.y,
+        hfd_px=hfd * bins,
+        hfd_err_px=hfd_err * bins,
+        fwhm_px=fwhm * bins,
+        flux_adu=growth * light.flux,
+        snr=light.snr,
+        peak_adu=light.peak,
+        ellipticity=light.ellipticity,
+        angle_deg=light.angle_deg,
+        flag=flag,
+    )
+
+
+def _in_rows(stars: Stars, row: np.ndarray, given: np.ndarray) -> Stars:
+    """Return one row for each place given, in its order: flagged, with NaN, where it is too near the edge."""
+    whole = Stars(
+        *(np.full(len(given), FLAG_BIT["edge"] if f.name == "flag" else np.nan) for f in fields(Stars))
     )  # fmt: skip
-    kept = np.flatnonzero(np.isfinite(stars.hfd_px) & (snr > 5.0))
-    return stars.take(kept[: np.searchsorted(np.cumsum(stars.good[kept]), MOST_STARS) + 1])
+    whole.x_px[:], whole.y_px[:] = given.T
+    for f in fields(Stars):
+        getattr(whole, f.name)[row] = getattr(stars, f.name)
+    return whole
 
 
 def _saturation(image: PreparedImage, peak: np.ndarray) -> float:
@@ -267,8 +386,7 @@ def _saturation(image: PreparedImage, peak: np.ndarray) -> float:
 
 def _rough_sizes(sums: RadialSums, radius: float) -> np.ndarray:
     """Return half-flux diameters as if a tenth of the light lay outside the aperture."""
-    half = 0.55 * sums.at(np.full(len(sums.flux), radius))
-    return 2.0 * half_flux_radius(sums, half, np.zeros(half.size))[0]
+    return 2.0 * half_flux_radius(sums, 0.55 * sums.at(radius))[0]
 
 
 def _refined_radius(sizes: np.ndarray, significance: np.ndarray, radius: float) -> float:
@@ -277,46 +395,24 @@ def _refined_radius(sizes: np.ndarray, significance: np.ndarray, radius: float) 
     return float(np.clip(np.median(sizes[bright]), 0.75 * radius, 1.2 * radius)) if bright.any() else radius
 
 
-def _growth(
-    image: PreparedImage,
-    around: Peaks,
-    height: np.ndarray,
-    own_reach: float,
-    x: np.ndarray,
-    y: np.ndarray,
-    sky: np.ndarray,
-    flux: np.ndarray,
-    snr: np.ndarray,
-    clean: np.ndarray,
-    size: float,
-    bins: int,
-) -> tuple[float, float]:
+def _growth(image: PreparedImage, targets: _Targets, light: _Light, flag: np.ndarray) -> tuple[float, float]:
     """Fit the growth curve of the brightest clean stars that stand alone; see `fit_growth`."""
-    radius = size / bins
-    brightest = np.argsort(-snr, kind="stable")
+    x, y, bins, known = light.x, light.y, light.bins, np.isfinite(light.rough)
+    log_size = np.log(np.where(known, light.rough, 1.0))
+    clean = (flag == 0) & ~outlying(log_size, known & (flag == 0), 3.5, 1.0 / np.maximum(light.snr, 1.0))
+    brightest = np.argsort(-light.snr, kind="stable")
     order = brightest[clean[brightest]][: 3 * _BRIGHT]
     # Where all stars have neighbours, the shorter reach has fewer of them.
     tries = [(REACH_WIDE, 3), (REACH_WIDE, 0)]
     for reach, least in [(REACH_SHARP, 5), *tries] if bins == 1 else tries:
-        far = reach * size
+        far = reach * light.size
         usable = order[lies_inside(image.pixels.raw.shape, x[order], y[order], far + 3 * bins)]
-        crowd = has_neighbour(around, x[usable], y[usable], height[usable], own_reach, far + 0.8 * size)
-        alone = usable[~crowd]
-        chosen = (alone if least else usable)[:_BRIGHT]
+        height, outer = targets.height[usable], far + 0.8 * light.size
+        crowd = has_neighbour(targets.pieces, x[usable], y[usable], height, targets.own_reach, outer)
+        chosen = (usable[~crowd] if least else usable)[:_BRIGHT]
         if chosen.size and chosen.size >= least:
-            stamps, x0, y0 = star_stamps(image, x[chosen], y[chosen], sky[chosen], far, bins)
+            stamps, x0, y0 = star_stamps(image, x[chosen], y[chosen], light.sky[chosen], far, bins)
             dx, dy = (x[chosen] - x0) / bins, (y[chosen] - y0) / bins
-            sums = sum_in_circles(stamps, dx, dy, far / bins, 1 if radius > 4.0 else 2)
-            return fit_growth(sums, flux[chosen], image.blocks.noise * bins, radius)
+            sums = sum_in_circles(stamps, dx, dy, far / bins, 1 if light.radius > 4.0 else 2)
+            return fit_growth(sums, light.flux[chosen], light.noise, light.radius)
     return usual_growth(), 0.0
-
-
-def without_pixel(size: np.ndarray, excess: float, bins: int, unit: int) -> np.ndarray:
-    """Take out the blur of summing squares, down to that of one sensor pixel.
-
-    Sums over an element, counted in circles as evenly filled, blur a star by the element twice;
-    the sensor's pixel is to remain once. A square of side a adds ``excess`` a² to the square of a
-    diameter.
-    """
-    with np.errstate(invalid="ignore"):
-        return np.sqrt(np.maximum(size**2 - excess * (2.0 - 1.0 / (bins * unit) ** 2), 0.25))

@@ -68,7 +68,7 @@ class MeasuredFrame:
     @property
     def flags(self) -> tuple[str, ...]:
         """Flags of the frame, from the registry."""
-        return ("few_stars",) if self.image.count < 5 else ()
+        return self.image.flags
 
 
 def measure_frame(

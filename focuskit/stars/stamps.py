@@ -1,7 +1,12 @@
-"""The shape of stars on stamps: centroids, flux within radii, half-flux radius, widths, elongation.
+"""Measures of stars on stamps: centroids, flux within radii, half-flux radius, widths, elongation.
 
 All stars of a frame are worked on at once: ``stamps`` has shape (n, s, s), the sky is subtracted,
 and lengths are in elements of the stamps (one pixel, or a square of several).
+
+Why not by photutils, which looks at one star or one circle at a time: for 300 stars of 5 and 20 pixels its exact
+circles take 150 and 390 ms where `sum_in_circles` takes 12 and 19 and finds the same half-flux radius to 0.06 % and
+0.02 % of a star (rms), and its centroids 40 to 3,700 ms where `find_centroids` takes 4 and 17 and is as near the truth
+as the best of them. All of a frame takes 100 to 200 ms.
 """
 
 from __future__ import annotations
@@ -73,10 +78,10 @@ class RadialSums:
     area: np.ndarray
     step: float
 
-    def at(self, radius: np.ndarray) -> np.ndarray:
-        """Return the flux within one radius a star, by cubic interpolation."""
+    def at(self, radius: np.ndarray | float) -> np.ndarray:
+        """Return the flux within one radius a star, or one for all, by cubic interpolation."""
         last = self.flux.shape[1] - 1
-        place = np.clip(radius / self.step, 0.0, last - 1e-6)
+        place = np.clip(np.broadcast_to(radius, len(self.flux)) / self.step, 0.0, last - 1e-6)
         low = place.astype(int)
         t = place - low
         rows = np.arange(self.flux.shape[0])
@@ -86,10 +91,6 @@ class RadialSums:
         after = np.where(low + 2 <= last, self.flux[rows, np.minimum(low + 2, last)], 2 * p1 - p0)
         m0, m1 = (p1 - before) / 2.0, (after - p0) / 2.0
         return p0 + t * (m0 + t * (3.0 * (p1 - p0) - 2.0 * m0 - m1 + t * (2.0 * (p0 - p1) + m0 + m1)))
-
-    def take(self, which: np.ndarray) -> RadialSums:
-        """Return the sums of the stars selected."""
-        return RadialSums(self.flux[which], self.area[which], self.step)
 
     def profile(self) -> tuple[np.ndarray, np.ndarray]:
         """Return mean surface brightness in the annuli, shape (n, k-1), and their mean radii."""
@@ -150,14 +151,16 @@ def _sum_in_circles(
     return spread(values, values * later), spread(None, later)
 
 
-def half_flux_radius(sums: RadialSums, half: np.ndarray, pedestal: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def half_flux_radius(
+    sums: RadialSums, half: np.ndarray, pedestal: np.ndarray | float = 0.0
+) -> tuple[np.ndarray, np.ndarray]:
     """Solve for the radius within which a star has ``half`` of its flux.
 
     Parameters
     ----------
     half : ndarray, shape (n,)
         Half the total flux.
-    pedestal : ndarray, shape (n,)
+    pedestal : ndarray, shape (n,), or float
         Surface brightness to add to the sums (starlight that was taken for sky).
 
     Returns
@@ -166,7 +169,7 @@ def half_flux_radius(sums: RadialSums, half: np.ndarray, pedestal: np.ndarray) -
         Radius in elements and the flux per element of radius there; NaN where there is none.
     """
     edges = np.arange(sums.flux.shape[1]) * sums.step
-    curve = sums.flux + pedestal[:, None] * math.pi * edges**2
+    curve = sums.flux + np.multiply.outer(np.broadcast_to(pedestal, len(half)), math.pi * edges**2)
     beyond = curve >= half[:, None]
     found = beyond.any(axis=1) & (half > 0)
     first = np.maximum(np.argmax(beyond, axis=1), 1)
@@ -180,6 +183,40 @@ def half_flux_radius(sums: RadialSums, half: np.ndarray, pedestal: np.ndarray) -
     width = 0.5 * sums.step
     slope = (sums.at(safe + width) - sums.at(safe - width)) / (2.0 * width)
     return radius, np.where(found & (slope > 0), slope, np.nan)
+
+
+def size_error(
+    slope: np.ndarray, growth: float, inner: np.ndarray | float, whole: np.ndarray | float, photons: np.ndarray | float
+) -> np.ndarray:
+    """Return the standard deviation of half-flux diameters, in elements.
+
+    It is twice that of (flux in the half-flux circle − growth/2 · flux in the aperture), over the slope. What lies in
+    the inner circle counts (1 − growth/2)², the rest of the aperture (growth/2)².
+
+    Parameters
+    ----------
+    slope : ndarray, shape (n,)
+        Flux per element of radius at the half-flux circle.
+    growth : float
+        Total flux over the flux in the aperture.
+    inner, whole : ndarray, shape (n,), or float
+        Variance of the flux within the half-flux circle and the aperture, but for
+    photons : ndarray, shape (n,), or float
+        The variance that the photons of the star add in the aperture: half of it lies within the circle.
+    """
+    variance = inner * (1.0 - growth) + 0.25 * growth**2 * whole + 0.25 * growth * photons
+    return 2.0 * np.sqrt(np.maximum(variance, 0.0)) / slope
+
+
+def without_pixel(size: np.ndarray, excess: float, bins: int, unit: int) -> np.ndarray:
+    """Take out the blur of summing squares, down to that of one sensor pixel.
+
+    Sums over an element, counted in circles as evenly filled, blur a star by the element twice;
+    the sensor's pixel is to remain once. A square of side a adds ``excess`` a² to the square of a
+    diameter.
+    """
+    with np.errstate(invalid="ignore"):
+        return np.sqrt(np.maximum(size**2 - excess * (2.0 - 1.0 / (bins * unit) ** 2), 0.25))
 
 
 def pixel_excess(sums: RadialSums, radius: np.ndarray, sample: np.ndarray) -> float:

@@ -541,10 +541,11 @@ def test_the_same_frame_gives_the_same_answer():
 def test_table_of_stars():
     field = measure(plain_frame("kolmogorov"))
     table = field.stars
-    assert len(table) == len(field.measured)
-    assert str(table["hfd_px"].unit) == "pix"
-    assert str(table["flux_adu"].unit) == "adu"
-    assert str(table["angle_deg"].unit) == "deg"
+    units = {"x_centroid": "pix", "y_centroid": "pix", "hfd": "pix", "hfd_err": "pix", "fwhm": "pix", "flux": "adu",
+             "peak": "adu", "orientation": "deg"}  # fmt: skip
+    assert {name: str(table[name].unit) for name in units} == units
+    assert table.colnames == ["id", *list(units)[:6], "snr", "peak", "ellipticity", "orientation", "flags"]
+    assert table["id"].tolist() == list(range(1, len(field.measured) + 1))
     assert set(table.meta["star_flags"]) == set(BIT)
 
 
