@@ -54,6 +54,9 @@ from .refocus import (
     Interval as Interval,
 )
 from .refocus import (
+    Known as Known,
+)
+from .refocus import (
     NightPlan as NightPlan,
 )
 from .refocus import (
@@ -67,6 +70,9 @@ from .refocus import (
 )
 from .refocus import (
     find_interval as find_interval,
+)
+from .refocus import (
+    plan_sweeps as plan_sweeps,
 )
 from .refocus import (
     read_night_plan as read_night_plan,

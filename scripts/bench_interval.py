@@ -15,9 +15,10 @@ import numpy as np
 
 from focuskit.frames import TemperatureLog, read_temperatures
 from focuskit.frames.temperatures import find_outliers, split_nights
-from focuskit.refocus import FocusBehaviour, NightPlan, replay_policy
-from focuskit.refocus.replay import Block, lay_out_nights
-from focuskit.refocus.settings import AS_NOW, decide_refocus, set_policies
+from focuskit.refocus import Block, FocusBehaviour, NightPlan
+from focuskit.refocus.decide import decide_refocus
+from focuskit.refocus.nights import lay_out_nights
+from focuskit.refocus.policies import AS_NOW, Case, set_policies
 from focuskit.refocus.temperature_change import log_noise_c
 
 DRAWS = 50
@@ -54,12 +55,13 @@ def main() -> None:
     print(f"  {rule}")
 
     noise_c = log_noise_c(time_s, temperature_c)
+    case = Case(nights, PLAN, BEHAVIOUR, noise_c)
     start = time.perf_counter()
-    policies = [AS_NOW, *set_policies(nights, PLAN, BEHAVIOUR, noise_c=noise_c)][:6]
+    policies = [AS_NOW, *set_policies(case)][:6]
     print(f"settings: {time.perf_counter() - start:.2f} s")
     start = time.perf_counter()
     for policy in policies:
-        gave = replay_policy(nights, PLAN, BEHAVIOUR, policy, rng=np.random.default_rng(0), draws=DRAWS)
+        gave = case.replay(policy, draws=DRAWS)
         print(f"  {policy.name:<18} {gave.runs.mean():5.1f} runs  {gave.effective_s.mean() / 3600:6.3f} h")
     print(f"{len(policies)} policies x {DRAWS} draws: {time.perf_counter() - start:.2f} s")
     start = time.perf_counter()

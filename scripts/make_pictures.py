@@ -57,7 +57,7 @@ def main() -> None:
     plot_offsets(drift, right)
     both.savefig(folder / "offsets.png", dpi=DPI)
     interval = focuskit.find_interval(focuskit.read_temperatures(season / "temperatures.csv"), drift)
-    hours = plot_effective_hours(interval.nights, interval.plan, interval.behaviour, interval.answer.clock)
+    hours = plot_effective_hours(interval)
     hours.figure.savefig(folder / "interval.png", dpi=DPI)
     with tempfile.TemporaryDirectory() as place:
         page = write_report(night, Path(place) / "night.html")

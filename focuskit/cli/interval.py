@@ -4,10 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
-from dataclasses import replace
 from pathlib import Path
-
-import numpy as np
 
 from focuskit.cli import sources
 from focuskit.cli.progress import progress_on, tell_next, tell_written
@@ -18,19 +15,7 @@ from focuskit.core.optics import decimals_of
 from focuskit.core.text import plain_text
 from focuskit.drift import Drift
 from focuskit.frames import TemperatureLog
-from focuskit.refocus import (
-    LEVER_WORDS,
-    ONE_FILTER,
-    ONE_FILTER_NOTE,
-    TIE,
-    FocusBehaviour,
-    Interval,
-    NightPlan,
-    describe_policy,
-    find_interval,
-    interval_by_hand,
-    read_night_plan,
-)
+from focuskit.refocus import TIE, Interval, Known, find_interval, read_night_plan
 
 KNOWN = ("steps_per_c", "best_hfd", "slope", "run_cost", "position_err")
 
@@ -65,12 +50,7 @@ def find(args: argparse.Namespace, log: TemperatureLog) -> Interval:
     """Decide when to refocus, from options and logged runs."""
     by_hand = [getattr(args, name) for name in KNOWN]
     if None not in by_hand and not args.runs and not args.logbook:
-        plan = read_night_plan(args.plan, sources.read_rig(args).filters) if args.plan else None
-        told = plan or ONE_FILTER
-        progress = progress_on(args, "replaying the nights: way")
-        found = interval_by_hand(log, _given(args, told), told, now_every_min=args.now_every, progress=progress)
-        note = "All values are given by hand; no logged run is used."
-        return replace(found, notes=(*found.notes, note if plan else f"{note} {ONE_FILTER_NOTE}"))
+        return find_learned(args, log, None, sources.read_rig(args).filters)
     if not args.runs and not args.logbook and not sources.default_logbook().exists():
         missing = [f"--{name}".replace("_", "-") for name, value in zip(KNOWN, by_hand, strict=True) if value is None]
         raise FocuskitError(
@@ -80,8 +60,8 @@ def find(args: argparse.Namespace, log: TemperatureLog) -> Interval:
     return find_learned(args, log, sources.find_drift(args, source, log), source.rig_file.filters)
 
 
-def find_learned(args: argparse.Namespace, log: TemperatureLog, drift: Drift, filters: FilterTable) -> Interval:
-    """Decide when to refocus, from options and a drift that logged runs taught."""
+def find_learned(args: argparse.Namespace, log: TemperatureLog, drift: Drift | None, filters: FilterTable) -> Interval:
+    """Decide when to refocus, from options and, if there are logged runs, the drift that they taught."""
     return find_interval(
         log,
         drift,
@@ -89,29 +69,9 @@ def find_learned(args: argparse.Namespace, log: TemperatureLog, drift: Drift, fi
         now_every_min=args.now_every,
         progress=progress_on(args, "replaying the nights: way"),
         filters=filters,
-        steps_per_c=args.steps_per_c,
-        steps_per_c_err=args.steps_per_c_err,
-        best_hfd_px=args.best_hfd,
-        slope_px_per_step=args.slope,
-        run_cost_s=args.run_cost,
-        position_err_steps=args.position_err,
-    )
-
-
-def _given(args: argparse.Namespace, plan: NightPlan) -> FocusBehaviour:
-    def spread(given: dict[str, float], option: str) -> dict[str, float]:
-        unknown = [f for f in plan.filters if f not in given and "" not in given]
-        if unknown:
-            raise FocuskitError(f"{option} does not tell of filter {unknown[0]}, which is in the plan")
-        return {f: given.get(f, given.get("", 0.0)) for f in plan.filters}
-
-    return FocusBehaviour(
-        args.steps_per_c,
-        args.best_hfd,
-        args.slope,
-        spread(args.run_cost, "--run-cost"),
-        spread(args.position_err, "--position-err"),
-        steps_per_c_err=args.steps_per_c_err or 0.0,
+        known=Known(
+            args.steps_per_c, args.steps_per_c_err, args.best_hfd, args.slope, args.run_cost, args.position_err
+        ),
     )
 
 
@@ -148,16 +108,15 @@ def interval_as_text(found: Interval, *, quiet: bool = False, verbose: bool = Fa
         "",
         f"* recommended: ways within {100.0 * TIE:g} % of the most effective hours count as equal, and the simpler or "
         "safer one is taken.",
-        *(f"  {w.policy.name}: {describe_policy(w.policy, behaviour)}" for w in answer.worths),
+        *(f"  {w.policy.name}: {w.what}" for w in answer.worths),
     ]
     lines += ["", "Over the night (mean change and its spread, °C per hour; interval by the clock):"]
     lines += [
         f"  hour {h.hour:<2d} {h.change_c_per_h:+6.2f} ± {h.spread_c_per_h:4.2f}   {_minutes(h.every_min)}"
         for h in answer.hours
     ]
-    single = [t for t in answer.by_night_min if t is not None]
-    if len(single) > 2:
-        low, middle, high = np.percentile(single, [10, 50, 90])
+    if answer.spread_of_nights_min and len(answer.by_night_min) > 2:
+        low, middle, high = answer.spread_of_nights_min
         lines += ["", "From night to night, wherever in the plan the runs fall: "
                   f"{low:.0f} to {high:.0f} min (a tenth below, a tenth above), "
                   f"middle {middle:.0f} min."]  # fmt: skip
@@ -166,7 +125,7 @@ def interval_as_text(found: Interval, *, quiet: bool = False, verbose: bool = Fa
         lines.append(f"Chosen on every other night, it keeps {kept:.0f} % of its gain on the rest.")
     for lever in answer.levers if verbose else answer.levers[:1]:
         most = "most " if lever is answer.levers[0] else ""
-        lines += ["", f"The interval hangs {most}on {LEVER_WORDS[lever.what]}: {_minutes(lever.every_min_low)} at "
+        lines += ["", f"The interval hangs {most}on {lever.words}: {_minutes(lever.every_min_low)} at "
                   f"{lever.low:.3g}, {_minutes(lever.every_min_high)} at {lever.high:.3g}."]  # fmt: skip
     for name in answer.flags:
         flag = describe(name)

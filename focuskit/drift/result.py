@@ -221,7 +221,7 @@ class Drift:
         value, err = with_error(self.fit.contrast(of_columns, bases), self.degrees)
         return value, err if self.extra_scatter_steps is not None else None
 
-    def draw(self, rng: np.random.Generator, draws: int, filters: Sequence[str]) -> tuple[Array, Array]:
+    def draw(self, rng: np.random.Generator, draws: int, filters: Sequence[str | None]) -> tuple[Array, Array]:
         """Draw true drifts from what the runs leave open (multivariate t).
 
         Returns

@@ -1,51 +1,30 @@
 """Refocus: temperatures and drift become an interval, a policy and a plan for the next run.
 
-In: `TemperatureLog`, `Drift`, logged runs. Out: `Interval` and `SweepPlan`.
+In: `TemperatureLog`, `Drift`, logged runs, and what the user knows better (`Known`).
+Out: `Interval` (when to refocus, what each policy gives, and what there is to draw) and `SweepPlan`.
 """
 
-from focuskit.refocus.answer import (
-    LEVER_WORDS,
-    ONE_FILTER,
-    ONE_FILTER_NOTE,
-    Interval,
-    find_interval,
-    interval_by_hand,
-    rounded,
-)
-from focuskit.refocus.planning import (
-    SweepPlan,
-    compare_with_offset,
-    learn_behaviour,
-    look_at_runs,
-    plan_sweep,
-    read_night_plan,
-)
-from focuskit.refocus.replay import FocusBehaviour, NightPlan, Nights, Policy, replay_policy
-from focuskit.refocus.settings import TIE, HourOfNight, Worth, describe_policy, effective_hours_by_clock, middle_night
+from focuskit.refocus.answer import FocusTrace, Interval, TypicalNight, find_interval
+from focuskit.refocus.behaviour import FocusBehaviour, Known
+from focuskit.refocus.decide import TIE, HourOfNight, Worth
+from focuskit.refocus.next_sweep import SweepPlan, plan_sweeps
+from focuskit.refocus.night_plan import Block, NightPlan, read_night_plan
+from focuskit.refocus.replay import Policy
 
 __all__ = [
-    "LEVER_WORDS",
-    "ONE_FILTER",
-    "ONE_FILTER_NOTE",
     "TIE",
+    "Block",
     "FocusBehaviour",
+    "FocusTrace",
     "HourOfNight",
     "Interval",
+    "Known",
     "NightPlan",
-    "Nights",
     "Policy",
     "SweepPlan",
+    "TypicalNight",
     "Worth",
-    "compare_with_offset",
-    "describe_policy",
-    "effective_hours_by_clock",
     "find_interval",
-    "interval_by_hand",
-    "learn_behaviour",
-    "look_at_runs",
-    "middle_night",
-    "plan_sweep",
+    "plan_sweeps",
     "read_night_plan",
-    "replay_policy",
-    "rounded",
 ]

@@ -1,34 +1,74 @@
-"""The third job as one call: from a log of temperatures and a learned drift to when to refocus."""
+"""When to refocus as one call: from a log of temperatures and a learned drift to an interval and a policy."""
 
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, field, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
 
 from focuskit.core.filters import USUAL_FILTERS, FilterTable
 from focuskit.core.flags import check
+from focuskit.core.notebook import draw_points
 from focuskit.core.text import html_table
 from focuskit.drift import Drift
-from focuskit.frames import TemperatureLog
-from focuskit.refocus.planning import learn_behaviour, night_from_runs
-from focuskit.refocus.replay import Block, FocusBehaviour, NightPlan, Nights, Policy, lay_out_nights
-from focuskit.refocus.settings import AS_NOW, RefocusAnswer, decide_refocus, describe_policy
+from focuskit.frames import HOUR_S, TemperatureLog
+from focuskit.refocus.behaviour import NOTHING, FloatArray, FocusBehaviour, Known, learn_behaviour
+from focuskit.refocus.decide import HourOfNight, Lever, RefocusAnswer, Worth, decide_refocus
+from focuskit.refocus.night_plan import NAMELESS, Block, NightPlan, night_from_runs
+from focuskit.refocus.nights import Nights, lay_out_nights
+from focuskit.refocus.policies import AS_NOW, Case
+from focuskit.refocus.replay import Policy, replay_policy
 from focuskit.refocus.temperature_change import log_noise_c
 
-LEVER_WORDS = {
-    "steps_per_c": "steps per °C",
-    "run_cost_s": "run cost (s)",
-    "tolerance_steps": "tolerance (steps)",
-}
-ONE_FILTER = NightPlan((Block("L", 600.0, 120.0),))
-ONE_FILTER_NOTE = "The plan is one filter with exposures of 120 s; --plan FILE tells another."
+ONE_FILTER = Block("L", 600.0, 120.0)
+_ONE_FILTER_NOTE = "The plan is one filter with exposures of 120 s; --plan FILE tells another."
+# Intervals that are drawn, over the setting: a factor of four to both sides shows where the loss is flat.
+_CLOCK_FACTORS = np.exp(np.linspace(np.log(0.25), np.log(4.0), 25))
+_CLOCK_DRAWS = 8  # for a curve to look at
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
+class FocusTrace:
+    """Focus error over one night under one policy, on one draw of the true drift.
+
+    Attributes
+    ----------
+    policy : Policy
+    hours, error_steps : ndarray, shape (n,)
+        Corners of the line since the start of the night; NaN breaks it at a focus run.
+    run_hours, run_error_steps : ndarray, shape (runs,)
+        The ends of the focus runs, and the error that each leaves.
+    """
+
+    policy: Policy
+    hours: FloatArray
+    error_steps: FloatArray
+    run_hours: FloatArray
+    run_error_steps: FloatArray
+
+
+@dataclass(frozen=True, eq=False)
+class TypicalNight:
+    """The night whose temperature changes by the middle amount, under every policy.
+
+    Attributes
+    ----------
+    hours, temperature_c : ndarray, shape (n,)
+    traces : tuple of FocusTrace
+        In the order of the policies.
+    """
+
+    hours: FloatArray
+    temperature_c: FloatArray
+    traces: tuple[FocusTrace, ...]
+
+
+@dataclass(frozen=True, repr=False)
 class Interval:
     """When to refocus, and all that the answer rests on.
 
@@ -50,166 +90,188 @@ class Interval:
     answer: RefocusAnswer
     behaviour: FocusBehaviour
     plan: NightPlan
-    nights: Nights
-    log: TemperatureLog
+    nights: Nights = field(compare=False)
+    log: TemperatureLog = field(compare=False)
     notes: tuple[str, ...]
+
+    @cached_property
+    def typical_night(self) -> TypicalNight:
+        """The middle night of the log, replayed when first asked for."""
+        night = self.nights.middle()
+        stop = int(night.length_s[0] // night.step_s) + 1
+        traces = tuple(self._trace(night, worth.policy) for worth in self.answer.worths)
+        hours = np.arange(stop, dtype=np.float64) * night.step_s / HOUR_S
+        return TypicalNight(hours, night.temperature_c[0, :stop], traces)
+
+    @cached_property
+    def hours_by_clock(self) -> tuple[FloatArray, FloatArray]:
+        """Intervals (min) about the setting by the clock, and the effective hours per night of each; shape (n,).
+
+        Where the setting is never, intervals about the length of a night are taken.
+        """
+        case, clock = Case(self.nights, self.plan, self.behaviour), self.answer.clock
+        every_min = (clock.every_min or case.median_night_min) * _CLOCK_FACTORS
+        gave = [case.replay(replace(clock, every_min=float(every)), draws=_CLOCK_DRAWS) for every in every_min]
+        return every_min, np.array([replay.effective_s.mean() / HOUR_S for replay in gave])
+
+    def _trace(self, night: Nights, policy: Policy) -> FocusTrace:
+        rng = np.random.default_rng(0)
+        seen = replay_policy(night, self.plan, self.behaviour, policy, rng=rng, trace=True).trace
+        assert seen is not None
+        start, stop = seen.start_s[:, 0, 0] / HOUR_S, seen.stop_s[:, 0, 0] / HOUR_S
+        first, last, run = seen.error_start_steps[:, 0, 0], seen.error_stop_steps[:, 0, 0], seen.after_run[:, 0, 0]
+        hours: FloatArray = np.stack([start, start, stop]).T.ravel()
+        errors: FloatArray = np.stack([np.where(run, np.nan, first), first, last]).T.ravel()
+        return FocusTrace(policy, hours, errors, start[run], first[run])
 
     def to_json(self) -> dict[str, Any]:
         """Return the object of schema ``focuskit.interval/1``."""
-        single = [t for t in self.answer.by_night_min if t is not None]
+        answer, behaviour = self.answer, self.behaviour
+        nights = len(answer.by_night_min)
+        spread = answer.spread_of_nights_min
         return {
             "schema": "focuskit.interval/1",
-            "refocus_every_c": rounded(self.answer.every_c),
-            "refocus_every_min": rounded(self.answer.every_min),
-            "run_cost_s": {f: rounded(t) for f, t in self.behaviour.run_cost_s.items()},
-            "policies": [
-                {
-                    "policy": w.policy.name,
-                    "what": describe_policy(w.policy, self.behaviour),
-                    "every_min": rounded(w.policy.every_min),
-                    "every_c": rounded(w.policy.every_c),
-                    "run_filter": w.policy.run_filter,
-                    "runs": rounded(w.runs),
-                    "minutes_spent": rounded(w.focusing_min + w.moving_min),
-                    "focusing_min": rounded(w.focusing_min, 8),
-                    "moving_min": rounded(w.moving_min, 8),
-                    "imaging_hours": rounded(w.imaging_h, 8),
-                    "mean_hfd_growth_pct": rounded(w.mean_hfd_growth_pct),
-                    "worst_hfd_growth_pct": rounded(w.worst_hfd_growth_pct),
-                    "time_in_tolerance_pct": rounded(w.time_in_tolerance_pct),
-                    "effective_hours": rounded(w.effective_hours, 6),
-                    "effective_hours_err": rounded(w.effective_hours_err),
-                    "minutes_gained": rounded(w.minutes_gained),
-                    "depth_gained_pct": rounded(w.depth_gained_pct),
-                }
-                for w in self.answer.worths
-            ],
-            "recommended": self.answer.recommended,
-            "advice": self.answer.advice,
-            "flags": list(self.answer.flags),
-            "tolerance_steps": rounded(self.behaviour.tolerance_steps),
-            "run_filter": self.answer.run_filter,
-            "over_the_night": [
-                {
-                    "hour": h.hour,
-                    "change_c_per_h": rounded(h.change_c_per_h),
-                    "spread_c_per_h": rounded(h.spread_c_per_h),
-                    "every_min": rounded(h.every_min),
-                }
-                for h in self.answer.hours
-            ],
+            "refocus_every_c": rounded(answer.every_c),
+            "refocus_every_min": rounded(answer.every_min),
+            "run_cost_s": {f: rounded(t) for f, t in behaviour.run_cost_s.items()},
+            "policies": [_policy_as_json(worth) for worth in answer.worths],
+            "recommended": answer.recommended,
+            "advice": answer.advice,
+            "flags": list(answer.flags),
+            "tolerance_steps": rounded(behaviour.tolerance_steps),
+            "run_filter": answer.run_filter,
+            "over_the_night": [_rounded_fields(hour) for hour in answer.hours],
             "nights": {
-                "count": len(self.answer.by_night_min),
-                "never": len(self.answer.by_night_min) - len(single),
-                "every_min_p10_p50_p90": [rounded(v) for v in np.percentile(single, [10, 50, 90])] if single else None,
-                "gain_kept_on_other_nights_pct": rounded(self.answer.kept_on_other_nights_pct),
+                "count": nights,
+                "never": answer.by_night_min.count(None),
+                "every_min_p10_p50_p90": [rounded(v) for v in spread] if spread else None,
+                "gain_kept_on_other_nights_pct": rounded(answer.kept_on_other_nights_pct),
             },
-            "hangs_on": [
-                {
-                    "what": lever.what,
-                    "low": rounded(lever.low),
-                    "high": rounded(lever.high),
-                    "every_min_low": rounded(lever.every_min_low),
-                    "every_min_high": rounded(lever.every_min_high),
-                }
-                for lever in self.answer.levers
-            ],
+            "hangs_on": [_rounded_fields(lever) for lever in answer.levers],
             "rows_not_used": [{"file": d.file, "line": d.line, "why": d.why} for d in self.log.dropped],
-            "steps_per_c": rounded(self.behaviour.steps_per_c),
-            "steps_per_c_err": rounded(self.behaviour.steps_per_c_err),
+            "steps_per_c": rounded(behaviour.steps_per_c),
+            "steps_per_c_err": rounded(behaviour.steps_per_c_err),
             "plan": [{"filter": b.filter, "minutes": rounded(b.minutes), "sub_s": b.sub_s} for b in self.plan.blocks],
             "notes": list(self.notes),
         }
 
+    def __repr__(self) -> str:
+        answer = self.answer
+        every_c = "never" if answer.every_c is None else f"{answer.every_c:.2g} °C"
+        every_min = "never" if answer.every_min is None else f"{answer.every_min:.0f} min"
+        return (
+            f"Interval: by temperature {every_c}, by the clock {every_min}; {answer.recommended} is recommended\n"
+            f"  {answer.advice}\n"
+            f"  {len(answer.by_night_min)} nights, flags: {', '.join(answer.flags) or 'none'}"
+        )
+
     def _repr_html_(self) -> str:
-        """Show the answer in a notebook."""
+        """Show the answer and the curve of effective hours in a notebook."""
         rows = [
-            (("→ " if w.policy.name == self.answer.recommended else "") + w.policy.name.replace("_", " "),
-             describe_policy(w.policy, self.behaviour), f"{w.runs:.1f}", f"{w.focusing_min + w.moving_min:.0f}",
-             f"{w.effective_hours:.2f}", f"{w.depth_gained_pct:+.1f}".replace("-", "−"))
+            (("→ " if w.policy.name == self.answer.recommended else "") + w.policy.words, w.what, f"{w.runs:.1f}",
+             f"{w.focusing_min + w.moving_min:.0f}", f"{w.effective_hours:.2f}",
+             f"{w.depth_gained_pct:+.1f}".replace("-", "−"))
             for w in self.answer.worths
         ]  # fmt: skip
         head = ("way", "what it is", "runs", "minutes spent", "effective hours", "depth gained %")
-        return html_table(self.answer.advice, head, rows)
+        every_min, hours = self.hours_by_clock
+        picture = draw_points(
+            np.log(every_min), hours, x_text=lambda x: f"{math.exp(x):.0f}",
+            x_label="minutes between runs", y_label="effective hours a night",
+        )  # fmt: skip
+        return html_table(self.answer.advice, head, rows) + picture
+
+
+def _policy_as_json(worth: Worth) -> dict[str, Any]:
+    policy = worth.policy
+    return {
+        "policy": policy.name,
+        "what": worth.what,
+        "every_min": rounded(policy.every_min),
+        "every_c": rounded(policy.every_c),
+        "run_filter": policy.run_filter,
+        "runs": rounded(worth.runs),
+        "minutes_spent": rounded(worth.focusing_min + worth.moving_min),
+        "focusing_min": rounded(worth.focusing_min, 8),
+        "moving_min": rounded(worth.moving_min, 8),
+        "imaging_hours": rounded(worth.imaging_h, 8),
+        "mean_hfd_growth_pct": rounded(worth.mean_hfd_growth_pct),
+        "worst_hfd_growth_pct": rounded(worth.worst_hfd_growth_pct),
+        "time_in_tolerance_pct": rounded(worth.time_in_tolerance_pct),
+        "effective_hours": rounded(worth.effective_hours, 6),
+        "effective_hours_err": rounded(worth.effective_hours_err),
+        "minutes_gained": rounded(worth.minutes_gained),
+        "depth_gained_pct": rounded(worth.depth_gained_pct),
+    }
+
+
+def _rounded_fields(entry: HourOfNight | Lever) -> dict[str, Any]:
+    return {name: rounded(value) if isinstance(value, float) else value for name, value in asdict(entry).items()}
 
 
 def find_interval(
     log: TemperatureLog,
-    drift: Drift,
+    drift: Drift | None = None,
     plan: NightPlan | None = None,
     *,
+    known: Known = NOTHING,
     now_every_min: float = 60.0,
-    progress: Callable[[int, int], None] | None = None,
     filters: FilterTable = USUAL_FILTERS,
-    **known: Any,
+    progress: Callable[[int, int], None] | None = None,
 ) -> Interval:
-    """Decide when to refocus, from what logged runs taught.
+    """Decide when to refocus, from what logged runs taught and what is known.
 
     Parameters
     ----------
     log : TemperatureLog
         See `read_temperatures`.
-    drift : Drift
-        See `fit_drift`.
+    drift : Drift, optional
+        See `fit_drift`. Without it, ``known`` says all.
     plan : NightPlan, optional
         By default as in the last night with four logged runs or more.
+    known : Known, optional
+        What is known better than the runs tell.
     now_every_min : float
         What is done at present, besides runs at filter changes; gains are counted against it.
-    progress : callable, optional
-        Called with the ways replayed so far, and all.
     filters : FilterTable, optional
         The table of the rig file (`RigFile.filters`).
-    **known
-        What is known better than the runs tell, by the names of `learn_behaviour`.
+    progress : callable, optional
+        Called with the policies replayed so far, and all.
 
     Raises
     ------
     FocuskitError
-        If the runs do not tell a value and it is not given.
+        If a value is neither known nor in the runs.
     """
-    of_rig = [*drift.used, *(one.run for one in drift.set_aside if one.run.rig == drift.rig)]
-    origin = "The plan of the night is as it was given."
-    if plan is None:
-        plan = night_from_runs(of_rig, filters)
-        origin = "The plan of the night is as in the last night with four logged runs or more."
-        if plan is None:
-            plan = NightPlan((replace(ONE_FILTER.blocks[0], filter=drift.reference_filter or "-"),))
-            origin = ONE_FILTER_NOTE
-    learned = learn_behaviour(drift, plan.filters, table=filters, **known)
-    lags = [m.value for m in drift.models if m.name == "lag" and m.taken and m.value is not None]
-    found = interval_by_hand(
-        log, learned.behaviour, plan, now_every_min=now_every_min, progress=progress,
-        lag_min=lags[0] if lags else 0.0,
+    plan, origin = _plan_of_night(plan, drift, filters)
+    learned = learn_behaviour(drift, plan.filters, known, filters)
+    lags = [m.value for m in drift.models if m.name == "lag" and m.taken and m.value is not None] if drift else []
+    nights = lay_out_nights(log, lag_min=lags[0] if lags else 0.0)
+    answer = decide_refocus(
+        nights, plan, learned.behaviour, now=replace(AS_NOW, every_min=now_every_min),
+        noise_c=log_noise_c(log.time_s, log.temperature_c), progress=progress,
     )  # fmt: skip
-    answer = replace(found.answer, flags=check([*found.answer.flags, *learned.flags]))
-    return replace(found, answer=answer, notes=(*found.notes, *learned.notes, origin))
+    answer = replace(answer, flags=check([*answer.flags, *learned.flags]))
+    notes = [*_notes(log), learned.note, origin] if drift else [*_notes(log), f"{learned.note} {origin}".strip()]
+    return Interval(answer, learned.behaviour, plan, nights, log, tuple(notes))
 
 
-def interval_by_hand(
-    log: TemperatureLog,
-    behaviour: FocusBehaviour,
-    plan: NightPlan,
-    *,
-    now_every_min: float = 60.0,
-    lag_min: float = 0.0,
-    progress: Callable[[int, int], None] | None = None,
-) -> Interval:
-    """Decide when to refocus where no logged run is needed: the behaviour of focus is told."""
-    nights = lay_out_nights(log, lag_min=lag_min)
-    now = Policy(AS_NOW.name, now_every_min, at_filter_change=True)
-    noise_c = log_noise_c(log.time_s, log.temperature_c)
-    answer = decide_refocus(nights, plan, behaviour, now=now, noise_c=noise_c, progress=progress)
-    return Interval(answer, behaviour, plan, nights, log, tuple(_notes(log)))
+def _plan_of_night(plan: NightPlan | None, drift: Drift | None, filters: FilterTable) -> tuple[NightPlan, str]:
+    """The plan that is given, else that of the last logged night, else one filter; and where it is from."""
+    if plan is not None:
+        return plan, "The plan of the night is as it was given." if drift else ""
+    if drift is None:
+        return NightPlan((ONE_FILTER,)), _ONE_FILTER_NOTE
+    runs = [*drift.used, *(one.run for one in drift.set_aside if one.run.rig == drift.rig)]
+    found = night_from_runs(runs, filters)
+    if found is not None:
+        return found, "The plan of the night is as in the last night with four logged runs or more."
+    return NightPlan((replace(ONE_FILTER, filter=drift.reference_filter or NAMELESS),)), _ONE_FILTER_NOTE
 
 
 def _notes(log: TemperatureLog) -> list[str]:
-    why: dict[str, int] = {}
-    for drop in log.dropped:
-        why[drop.why] = why.get(drop.why, 0) + 1
-    return [
-        *log.notes,
-        *(f"{n} row{'s' * (n > 1)} of the log not used: {reason}." for reason, n in why.items()),
-    ]
+    why = Counter(str(drop.why) for drop in log.dropped)
+    return [*log.notes, *(f"{n} row{'s' * (n > 1)} of the log not used: {reason}." for reason, n in why.items())]
 
 
 def rounded(value: float | None, digits: int = 4) -> float | None:

@@ -1,117 +1,29 @@
-"""Walk nights of logged temperatures through a way of refocusing, and count what it gives and costs.
+"""Walk nights of logged temperatures through a policy of refocusing, and count what it gives and costs.
 
 All nights and all draws of the uncertain drift are walked side by side, one sub-exposure at a time.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from focuskit.core.errors import FocuskitError
-from focuskit.core.optics import decimals_of
-from focuskit.frames import HOUR_S, TemperatureLog
+from focuskit.core.optics import TOLERATED_GROWTH, decimals_of
+from focuskit.refocus.behaviour import FloatArray, FocusBehaviour
+from focuskit.refocus.night_plan import NightPlan
+from focuskit.refocus.nights import Nights
 
-FloatArray = NDArray[np.float64]
+Lanes = NDArray[np.intp]
 
-TOLERATED_GROWTH = 0.05  # of the half-flux diameter; what the tolerance is defined by
-_MOST_POINTS = 20_000_000  # of the grid: fifty years of nights
 NOISE_ROWS = 64  # errors of so many runs are drawn per night; later runs use them again
-
-
-# Draws true drifts: steps per °C, shape (draws,), and offsets of the named filters, (filters, draws).
-DriftDraws = Callable[[np.random.Generator, int, Sequence[str]], tuple[FloatArray, FloatArray]]
-
-
-@dataclass(frozen=True)
-class FocusBehaviour:
-    """How focus moves and what a run costs, as numbers.
-
-    Parameters
-    ----------
-    steps_per_c, steps_per_c_err : float
-        Drift of the best position with temperature, one standard deviation.
-    best_hfd_px, slope_px_per_step : float
-        Least half-flux diameter, and its growth per step in the far wings of the curve.
-    run_cost_s : mapping of str to float
-        Time that a focus run takes, by filter.
-    position_err_steps : mapping of str to float
-        One standard deviation of the best position a run finds, by filter.
-    offset_steps, offset_err_steps : mapping of str to float
-        Best position of a filter less that of the reference filter. Empty where not known.
-    draw_drift : DriftDraws or None
-        Draws from the posterior of the drift; without it, the errors above are taken as
-        independent and normal.
-    move_s, filter_change_s : float
-        Time for a move of the focuser and a turn of the wheel between two sub-exposures.
-    """
-
-    steps_per_c: float
-    best_hfd_px: float
-    slope_px_per_step: float
-    run_cost_s: Mapping[str, float]
-    position_err_steps: Mapping[str, float]
-    steps_per_c_err: float = 0.0
-    offset_steps: Mapping[str, float] = field(default_factory=dict)
-    offset_err_steps: Mapping[str, float] = field(default_factory=dict)
-    draw_drift: DriftDraws | None = None
-    move_s: float = 3.0
-    filter_change_s: float = 10.0
-
-    @property
-    def tolerance_steps(self) -> float:
-        """Move from best focus that costs 5 % in half-flux diameter."""
-        growth = np.sqrt((1.0 + TOLERATED_GROWTH) ** 2 - 1.0)
-        return float(growth * self.best_hfd_px / self.slope_px_per_step)
-
-    def draw(self, rng: np.random.Generator, draws: int, filters: Sequence[str]) -> tuple[FloatArray, FloatArray]:
-        """Draw true drifts.
-
-        Returns
-        -------
-        steps_per_c : ndarray, shape (draws,)
-        offset_steps : ndarray, shape (len(filters), draws)
-        """
-        if self.draw_drift is not None:
-            return self.draw_drift(rng, draws, filters)
-        steps_per_c = self.steps_per_c + self.steps_per_c_err * rng.standard_normal(draws)
-        middle = np.array([self.offset_steps.get(f, 0.0) for f in filters])
-        err = np.array([self.offset_err_steps.get(f, 0.0) for f in filters])
-        return steps_per_c, middle[:, None] + err[:, None] * rng.standard_normal((len(filters), draws))
-
-
-@dataclass(frozen=True)
-class Block:
-    """A stretch of the night in one filter."""
-
-    filter: str
-    minutes: float
-    sub_s: float
-
-
-@dataclass(frozen=True)
-class NightPlan:
-    """Blocks in their order; they begin again where the night is longer than all of them."""
-
-    blocks: tuple[Block, ...]
-
-    @property
-    def filters(self) -> tuple[str, ...]:
-        """The filters in the order of their first use."""
-        return tuple(dict.fromkeys(b.filter for b in self.blocks))
-
-    def shares(self) -> dict[str, float]:
-        """Part of the time spent in each filter; the parts add up to one."""
-        total = sum(b.minutes for b in self.blocks)
-        return {f: sum(b.minutes for b in self.blocks if b.filter == f) / total for f in self.filters}
+_OVER_S = 1e-6  # a night with less time left is over: only rounding left it
 
 
 @dataclass(frozen=True)
 class Policy:
-    """A way of refocusing. Every night begins with a run; the rest is told by the settings.
+    """When the focuser is run and moved. Every night begins with a run; the settings say what follows.
 
     Parameters
     ----------
@@ -135,29 +47,24 @@ class Policy:
     follow: bool = False
     run_filter: str | None = None
 
-
-@dataclass(frozen=True)
-class Nights:
-    """Temperatures of several nights on one even grid.
-
-    Parameters
-    ----------
-    temperature_c : ndarray, shape (nights, points)
-        Held at its last value beyond the end of the night.
-    step_s : float
-    length_s : ndarray, shape (nights,)
-    """
-
-    temperature_c: FloatArray
-    step_s: float
-    length_s: FloatArray
-
-    def part(self, which: slice | NDArray[np.intp]) -> Nights:
-        """Return only some of the nights."""
-        return Nights(self.temperature_c[which], self.step_s, self.length_s[which])
+    @property
+    def words(self) -> str:
+        """The name as people read it."""
+        return self.name.replace("_", " ")
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
+class Trace:
+    """Every sub-exposure of a replay; arrays of shape (exposures, nights, draws), NaN after the end."""
+
+    start_s: FloatArray
+    stop_s: FloatArray
+    error_start_steps: FloatArray
+    error_stop_steps: FloatArray
+    after_run: NDArray[np.bool_]
+
+
+@dataclass(frozen=True, eq=False)
 class Replay:
     """What one policy gave in each night and draw; all arrays have the shape (nights, draws).
 
@@ -178,50 +85,6 @@ class Replay:
     trace: Trace | None = None
 
 
-@dataclass(frozen=True)
-class Trace:
-    """Every sub-exposure of a replay; arrays of shape (exposures, nights, draws), NaN after the end."""
-
-    start_s: FloatArray
-    stop_s: FloatArray
-    error_start_steps: FloatArray
-    error_stop_steps: FloatArray
-    after_run: NDArray[np.bool_]
-
-
-def lay_out_nights(log: TemperatureLog, step_s: float = 60.0, lag_min: float = 0.0) -> Nights:
-    """Put the nights of a log on an even grid, linear between the rows.
-
-    With ``lag_min`` the result is what a tube feels that follows the air with that time constant:
-    dT/dt = (air − T)/lag, solved exactly for air that changes linearly between grid points.
-
-    Raises
-    ------
-    FocuskitError
-        If the nights are too long and many to be replayed.
-    """
-    spans = [log.night(i) for i in range(len(log.nights))]
-    length_s = np.array([t[-1] - t[0] for t, _ in spans])
-    points = int(np.ceil(length_s.max() / step_s)) + 2
-    if points * len(spans) > _MOST_POINTS:
-        raise FocuskitError(
-            f"the nights of the log are up to {length_s.max() / HOUR_S:.0f} h long, too long to replay: give their "
-            "hours, like --night 19:00-05:00"
-        )
-    grid_s = np.arange(points) * step_s
-    air = np.array([np.interp(grid_s, t - t[0], c) for t, c in spans])
-    if lag_min > 0.0:
-        lag_s = 60.0 * lag_min
-        fade = np.exp(-step_s / lag_s)
-        tube = air.copy()
-        for i in range(1, points):
-            slope = (air[:, i] - air[:, i - 1]) / step_s
-            steady = air[:, i - 1] - slope * lag_s
-            tube[:, i] = steady + slope * step_s + (tube[:, i - 1] - steady) * fade
-        air = tube
-    return Nights(air, step_s, length_s)
-
-
 def replay_policy(
     nights: Nights,
     plan: NightPlan,
@@ -240,139 +103,184 @@ def replay_policy(
 
     A sub-exposure whose error goes from e0 to e1 has HFD² = h0² + s²·(e0² + e0·e1 + e1²)/3.
     """
-    count = len(nights.length_s)
-    lanes = count * draws
-    filters = list(plan.filters)
-    measured_in = list(dict.fromkeys([*filters, policy.run_filter or filters[0]]))
-    true_k, true_offset = behaviour.draw(rng, draws, measured_in)
-    noise = rng.standard_normal((NOISE_ROWS, lanes))
+    walk = _Walk(nights, plan, behaviour, policy, rng, draws)
+    seen = []
+    while walk.under_way():
+        wanted, sub_s = walk.next_block()
+        changed = wanted != walk.in_use
+        run = walk.runs_due(wanted, changed, sub_s)
+        walk.move(wanted, changed, run)
+        walk.focus(wanted, run)
+        walk.in_use = np.where(walk.on, wanted, walk.in_use)
+        exposed = walk.expose(sub_s, keep=trace)
+        if trace:
+            seen.append((*exposed, run))
+    columns = [np.array(column).reshape(-1, *walk.shape) for column in zip(*seen, strict=True)]
+    return walk.counted(Trace(*columns) if trace else None)
 
-    k_true = np.tile(true_k, count)
-    k_used = behaviour.steps_per_c
-    # what an offset move gets wrong, by filter
-    known = np.array([behaviour.offset_steps.get(f, 0.0) for f in measured_in])
-    offset_wrong = np.tile(true_offset - known[:, None], (1, count)).ravel()
-    lane = np.arange(lanes)
-    base = np.repeat(np.arange(count), draws) * nights.temperature_c.shape[1]
-    length = np.repeat(nights.length_s, draws)
-    curve = nights.temperature_c.ravel()
 
-    def temperature(t: FloatArray, of: NDArray[np.intp] | None = None) -> FloatArray:
-        x = t / nights.step_s
+class _Truth:
+    """What the nights and the focuser truly do, for each lane: one night with one draw of the drift."""
+
+    def __init__(
+        self, nights: Nights, behaviour: FocusBehaviour, filters: list[str], rng: np.random.Generator, draws: int
+    ) -> None:
+        count, points = nights.temperature_c.shape
+        steps_per_c, offset_steps = behaviour.draw(rng, draws, filters)
+        known = np.array([behaviour.offset_steps.get(f, 0.0) for f in filters])
+        self.lanes = np.arange(count * draws)
+        self.length_s = np.repeat(nights.length_s, draws)
+        self.steps_per_c = np.tile(steps_per_c, count)
+        # What a move by the known offset gets wrong, one filter after the other.
+        self._offset_wrong = np.tile(offset_steps - known[:, None], (1, count)).ravel()
+        self._noise = rng.standard_normal((NOISE_ROWS, count * draws))
+        self._run_err = np.array([behaviour.position_err_steps[f] for f in filters])
+        self._step_s, self._curve = nights.step_s, nights.temperature_c.ravel()
+        self._first = np.repeat(np.arange(count), draws) * points
+
+    def temperature_c(self, time_s: FloatArray, of: Lanes | slice = slice(None)) -> FloatArray:
+        """Temperatures of some lanes, linear between the points of the grid."""
+        x = time_s / self._step_s
         i = x.astype(np.intp)
-        at = i + (base if of is None else base[of])
-        low = curve[at]
-        return low + (x - i) * (curve[at + 1] - low)
+        at = i + self._first[of]
+        low = self._curve[at]
+        return low + (x - i) * (self._curve[at + 1] - low)
 
-    ends_s = np.cumsum([b.minutes * 60.0 for b in plan.blocks])
-    block_filter = np.array([filters.index(b.filter) for b in plan.blocks])
-    block_sub = np.array([b.sub_s for b in plan.blocks])
-    own_run = policy.run_filter is None
-    run_in = -1 if own_run else measured_in.index(policy.run_filter or "")
-    cost_of = np.array([behaviour.run_cost_s[f] for f in measured_in])
-    error_of = np.array([behaviour.position_err_steps[f] for f in measured_in])
-    per_step = behaviour.slope_px_per_step / behaviour.best_hfd_px
-    every_s = np.inf if policy.every_min is None else 60.0 * policy.every_min
-    every_c = np.inf if policy.every_c is None else policy.every_c
-    # Smaller moves gain nothing, or cannot be made.
-    least_move = max(10.0 ** -decimals_of(behaviour.tolerance_steps), behaviour.tolerance_steps / 5.0)
+    def offset_wrong(self, filters: Lanes, of: Lanes) -> FloatArray:
+        """Error (steps) of the known offsets of these filters, each in its lane."""
+        return self._offset_wrong[filters * len(self.lanes) + of]
 
-    t = np.zeros(lanes)
-    heat = temperature(t)
-    in_use = np.full(lanes, -1)
-    runs, focusing, moving = np.zeros(lanes), np.zeros(lanes), np.zeros(lanes)
-    imaging, effective, growth = np.zeros(lanes), np.zeros(lanes), np.zeros(lanes)
-    worst, within = np.zeros(lanes), np.zeros(lanes)
-    anchor, heat_set, heat_run, last_run = np.zeros(lanes), heat.copy(), heat.copy(), np.zeros(lanes)
-    seen: list[tuple[FloatArray, ...]] = []
+    def run_error(self, filters: Lanes, number: FloatArray, of: Lanes) -> FloatArray:
+        """Error (steps) of the best position that the run of this number finds, each in its lane."""
+        return self._run_err[filters] * self._noise[number.astype(np.intp) % NOISE_ROWS, of]
 
-    while True:
-        on = t < length - 1e-6
-        if not on.any():
-            break
-        if len(ends_s) > 1:
-            block = np.searchsorted(ends_s, np.mod(t, ends_s[-1]), side="right")
-            wanted, sub = block_filter[block], block_sub[block]
-            changed = on & (wanted != in_use)
-        else:
-            wanted, sub = np.zeros(lanes, dtype=np.intp), block_sub[0]
-            changed = on & (in_use < 0)
-        first = in_use < 0
-        due = first | (t + sub / 2.0 - last_run >= every_s) | (np.abs(heat - heat_run) >= every_c)
-        if policy.at_filter_change:
+
+class _Walk:
+    """The lanes between two sub-exposures; every array has the shape (lanes,), filters are numbers."""
+
+    def __init__(
+        self,
+        nights: Nights,
+        plan: NightPlan,
+        behaviour: FocusBehaviour,
+        policy: Policy,
+        rng: np.random.Generator,
+        draws: int,
+    ) -> None:
+        filters = list(dict.fromkeys([*plan.filters, policy.run_filter or plan.filters[0]]))
+        self.policy, self.behaviour = policy, behaviour
+        self.shape = (len(nights.length_s), draws)
+        self.truth = _Truth(nights, behaviour, filters, rng, draws)
+        self.block_end_s = np.cumsum([b.minutes * 60.0 for b in plan.blocks])
+        self.block_filter = np.array([filters.index(b.filter) for b in plan.blocks])
+        self.block_sub_s = np.array([b.sub_s for b in plan.blocks])
+        self.run_in = None if policy.run_filter is None else filters.index(policy.run_filter)
+        self.run_cost_s = np.array([behaviour.run_cost_s[f] for f in filters])
+        self.every_s = np.inf if policy.every_min is None else 60.0 * policy.every_min
+        self.every_c = np.inf if policy.every_c is None else policy.every_c
+        # Smaller moves cannot be made, or gain nothing: a fifth of the tolerance is 0.2 % in size.
+        self.least_move = max(10.0 ** -decimals_of(behaviour.tolerance_steps), behaviour.tolerance_steps / 5.0)
+
+        lanes = len(self.truth.lanes)
+        self.time_s = np.zeros(lanes)
+        self.on = np.ones(lanes, dtype=bool)
+        self.in_use = np.full(lanes, -1)  # the filter; -1 before the first
+        self.heat = self.truth.temperature_c(self.time_s)  # now, after the last run, and at the last move
+        self.heat_at_run, self.heat_at_move = self.heat.copy(), self.heat.copy()
+        self.last_run_s = np.zeros(lanes)
+        self.anchor = np.zeros(lanes)  # the focuser's position less known offset and learned drift
+        self.runs, self.focusing_s, self.moving_s = np.zeros(lanes), np.zeros(lanes), np.zeros(lanes)
+        self.imaging_s, self.effective_s, self.growth_s = np.zeros(lanes), np.zeros(lanes), np.zeros(lanes)
+        self.worst_growth, self.in_tolerance_s = np.zeros(lanes), np.zeros(lanes)
+
+    def under_way(self) -> bool:
+        """Note which nights go on, and return whether any does."""
+        self.on = self.time_s < self.truth.length_s - _OVER_S
+        return bool(self.on.any())
+
+    def next_block(self) -> tuple[Lanes, FloatArray]:
+        """Filter and length of the next sub-exposure."""
+        if len(self.block_filter) == 1:
+            return np.zeros_like(self.in_use), self.block_sub_s
+        block = np.searchsorted(self.block_end_s, np.mod(self.time_s, self.block_end_s[-1]), side="right")
+        return self.block_filter[block], self.block_sub_s[block]
+
+    def _place(self, wanted: Lanes) -> Lanes:
+        """Filters in which runs are made."""
+        return wanted if self.run_in is None else np.full_like(wanted, self.run_in)
+
+    def runs_due(self, wanted: Lanes, changed: NDArray[np.bool_], sub_s: FloatArray) -> NDArray[np.bool_]:
+        """Where the policy asks for a run now, and it leaves time for a sub-exposure."""
+        first = self.in_use < 0
+        due = first | (self.time_s + sub_s / 2.0 - self.last_run_s >= self.every_s)
+        due |= np.abs(self.heat - self.heat_at_run) >= self.every_c
+        if self.policy.at_filter_change:
             due |= changed
-        place = wanted if own_run else np.full(lanes, run_in)
-        cost = cost_of[place]
-        run = on & due & (first | (t + cost + sub <= length))
+        cost = self.run_cost_s[self._place(wanted)]
+        return self.on & due & (first | (self.time_s + cost + sub_s <= self.truth.length_s))
 
-        # Time between two sub-exposures: turns of the wheel, moves of the focuser, runs.
+    def move(self, wanted: Lanes, changed: NDArray[np.bool_], run: NDArray[np.bool_]) -> None:
+        """Turn the wheel, to the filter of a run and back where it is another, and follow the temperature."""
+        first = self.in_use < 0
         turns = (changed & ~first).astype(float)
-        if not own_run:
-            away, back = (in_use != run_in) & ~first, wanted != run_in
+        if self.run_in is not None:
+            away, back = (self.in_use != self.run_in) & ~first, wanted != self.run_in
             turns = np.where(run, away.astype(float) + back, turns)
-        pause = turns * behaviour.filter_change_s
-        if policy.follow:
-            off_by = np.abs(k_used * (heat - heat_set)) >= least_move
-            pause += np.where(on & off_by & ~run & (turns == 0), behaviour.move_s, 0.0)
-            heat_set = np.where(on & (off_by | changed), heat, heat_set)
-        stop_move = np.minimum(t + pause, length)
-        moving += np.where(on, stop_move - t, 0.0)
-        t = np.where(on, stop_move, t)
-        if run.any():
-            who = np.flatnonzero(run)
-            stop_run = np.minimum(t[who] + cost[who], length[who])
-            focusing[who] += stop_run - t[who]
-            t[who] = stop_run
-            found = temperature(stop_run, who)
-            used = place[who]
-            drawn = noise[runs[who].astype(np.intp) % NOISE_ROWS, who]
-            anchor[who] = offset_wrong[used * lanes + who] + (k_true[who] - k_used) * found + error_of[used] * drawn
-            heat_set[who] = heat_run[who] = found
-            last_run[who] = stop_run
-            runs[who] += 1.0
-        in_use = np.where(on, wanted, in_use)
+        pause = turns * self.behaviour.filter_change_s
+        if self.policy.follow:
+            off_by = np.abs(self.behaviour.steps_per_c * (self.heat - self.heat_at_move)) >= self.least_move
+            pause += np.where(off_by & ~run & (turns == 0), self.behaviour.move_s, 0.0)
+            self.heat_at_move = np.where(self.on & (off_by | changed), self.heat, self.heat_at_move)
+        stop = np.where(self.on, np.minimum(self.time_s + pause, self.truth.length_s), self.time_s)
+        self.moving_s += stop - self.time_s
+        self.time_s = stop
 
-        # The sub-exposure.
-        before = temperature(t)
-        dt = np.where(on, np.minimum(sub, length - t), 0.0)
-        after = temperature(t + dt)
-        kept = anchor + k_used * heat_set - offset_wrong[in_use * lanes + lane]
-        x0, x1 = per_step * (kept - k_true * before), per_step * (kept - k_true * after)
+    def focus(self, wanted: Lanes, run: NDArray[np.bool_]) -> None:
+        """Make the runs: they take their time and set the focuser with their error."""
+        if not run.any():
+            return
+        who, truth = np.flatnonzero(run), self.truth
+        used = self._place(wanted)[who]
+        stop = np.minimum(self.time_s[who] + self.run_cost_s[used], truth.length_s[who])
+        found = truth.temperature_c(stop, who)
+        learned_wrong = truth.offset_wrong(used, who) + (truth.steps_per_c[who] - self.behaviour.steps_per_c) * found
+        self.anchor[who] = learned_wrong + truth.run_error(used, self.runs[who], who)
+        self.focusing_s[who] += stop - self.time_s[who]
+        self.time_s[who] = self.last_run_s[who] = stop
+        self.heat_at_move[who] = self.heat_at_run[who] = found
+        self.runs[who] += 1.0
+
+    def expose(self, sub_s: FloatArray, *, keep: bool) -> tuple[FloatArray, ...]:
+        """Expose while best focus drifts away; return times and errors at the ends if they are to be kept."""
+        truth, behaviour = self.truth, self.behaviour
+        dt = np.where(self.on, np.minimum(sub_s, truth.length_s - self.time_s), 0.0)
+        stop_s = self.time_s + dt
+        before, after = truth.temperature_c(self.time_s), truth.temperature_c(stop_s)
+        at = self.anchor + behaviour.steps_per_c * self.heat_at_move - truth.offset_wrong(self.in_use, truth.lanes)
+        per_step = behaviour.slope_px_per_step / behaviour.best_hfd_px
+        x0, x1 = per_step * (at - truth.steps_per_c * before), per_step * (at - truth.steps_per_c * after)
         square = 1.0 + (x0 * x0 + x0 * x1 + x1 * x1) / 3.0
         size = np.sqrt(square)
-        imaging += dt
-        effective += dt / square
-        growth += dt * (size - 1.0)
-        worst = np.where(dt > 0.0, np.maximum(worst, size - 1.0), worst)
-        within += np.where(size <= 1.0 + TOLERATED_GROWTH, dt, 0.0)
-        if trace:
-            gone = dt <= 0.0
-            row = (t, t + dt, x0 / per_step, x1 / per_step)
-            seen.append((*(np.where(gone, np.nan, v) for v in row), run))
-        t = t + dt
-        heat = after
+        self.imaging_s += dt
+        self.effective_s += dt / square
+        self.growth_s += dt * (size - 1.0)
+        self.worst_growth = np.where(dt > 0.0, np.maximum(self.worst_growth, size - 1.0), self.worst_growth)
+        self.in_tolerance_s += np.where(size <= TOLERATED_GROWTH, dt, 0.0)
+        exposed = (self.time_s, stop_s, x0 / per_step, x1 / per_step) if keep else ()
+        self.time_s, self.heat = stop_s, after
+        return tuple(np.where(dt > 0.0, column, np.nan) for column in exposed)
 
-    def shaped(values: FloatArray) -> FloatArray:
-        return values.reshape(count, draws)
-
-    kept_trace = None
-    if trace:
-        columns = [np.array([row[i] for row in seen]).reshape(-1, count, draws) for i in range(5)]
-        kept_trace = Trace(*columns)
-    return Replay(
-        policy,
-        runs=shaped(runs),
-        imaging_s=shaped(imaging),
-        focusing_s=shaped(focusing),
-        moving_s=shaped(moving),
-        effective_s=shaped(effective),
-        mean_growth=shaped(growth / np.maximum(imaging, 1e-9)),
-        worst_growth=shaped(worst),
-        in_tolerance_s=shaped(within),
-        trace=kept_trace,
-    )
-
-
-def hours(seconds: FloatArray) -> float:
-    """Mean over nights and draws, in hours."""
-    return float(seconds.mean()) / HOUR_S
+    def counted(self, trace: Trace | None) -> Replay:
+        """What the policy gave and cost in each night and draw."""
+        return Replay(
+            self.policy,
+            runs=self.runs.reshape(self.shape),
+            imaging_s=self.imaging_s.reshape(self.shape),
+            focusing_s=self.focusing_s.reshape(self.shape),
+            moving_s=self.moving_s.reshape(self.shape),
+            effective_s=self.effective_s.reshape(self.shape),
+            mean_growth=(self.growth_s / np.maximum(self.imaging_s, 1e-9)).reshape(self.shape),
+            worst_growth=self.worst_growth.reshape(self.shape),
+            in_tolerance_s=self.in_tolerance_s.reshape(self.shape),
+            trace=trace,
+        )

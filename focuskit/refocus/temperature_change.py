@@ -1,4 +1,4 @@
-"""How far temperature wanders with time, and the time between focus runs that it asks for."""
+"""How far temperature moves away with time, and the time between focus runs that it asks for."""
 
 from __future__ import annotations
 
@@ -9,10 +9,13 @@ import numpy as np
 from scipy.optimize import minimize_scalar
 
 from focuskit.frames import HOUR_S
-from focuskit.refocus.replay import FloatArray, Nights
+from focuskit.refocus.behaviour import FloatArray
+from focuskit.refocus.nights import Nights
 
-LONGEST_MIN = 60.0 * 24 * 60  # an interval this long is called never
-FLAT = 3.0  # a log whose changes stay below so many times what its noise makes is flat
+LONGEST_MIN = 60.0 * 24 * 60  # an interval of sixty days is called never
+FLAT = 3.0  # a mean square change below so many times what noise makes is flat (chosen, not tuned)
+_MOST_LAGS = 120  # of the curve: between its points the change is linear, which costs no per cent
+_GRID = 240  # intervals from half a minute to never, 5 % apart: the least lies between two of them
 
 
 def optimal_interval_min(
@@ -29,7 +32,7 @@ def optimal_interval_min(
 
 
 @dataclass(frozen=True)
-class Wander:
+class TemperatureChange:
     """How far temperature moves away in a given time: root mean square over all starting times.
 
     Parameters
@@ -60,7 +63,7 @@ class Wander:
         return (inside + beyond) / tau
 
 
-def measure_wander(nights: Nights, noise_c: float = 0.0) -> Wander:
+def measure_change(nights: Nights, noise_c: float = 0.0) -> TemperatureChange:
     """Measure how far the temperature of these nights moves away with time.
 
     Single values scatter by ``noise_c``, which is taken out. Few pairs are as far apart as a night
@@ -69,7 +72,7 @@ def measure_wander(nights: Nights, noise_c: float = 0.0) -> Wander:
     """
     points = (nights.length_s / nights.step_s + 1e-6).astype(int) + 1
     longest = max(int(np.median(points)) - 1, 1)
-    lags = np.unique(np.round(np.linspace(1, longest, min(longest, 120))).astype(int))
+    lags = np.unique(np.round(np.linspace(1, longest, min(longest, _MOST_LAGS))).astype(int))
     heat = np.where(np.arange(nights.temperature_c.shape[1]) < points[:, None], nights.temperature_c, np.nan)
     square = np.array([np.nanmean((heat[:, lag:] - heat[:, :-lag]) ** 2) for lag in lags])
     change_c = np.sqrt(np.maximum(square - 2.0 * noise_c**2, 0.0))
@@ -86,27 +89,27 @@ def measure_wander(nights: Nights, noise_c: float = 0.0) -> Wander:
         change_c[end] = math.exp(last) * (lag_min[end] / lag_min[-1]) ** power
     elif change_c.any():
         power = 1.0
-    return Wander(np.append(0.0, lag_min), np.append(0.0, change_c), power)
+    return TemperatureChange(np.append(0.0, lag_min), np.append(0.0, change_c), power)
 
 
-def best_interval_min(wander: Wander, loss_per_c2: float, run_cost_s: float) -> float | None:
+def best_interval_min(change: TemperatureChange, loss_per_c2: float, run_cost_s: float) -> float | None:
     """Time between runs of least loss, in minutes; None where runs never pay.
 
     Parameters
     ----------
-    wander : Wander
+    change : TemperatureChange
     loss_per_c2 : float
         Loss of depth per °C² away from the temperature of the last run: (s·k/h0)².
     run_cost_s : float
     """
-    if loss_per_c2 <= 0.0 or not wander.change_c.any():
+    if loss_per_c2 <= 0.0 or not change.change_c.any():
         return None
 
     def loss(log_tau: FloatArray) -> FloatArray:
         tau = np.exp(log_tau)
-        return loss_per_c2 * wander.mean_square(tau) + run_cost_s / 60.0 / tau
+        return loss_per_c2 * change.mean_square(tau) + run_cost_s / 60.0 / tau
 
-    grid = np.linspace(math.log(0.5), math.log(LONGEST_MIN), 240)
+    grid = np.linspace(math.log(0.5), math.log(LONGEST_MIN), _GRID)
     least = int(np.argmin(loss(grid)))
     if least == len(grid) - 1:
         return None
@@ -114,7 +117,7 @@ def best_interval_min(wander: Wander, loss_per_c2: float, run_cost_s: float) -> 
     return float(np.exp(minimize_scalar(loss, bounds=bounds, method="bounded", options={"xatol": 1e-6}).x))
 
 
-def matching_change_c(wander: Wander, every_min: float) -> float:
+def matching_change_c(change: TemperatureChange, every_min: float) -> float:
     """Change of temperature (°C) that asks for as many runs as the best interval does: √3 times the
     root mean square change over that interval.
 
@@ -122,7 +125,7 @@ def matching_change_c(wander: Wander, every_min: float) -> float:
     three airports, and for a random walk by calculation, the change of least loss is up to 15 %
     smaller, which is worth 0.2 % of depth at most.
     """
-    return math.sqrt(3.0 * float(wander.mean_square(np.array(every_min))))
+    return math.sqrt(3.0 * float(change.mean_square(np.array(every_min))))
 
 
 def log_noise_c(time_s: FloatArray, temperature_c: FloatArray) -> float:
@@ -135,6 +138,6 @@ def log_noise_c(time_s: FloatArray, temperature_c: FloatArray) -> float:
     return float(np.sqrt(np.mean(bend**2) / 6.0)) if len(bend) else 0.0
 
 
-def is_flat(wander: Wander, noise_c: float) -> bool:
+def is_flat(change: TemperatureChange, noise_c: float) -> bool:
     """Tell whether all change in a log is what the scatter of its single values makes."""
-    return float(wander.change_c.max()) ** 2 <= FLAT * 2.0 * noise_c**2
+    return float(change.change_c.max()) ** 2 <= FLAT * 2.0 * noise_c**2

@@ -8,18 +8,7 @@ import numpy as np
 
 from focuskit.core import flags
 from focuskit.core.text import plain_text
-from focuskit.frames import HOUR_S
-from focuskit.refocus import (
-    LEVER_WORDS,
-    HourOfNight,
-    Interval,
-    Policy,
-    Worth,
-    describe_policy,
-    effective_hours_by_clock,
-    middle_night,
-    replay_policy,
-)
+from focuskit.refocus import FocusTrace, HourOfNight, Interval, Worth
 from focuskit.show.palette import MARKERS, mark_of
 from focuskit.show.report_panels import (
     BELOW_PX,
@@ -51,10 +40,10 @@ def interval_view(found: Interval) -> dict[str, Any]:
     """Return what the template shows of an interval."""
     answer, behaviour = found.answer, found.behaviour
     best = answer.worth(answer.recommended)
-    what = describe_policy(best.policy, behaviour)
-    told = answer.advice[len(what) :].removeprefix(": ")
+    between = answer.spread_of_nights_min
+    told = answer.advice[len(best.what) :].removeprefix(": ")
     return {
-        "answer": _true_minus(f"{what[0].upper()}{what[1:]}."),
+        "answer": _true_minus(f"{best.what[0].upper()}{best.what[1:]}."),
         "more": _true_minus(f"{told[0].upper()}{told[1:]}" if told else ""),
         "every_c": answer.every_c,
         "every_min": answer.every_min,
@@ -66,10 +55,10 @@ def interval_view(found: Interval) -> dict[str, Any]:
         "night_chart": draw_middle_night(found),
         "clock_chart": draw_clock(found),
         "hours": [_hour(one) for one in answer.hours],
-        "between": _between_nights(answer.by_night_min),
+        "between": [f"{every:.0f}" for every in between] if between and len(answer.by_night_min) > 2 else None,
         "kept": answer.kept_on_other_nights_pct,
         "levers": [
-            (LEVER_WORDS[one.what], f"{one.low:.3g}".replace("-", "−"), _minutes(one.every_min_low),
+            (one.words, f"{one.low:.3g}".replace("-", "−"), _minutes(one.every_min_low),
              f"{one.high:.3g}".replace("-", "−"), _minutes(one.every_min_high))
             for one in answer.levers
         ],
@@ -90,8 +79,8 @@ def _row(i: int, worth: Worth, found: Interval) -> dict[str, Any]:
     policy = worth.policy
     return {
         "worth": worth,
-        "name": policy.name.replace("_", " "),
-        "what": _true_minus(describe_policy(policy, found.behaviour)),
+        "name": policy.words,
+        "what": _true_minus(worth.what),
         "mark": (f"series-{i % len(MARKERS)}", mark_path(mark_of(i)[1], 8, 8, 5.5)),
         "spent": worth.focusing_min + worth.moving_min,
         "chosen": policy.name == found.answer.recommended,
@@ -105,14 +94,6 @@ def _hour(one: HourOfNight) -> dict[str, Any]:
         "every": _minutes(one.every_min),
         "value": one.every_min,
     }
-
-
-def _between_nights(by_night_min: tuple[float | None, ...]) -> tuple[str, str, str] | None:
-    single = [every for every in by_night_min if every is not None]
-    if len(single) < 3:
-        return None
-    low, middle, high = np.percentile(single, [10, 50, 90])
-    return f"{low:.0f}", f"{middle:.0f}", f"{high:.0f}"
 
 
 # Pictures -------------------------------------------------------------------------------------
@@ -129,13 +110,13 @@ def draw_worths(found: Interval) -> Picture:
     marks = []
     for i, w in enumerate(worths):
         at = x(spent[i]), y(gains[i])
-        name = w.policy.name.replace("_", " ")
+        name = w.policy.words
         chosen = w.policy.name == found.answer.recommended
         tip = f"{name}{', recommended' if chosen else ''}\n{spent[i]:.0f} min a night\n{number(gains[i], 1)} % depth"
         path = mark_path(mark_of(i)[1], *at, 8.0 if chosen else 5.5)
         marks.append(Mark(*at, None, None, path, f"series-{i % len(MARKERS)}", tip, "", i))
     key = [
-        (w.policy.name.replace("_", " "), f"mark series-{i % len(MARKERS)}",
+        (w.policy.words, f"mark series-{i % len(MARKERS)}",
          mark_path(mark_of(i)[1], 8, 8, 5.5), False)
         for i, w in enumerate(worths)
     ]  # fmt: skip
@@ -146,30 +127,25 @@ def draw_worths(found: Interval) -> Picture:
 
 def draw_middle_night(found: Interval) -> Picture:
     """Lay out the temperature of the middle night, and the focus error in it now and as recommended."""
-    nights, night = found.nights, middle_night(found.nights)
-    one = nights.part(slice(night, night + 1))
-    stop = int(one.length_s[0] // one.step_s) + 1
-    hours = np.arange(stop) * one.step_s / HOUR_S
-    x = Scale(0.0, float(hours[-1]) or 1.0, PANEL_LEFT, RIGHT)
-    celsius = one.temperature_c[0, :stop]
+    night = found.typical_night
+    x = Scale(0.0, float(night.hours[-1]) or 1.0, PANEL_LEFT, RIGHT)
     top, low_top = PANEL_TOP + _LOW_PANEL_PX, PANEL_TOP + _LOW_PANEL_PX + BETWEEN_PX
-    y = Scale(*spread(celsius.tolist(), 0.1, 0.5), top, PANEL_TOP)
-    warm = Line("temperature", "warm", line_path(np.array([x(h) for h in hours]), np.array([y(c) for c in celsius])))
+    y = Scale(*spread(night.temperature_c.tolist(), 0.1, 0.5), top, PANEL_TOP)
+    across, up = np.array([x(h) for h in night.hours]), np.array([y(c) for c in night.temperature_c])
+    warm = Line("temperature", "warm", line_path(across, up))
     panels = [Panel("temperature (°C)", PANEL_TOP, top, ticks_of(y, 3), lines=(warm,))]
-    names = list(dict.fromkeys(("now", found.answer.recommended)))
-    policies = [found.answer.worth(name).policy for name in names]
-    traces = [_trace(one, found, policy) for policy in policies]
+    traces = [trace for trace in night.traces if trace.policy.name in ("now", found.answer.recommended)]
     band = found.behaviour.tolerance_steps
-    reach = 1.1 * max([band, *(float(np.nanmax(np.abs(errors))) for _, errors, _ in traces if len(errors))])
+    reach = 1.1 * max([band, *(float(np.nanmax(np.abs(trace.error_steps))) for trace in traces)])
     bottom = low_top + _PANEL_PX
     y = Scale(-reach, reach, bottom, low_top)
     lines, marks, key = [], [], []
-    for i, (policy, (times, errors, runs)) in enumerate(zip(policies, traces, strict=True)):
-        name = policy.name.replace("_", " ")
-        lines.append(Line(name, _LOOKS[i], _broken_path(x, y, times, errors)))
+    for i, trace in enumerate(traces):
+        name = trace.policy.words
+        lines.append(Line(name, _LOOKS[i], _broken_path(x, y, trace)))
         key.append((name, _LOOKS[i], "M1 8H23", True))
-        for k, (hour, error) in enumerate(runs):
-            at = x(hour), y(error)
+        for k, (hour, error) in enumerate(zip(trace.run_hours, trace.run_error_steps, strict=True)):
+            at = x(float(hour)), y(float(error))
             path = mark_path(MARKERS[i], *at, 3.6)
             marks.append(Mark(*at, None, None, path, "used", f"{name}: a focus run\n{hour:.1f} h", "", k))
     tolerance = Band(PANEL_LEFT, y(band), RIGHT - PANEL_LEFT, round(y(-band) - y(band), 2))
@@ -181,24 +157,10 @@ def draw_middle_night(found: Interval) -> Picture:
     )
 
 
-def _trace(one: Any, found: Interval, policy: Policy) -> tuple[np.ndarray, np.ndarray, list[tuple[float, float]]]:
-    """Return hours and focus errors of a night on one draw, NaN at runs, and the runs."""
-    rng = np.random.default_rng(0)
-    seen = replay_policy(one, found.plan, found.behaviour, policy, rng=rng, draws=1, trace=True).trace
-    if seen is None:
-        return np.array([]), np.array([]), []
-    runs = seen.after_run[:, 0, 0]
-    start, stop = seen.start_s[:, 0, 0] / HOUR_S, seen.stop_s[:, 0, 0] / HOUR_S
-    first, last = seen.error_start_steps[:, 0, 0], seen.error_stop_steps[:, 0, 0]
-    times = np.stack([start, start, stop]).T.ravel()
-    errors = np.stack([np.where(runs, np.nan, first), first, last]).T.ravel()
-    return times, errors, [(float(h), float(e)) for h, e in zip(start[runs], first[runs], strict=True)]
-
-
-def _broken_path(x: Scale, y: Scale, times: np.ndarray, values: np.ndarray) -> str:
+def _broken_path(x: Scale, y: Scale, trace: FocusTrace) -> str:
     """Return a path that is broken where a value is not known."""
     path, pen = [], "M"
-    for time, value in zip(times, values, strict=True):
+    for time, value in zip(trace.hours, trace.error_steps, strict=True):
         if np.isfinite(value) and np.isfinite(time):
             path.append(f"{pen}{x(float(time)):.1f} {y(float(value)):.1f}")
             pen = "L"
@@ -207,9 +169,9 @@ def _broken_path(x: Scale, y: Scale, times: np.ndarray, values: np.ndarray) -> s
     return "".join(path)
 
 
-def draw_clock(found: Interval) -> Picture | None:
-    """Lay out effective hours against the interval by the clock; None where it is flat."""
-    every_min, hours = effective_hours_by_clock(found.nights, found.plan, found.behaviour, found.answer.clock)
+def draw_clock(found: Interval) -> Picture:
+    """Lay out effective hours against the interval by the clock."""
+    every_min, hours = found.hours_by_clock
     x = Scale(float(np.log(every_min[0])), float(np.log(every_min[-1])), PANEL_LEFT, RIGHT)
     bottom = PANEL_TOP + _PANEL_PX
     y = Scale(*spread(hours.tolist(), 0.1, 0.1), bottom, PANEL_TOP)

@@ -1,7 +1,6 @@
 """The commands interval and plan, as a user meets them."""
 
 import json
-import math
 from pathlib import Path
 
 import numpy as np
@@ -12,10 +11,9 @@ from focuskit.cli import sources as cli_sources
 from focuskit.cli.parser import build_parser
 from focuskit.cli.run import run_parsed
 from focuskit.core.errors import FocuskitError
+from focuskit.frames import read_temperatures
 from focuskit.logbook import read_runs
-from focuskit.refocus import FocusBehaviour, NightPlan, Nights, Policy
-from focuskit.refocus.replay import Block
-from focuskit.refocus.settings import AS_NOW
+from focuskit.refocus import Block, Known, NightPlan, find_interval
 from focuskit.refocus.temperature_change import optimal_interval_min
 from focuskit.show import plots_refocus
 
@@ -240,24 +238,22 @@ def test_plan_of_the_first_runs_ever(capsys, tmp_path, count):
             call("plan", "--runs", tmp_path / "runs.csv", "--at", "30")
 
 
-def test_plots_draw_into_the_axes_they_are_given():
+def test_plots_draw_into_the_axes_they_are_given(tmp_path):
     from matplotlib.figure import Figure
 
-    nights = Nights(np.linspace(10.0, 4.0, 362)[None, :], 60.0, np.array([21600.0]))
-    focus = FocusBehaviour(-6.5, 5.93, 0.114, {"L": 95.0}, {"L": 1.5})
+    log = read_temperatures(ramp_log(tmp_path, -1.0))
     plan = NightPlan((Block("L", 600.0, 120.0),))
-    figure = Figure()
-    axes = figure.subplots(3)
-    assert plots_refocus.plot_temperature(nights, ax=axes[0]) is axes[0]
-    policies = [AS_NOW, Policy("follow", follow=True)]
-    assert plots_refocus.plot_focus_error(nights, plan, focus, policies, ax=axes[1]) is axes[1]
+    found = find_interval(log, plan=plan, known=Known(-6.5, None, 5.93, 0.114, 95.0, 1.5))
+    axes = Figure().subplots(3)
+    assert plots_refocus.plot_temperature(found, axes[0]) is axes[0]
+    assert axes[0].lines[0].get_xydata() == pytest.approx(np.array([(m / 60, 12.0 - m / 60) for m in range(361)]))
+    assert plots_refocus.plot_focus_error(found, axes[1]) is axes[1]
     labels = [text.get_text() for text in axes[1].get_legend().get_texts()]
-    assert labels == ["now", "follow"]
-    assert plots_refocus.plot_effective_hours(nights, plan, focus, Policy("clock", 80.0), ax=axes[2]) is axes[2]
+    assert labels == [w.policy.words for w in found.answer.worths]
+    assert plots_refocus.plot_effective_hours(found, axes[2]) is axes[2]
     hours = axes[2].lines[0].get_ydata()
     assert np.all(hours <= 6.0)
     # the mark stands at the setting, and the ends of the curve are worse than its middle
-    assert axes[2].lines[1].get_xdata()[0] == 80.0
+    assert axes[2].lines[1].get_xdata()[0] == found.answer.every_min
     assert hours[len(hours) // 2] > max(hours[0], hours[-1])
-    assert isinstance(plots_refocus.plot_temperature(nights), Axes)
-    assert math.isclose(axes[0].lines[0].get_ydata()[0], 10.0)
+    assert isinstance(plots_refocus.plot_temperature(found), Axes)

@@ -11,16 +11,10 @@ from focuskit.core.errors import FocuskitError
 from focuskit.core.filters import FilterTable, OwnFilter
 from focuskit.core.logged import LoggedRun
 from focuskit.drift import fit_drift
-from focuskit.refocus import (
-    FocusBehaviour,
-    compare_with_offset,
-    learn_behaviour,
-    look_at_runs,
-    plan_sweep,
-    read_night_plan,
-)
-from focuskit.refocus.planning import SeenRuns, night_from_runs
-from focuskit.refocus.replay import Block
+from focuskit.refocus import Block, FocusBehaviour, Known, read_night_plan
+from focuskit.refocus.behaviour import learn_behaviour
+from focuskit.refocus.next_sweep import SeenRuns, compare_with_offset, look_at_runs, plan_sweep
+from focuskit.refocus.night_plan import night_from_runs
 
 SEEN = SeenRuns("L", 5012.0, 1.2, 5.93, 0.114, 2.0, 9, 133.0, overhead_s=8.0)
 
@@ -117,8 +111,8 @@ def test_learns_drift_cost_and_error_from_runs():
 def test_what_is_given_goes_first():
     drift = fit_drift(logged())
     focus = learn_behaviour(
-        drift, ["L", "Ha"], steps_per_c=-5.0, best_hfd_px=4.0, slope_px_per_step=0.2,
-        run_cost_s={"": 50.0, "Ha": 200.0}, position_err_steps={"": 2.0},
+        drift, ["L", "Ha"], Known(steps_per_c=-5.0, best_hfd_px=4.0, slope_px_per_step=0.2,
+        run_cost_s={"": 50.0, "Ha": 200.0}, position_err_steps=2.0),
     ).behaviour  # fmt: skip
     assert (focus.steps_per_c, focus.steps_per_c_err) == (-5.0, 0.0)
     assert focus.run_cost_s == {"L": 50.0, "Ha": 200.0}
@@ -232,9 +226,9 @@ def test_slow_filter_against_offset():
         )
 
     sure = compare_with_offset(slow, quick, focus(0.8))
-    assert (sure.better, sure.broad_filter) == ("offset", "L")
-    assert sure.broad_err_steps == pytest.approx(math.hypot(quick.position_err_steps, 0.8))
-    assert sure.broad_cost_s == quick.cost_s + 20.0
+    assert (sure.better, sure.by_offset.filter) == ("offset", "L")
+    assert sure.by_offset.position_err == pytest.approx(math.hypot(quick.position_err_steps, 0.8))
+    assert sure.by_offset.cost_s == quick.cost_s + 20.0
     assert compare_with_offset(slow, quick, focus(40.0)).better == "own"
     # Just where both lose the same: (s/h0)²·(σ_offset² − σ_own²)·interval = time saved.
     saved = slow.cost_s - quick.cost_s - 20.0

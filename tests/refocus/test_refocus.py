@@ -11,14 +11,16 @@ from hypothesis import strategies as st
 
 from focuskit.core import flags
 from focuskit.frames import TemperatureLog, read_temperatures
-from focuskit.refocus import FocusBehaviour, NightPlan, Policy, describe_policy, replay_policy
-from focuskit.refocus.replay import Block, lay_out_nights
-from focuskit.refocus.settings import AS_NOW, decide_refocus, set_policies
+from focuskit.refocus import Block, FocusBehaviour, NightPlan, Policy
+from focuskit.refocus.decide import decide_refocus
+from focuskit.refocus.nights import lay_out_nights
+from focuskit.refocus.policies import AS_NOW, Case, describe_policy, set_policies
+from focuskit.refocus.replay import replay_policy
 from focuskit.refocus.temperature_change import (
     best_interval_min,
     log_noise_c,
     matching_change_c,
-    measure_wander,
+    measure_change,
     optimal_interval_min,
 )
 
@@ -108,7 +110,7 @@ def test_a_ramp_gives_the_formula(c_per_h, hours, cadence_min):
     for run_cost_s in (30.0, 95.0, 600.0):
         for steps_per_c in (-1.0, 20.0):
             focus = exact(steps_per_c=steps_per_c, run_cost_s={"L": run_cost_s})
-            clock, heat = set_policies(nights, ONE, focus)[:2]
+            clock, heat = set_policies(Case(nights, ONE, focus))[:2]
             tau = optimal_interval_min(run_cost_s, HFD, SLOPE, steps_per_c * c_per_h)
             assert clock.every_min == pytest.approx(tau, rel=0.005)
             assert heat.every_c == pytest.approx(abs(c_per_h) * tau / 60.0, rel=0.005)
@@ -122,7 +124,7 @@ def test_a_ramp_read_by_a_coarse_and_noisy_sensor_gives_the_formula():
         nights = lay_out_nights(TemperatureLog(time_s, celsius, ((0, len(time_s)),)))
         noise_c = log_noise_c(time_s, celsius)
         focus = exact(run_cost_s={"L": 95.0})
-        clock, heat = set_policies(nights, ONE, focus, noise_c=noise_c)[:2]
+        clock, heat = set_policies(Case(nights, ONE, focus, noise_c))[:2]
         tau = optimal_interval_min(95.0, HFD, SLOPE, 6.5 * c_per_h)
         assert clock.every_min == pytest.approx(tau, rel=0.05)
         assert heat.every_c == pytest.approx(c_per_h * tau / 60.0, rel=0.05)
@@ -131,12 +133,12 @@ def test_a_ramp_read_by_a_coarse_and_noisy_sensor_gives_the_formula():
 @settings(max_examples=30, deadline=None)
 @given(st.floats(0.2, 3.0), st.floats(30.0, 600.0), st.floats(1.0, 20.0), st.floats(0.5, 4.0))
 def test_the_interval_scales_as_the_formula_does(c_per_h, run_cost_s, steps_per_c, factor):
-    wander = measure_wander(ramp(c_per_h, 9.0, 60.0))
+    change = measure_change(ramp(c_per_h, 9.0, 60.0))
     loss = (SLOPE * steps_per_c / HFD) ** 2
-    base = best_interval_min(wander, loss, run_cost_s)
-    more = best_interval_min(wander, loss, run_cost_s * factor)
+    base = best_interval_min(change, loss, run_cost_s)
+    more = best_interval_min(change, loss, run_cost_s * factor)
     assert more / base == pytest.approx(factor ** (1 / 3), rel=1e-3)
-    steeper = best_interval_min(wander, loss * factor**2, run_cost_s)
+    steeper = best_interval_min(change, loss * factor**2, run_cost_s)
     assert steeper / base == pytest.approx(factor ** (-2 / 3), rel=1e-3)
 
 
@@ -155,7 +157,7 @@ def test_the_replay_of_a_long_ramp_is_best_at_the_setting(run_cost_s, steps_per_
 def test_the_setting_by_temperature_is_within_a_third_of_a_percent_of_the_best():
     nights = weather_nights(20, np.random.default_rng(3))
     focus = exact(run_cost_s={"L": 300.0})
-    heat = set_policies(nights, ONE, focus)[1]
+    heat = set_policies(Case(nights, ONE, focus))[1]
     own = walk(nights, ONE, focus, heat).effective_s.sum()
     scan = [
         walk(nights, ONE, focus, dataclasses.replace(heat, every_c=heat.every_c * f)).effective_s.sum()
@@ -313,7 +315,7 @@ def test_a_policy_handed_the_truth_is_never_beaten():
     nights = weather_nights(8, np.random.default_rng(7))
     focus = exact()
     truth = walk(nights, THREE, focus, Policy("truth", follow=True, run_filter="L"))
-    for policy in [AS_NOW, *set_policies(nights, THREE, focus)]:
+    for policy in [AS_NOW, *set_policies(Case(nights, THREE, focus))]:
         other = walk(nights, THREE, focus, policy)
         assert np.all(other.effective_s <= truth.effective_s + 1e-6)
 
@@ -323,7 +325,7 @@ def test_the_truth_is_not_beaten_by_more_than_noise():
     focus = behaviour(steps_per_c_err=0.0, offset_err_steps={"L": 0.0, "R": 0.0, "Ha": 0.0})
     truth = walk(nights, THREE, focus, Policy("truth", follow=True, run_filter="L"), draws=100)
     sigma = truth.effective_s.mean(axis=0).std() / 10.0
-    for policy in [AS_NOW, *set_policies(nights, THREE, focus)]:
+    for policy in [AS_NOW, *set_policies(Case(nights, THREE, focus))]:
         other = walk(nights, THREE, focus, policy, draws=100)
         assert other.effective_s.mean() <= truth.effective_s.mean() + 3.0 * sigma
 
@@ -337,8 +339,8 @@ def test_settings_keep_their_gain_on_other_nights():
     def gain(policy):
         return walk(used_on, THREE, focus, policy, draws=20).effective_s.sum() - before
 
-    here = {p.name: p for p in set_policies(chosen_on, THREE, focus)}
-    there = {p.name: p for p in set_policies(used_on, THREE, focus)}
+    here = {p.name: p for p in set_policies(Case(chosen_on, THREE, focus))}
+    there = {p.name: p for p in set_policies(Case(used_on, THREE, focus))}
     recommended = decide_refocus(chosen_on, THREE, focus, draws=20).recommended
     for name in (recommended, "clock_quick", "temperature", "temperature_quick"):
         assert gain(there[name]) > 0.0
@@ -375,7 +377,7 @@ def test_the_answer_hangs_together():
 def test_unknown_offsets_mean_a_run_at_each_change():
     nights = weather_nights(4, np.random.default_rng(2))
     focus = behaviour(offset_steps={}, offset_err_steps={})
-    policies = set_policies(nights, THREE, focus)
+    policies = set_policies(Case(nights, THREE, focus))
     assert all(p.at_filter_change and p.run_filter is None for p in policies)
     assert "run_at_each_change" in decide_refocus(nights, THREE, focus, draws=2).flags
 
@@ -398,6 +400,6 @@ def test_policies_are_said_in_words():
 
 
 def test_matching_change_of_a_ramp_is_the_change_over_the_interval():
-    wander = measure_wander(ramp(-1.5, 8.0))
-    assert matching_change_c(wander, 80.0) == pytest.approx(2.0, rel=1e-6)
-    assert matching_change_c(wander, 960.0) == pytest.approx(24.0, rel=1e-3)  # twice the night
+    change = measure_change(ramp(-1.5, 8.0))
+    assert matching_change_c(change, 80.0) == pytest.approx(2.0, rel=1e-6)
+    assert matching_change_c(change, 960.0) == pytest.approx(24.0, rel=1e-3)  # twice the night

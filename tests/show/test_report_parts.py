@@ -17,8 +17,7 @@ from focuskit.core.errors import FocuskitError
 from focuskit.drift import fit_drift
 from focuskit.frames import read_temperatures
 from focuskit.logbook import read_runs
-from focuskit.refocus import FocusBehaviour, NightPlan, find_interval, interval_by_hand
-from focuskit.refocus.replay import Block
+from focuskit.refocus import Known, find_interval
 from focuskit.show import drift_sentence, write_report
 from focuskit.show.report import render_report
 from focuskit.show.report_drift import MOST_MARKS, draw_residuals
@@ -104,8 +103,8 @@ def test_a_first_run_and_a_flat_log_are_told_too(tmp_path):
     assert_sound(read_outline(page))
     rows = "".join(f"2031-03-04T{20 + m // 60:02d}:{m % 60:02d}:00Z,8.0\n" for m in range(0, 180, 10))
     (tmp_path / "flat.csv").write_text("time,temperature_c\n" + rows)
-    focus = FocusBehaviour(-6.5, 5.9, 0.114, {"L": 95.0}, {"L": 1.5})
-    flat = interval_by_hand(read_temperatures([tmp_path / "flat.csv"]), focus, NightPlan((Block("L", 600.0, 120.0),)))
+    known = Known(-6.5, None, 5.9, 0.114, 95.0, 1.5)
+    flat = find_interval(read_temperatures([tmp_path / "flat.csv"]), known=known)
     assert flat.answer.every_min is None
     page = render_report(flat)
     assert '<span class="big">never</span>' in page

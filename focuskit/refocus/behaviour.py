@@ -1,0 +1,231 @@
+"""How focus moves and what focus runs cost and find: learned from logged runs, or given."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from focuskit.core.errors import FocuskitError
+from focuskit.core.filters import USUAL_FILTERS, FilterTable
+from focuskit.core.flags import check
+from focuskit.core.logged import LoggedRun
+from focuskit.core.optics import TOLERATED_GROWTH
+from focuskit.drift import Drift, FilterOffset
+from focuskit.refocus.night_plan import NAMELESS
+
+FloatArray = NDArray[np.float64]
+
+OVERHEAD_S = 8.0  # per frame: move, settle, read out (common practice, no source)
+USUAL_FRAMES = 9  # of a focus run (common practice, no source)
+
+# Draws true drifts: steps per °C, shape (draws,), and offsets of the named filters, (filters, draws).
+DriftDraws = Callable[[np.random.Generator, int, Sequence[str]], tuple[FloatArray, FloatArray]]
+# One value for every filter, or by filter, with '' for the filters that are not named.
+ByFilter = float | Mapping[str, float]
+
+
+def tolerance_steps(best_hfd_px: float, slope_px_per_step: float) -> float:
+    """Return the move from best focus that costs 5 % in half-flux diameter: HFD² = h0² + s²·x²."""
+    return math.sqrt(TOLERATED_GROWTH**2 - 1.0) * best_hfd_px / slope_px_per_step
+
+
+@dataclass(frozen=True)
+class FocusBehaviour:
+    """How focus moves and what a run costs, as numbers.
+
+    Parameters
+    ----------
+    steps_per_c, steps_per_c_err : float
+        Drift of the best position with temperature, one standard deviation.
+    best_hfd_px, slope_px_per_step : float
+        Least half-flux diameter, and its growth per step in the far wings of the curve.
+    run_cost_s : mapping of str to float
+        Time that a focus run takes, by filter.
+    position_err_steps : mapping of str to float
+        One standard deviation of the best position a run finds, by filter.
+    offset_steps, offset_err_steps : mapping of str to float
+        Best position of a filter less that of the reference filter. Empty where not known.
+    draw_drift : DriftDraws or None
+        Draws from the posterior of the drift; without it, the errors above are taken as
+        independent and normal.
+    move_s, filter_change_s : float
+        Time for a move of the focuser and a turn of the wheel between two sub-exposures
+        (common practice, no source).
+    """
+
+    steps_per_c: float
+    best_hfd_px: float
+    slope_px_per_step: float
+    run_cost_s: Mapping[str, float]
+    position_err_steps: Mapping[str, float]
+    steps_per_c_err: float = 0.0
+    offset_steps: Mapping[str, float] = field(default_factory=dict)
+    offset_err_steps: Mapping[str, float] = field(default_factory=dict)
+    draw_drift: DriftDraws | None = field(default=None, repr=False, compare=False)
+    move_s: float = 3.0
+    filter_change_s: float = 10.0
+
+    @property
+    def tolerance_steps(self) -> float:
+        """Move from best focus that costs 5 % in half-flux diameter."""
+        return tolerance_steps(self.best_hfd_px, self.slope_px_per_step)
+
+    def loss_per_step2(self) -> float:
+        """Loss of depth per squared step of focus error, (s/h0)²: an exposure is worth (h0/HFD)² of its time."""
+        return (self.slope_px_per_step / self.best_hfd_px) ** 2
+
+    def draw(self, rng: np.random.Generator, draws: int, filters: Sequence[str]) -> tuple[FloatArray, FloatArray]:
+        """Draw true drifts.
+
+        Returns
+        -------
+        steps_per_c : ndarray, shape (draws,)
+        offset_steps : ndarray, shape (len(filters), draws)
+        """
+        if self.draw_drift is not None:
+            return self.draw_drift(rng, draws, filters)
+        steps_per_c = self.steps_per_c + self.steps_per_c_err * rng.standard_normal(draws)
+        middle = np.array([self.offset_steps.get(f, 0.0) for f in filters])
+        err = np.array([self.offset_err_steps.get(f, 0.0) for f in filters])
+        return steps_per_c, middle[:, None] + err[:, None] * rng.standard_normal((len(filters), draws))
+
+
+@dataclass(frozen=True)
+class Known:
+    """What is known better than the logged runs say, or without any; what is None is learned from the runs.
+
+    Parameters
+    ----------
+    steps_per_c, steps_per_c_err : float or None
+        An error of None beside a drift that is given is 0.
+    best_hfd_px, slope_px_per_step : float or None
+    run_cost_s, position_err_steps : float or mapping of str to float, or None
+        For every filter, or by filter; in a mapping the key '' stands for all others.
+    """
+
+    steps_per_c: float | None = None
+    steps_per_c_err: float | None = None
+    best_hfd_px: float | None = None
+    slope_px_per_step: float | None = None
+    run_cost_s: ByFilter | None = None
+    position_err_steps: ByFilter | None = None
+
+
+NOTHING = Known()
+
+
+@dataclass(frozen=True)
+class Learned:
+    """The behaviour of focus, and what had to be assumed."""
+
+    behaviour: FocusBehaviour
+    flags: tuple[str, ...]
+    note: str
+
+
+def learn_behaviour(
+    drift: Drift | None, filters: Sequence[str], known: Known = NOTHING, table: FilterTable = USUAL_FILTERS
+) -> Learned:
+    """Put together what the runs behind ``drift`` say of ``filters``; what is known goes first.
+
+    Raises
+    ------
+    FocuskitError
+        If a value is neither given nor in the runs.
+    """
+    used = drift.used if drift else ()
+    steps_per_c, steps_per_c_err = _drift_of(drift, known)
+    costs = {name: _run_cost_s(drift, name, known) for name in filters}
+    hfd_px = known.best_hfd_px or median_of([run.hfd_best_px for run in used])
+    slope = known.slope_px_per_step or median_of([run.hfd_slope_px_per_step for run in used])
+    offsets = {name: (f.offset_steps, f.err) for name, f in _offsets(drift).items()
+               if f.offset_steps is not None and f.err is not None}  # fmt: skip
+    own_drift = known.steps_per_c is None and known.steps_per_c_err is None and all(f in offsets for f in filters)
+    behaviour = FocusBehaviour(
+        steps_per_c,
+        _needed(hfd_px, "the least size", "--best-hfd PX"),
+        _needed(slope, "the slope of the wings", "--slope PX_PER_STEP"),
+        {name: usual_run_s(name, table) if cost is None else cost for name, cost in costs.items()},
+        {name: _position_err(drift, name, known) for name in filters},
+        steps_per_c_err=steps_per_c_err,
+        offset_steps={name: steps for name, (steps, _) in offsets.items()},
+        offset_err_steps={name: err for name, (_, err) in offsets.items()},
+        draw_drift=_draws_of(drift) if drift and own_drift and drift.steps_per_c_err is not None else None,
+    )
+    note = "All values are given by hand; no logged run is used."
+    if drift:
+        note = f"Drift, costs and errors are learned from {len(used)} logged runs."
+    return Learned(behaviour, check(["run_cost_assumed"] if None in costs.values() else []), note)
+
+
+def usual_run_s(filter_name: str, table: FilterTable) -> float:
+    """Time of a focus run of nine frames with the usual exposure for the filter."""
+    return USUAL_FRAMES * (table.kind(filter_name).focus_exposure_s + OVERHEAD_S)
+
+
+def median_of(values: Sequence[float | None]) -> float | None:
+    """Median of what is known; None where nothing is."""
+    known = [v for v in values if v is not None]
+    return float(np.median(known)) if known else None
+
+
+def _drift_of(drift: Drift | None, known: Known) -> tuple[float, float]:
+    if known.steps_per_c is not None:
+        return known.steps_per_c, known.steps_per_c_err or 0.0
+    learned, learned_err = (drift.steps_per_c, drift.steps_per_c_err) if drift else (None, None)
+    value = _needed(learned, "the drift", "--steps-per-c K")
+    err = learned_err if known.steps_per_c_err is None else known.steps_per_c_err
+    # An error that is not known could be as large as the value.
+    return value, abs(value) if err is None else err
+
+
+def _run_cost_s(drift: Drift | None, name: str, known: Known) -> float | None:
+    """What the runs of a filter took (median), else frames times exposure and 8 s each."""
+    given = _given(known.run_cost_s, name, drift, "--run-cost")
+    if given is not None or drift is None:
+        return given
+    return median_of([_seconds(run) for run in drift.used if (run.filter or NAMELESS) == name])
+
+
+def _position_err(drift: Drift | None, name: str, known: Known) -> float:
+    """The runs' own error (median) with the scatter about the model that this leaves unexplained."""
+    given = _given(known.position_err_steps, name, drift, "--position-err")
+    if given is not None or drift is None:
+        return _needed(given, "the error of a run", "--position-err STEPS")
+    there = [run.position_err for run in drift.used if (run.filter or NAMELESS) == name]
+    own = median_of(there) or median_of([run.position_err for run in drift.used])
+    if own is not None and drift.extra_scatter_steps is not None:
+        own = math.hypot(own, drift.extra_scatter_steps)
+    return _needed(own or drift.scatter_steps, "the error of a run", "--position-err STEPS")
+
+
+def _given(given: ByFilter | None, name: str, drift: Drift | None, option: str) -> float | None:
+    value = given.get(name, given.get("")) if isinstance(given, Mapping) else given
+    if value is None and given is not None and drift is None:
+        raise FocuskitError(f"{option} does not tell of filter {name}, which is in the plan")
+    return value
+
+
+def _needed(value: float | None, what: str, option: str) -> float:
+    if value is None:
+        raise FocuskitError(f"the logged runs do not tell {what}: give {option}")
+    return value
+
+
+def _offsets(drift: Drift | None) -> dict[str, FilterOffset]:
+    return {(f.filter or NAMELESS): f for f in drift.filters} if drift else {}
+
+
+def _draws_of(drift: Drift) -> DriftDraws:
+    own_names = {name: f.filter for name, f in _offsets(drift).items()}
+    return lambda rng, draws, names: drift.draw(rng, draws, [own_names[name] for name in names])
+
+
+def _seconds(run: LoggedRun) -> float | None:
+    if run.seconds is not None or run.frames is None or run.exposure_s is None:
+        return run.seconds
+    return run.frames * (run.exposure_s + OVERHEAD_S)

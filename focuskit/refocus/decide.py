@@ -1,0 +1,307 @@
+"""Which policy of refocusing to take: what each gives with its best setting, counted by a replay."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from focuskit.core.flags import check
+from focuskit.frames import HOUR_S
+from focuskit.refocus.behaviour import FocusBehaviour
+from focuskit.refocus.night_plan import NightPlan
+from focuskit.refocus.nights import Nights
+from focuskit.refocus.policies import AS_NOW, Case, describe_policy, loss_per_c2, set_policies
+from focuskit.refocus.replay import Policy, Replay
+from focuskit.refocus.temperature_change import (
+    LONGEST_MIN,
+    best_interval_min,
+    is_flat,
+    measure_change,
+    optimal_interval_min,
+)
+
+# Policies whose depth differs by less are equal, and the simpler is taken. Chosen: half a per cent of a
+# night of eight hours is 2.4 min, less than settings and nights to come are known to.
+TIE = 0.005
+_SIMPLEST_FIRST = ("clock", "temperature", "clock_quick", "temperature_quick", "follow_and_check", "follow", "now")
+_FEW_NIGHTS = 3  # below it nights to come may well be unlike those of the log
+_NIGHTS_TO_SPLIT = 4  # two to choose a setting on, two to try it on
+_LEVER_WORDS = {
+    "steps_per_c": "steps per °C",
+    "run_cost_s": "run cost (s)",
+    "tolerance_steps": "tolerance (steps)",
+}
+
+
+@dataclass(frozen=True)
+class Worth:
+    """What a policy gives and costs, as means per night, and its gain over what is done now; ``what`` says it."""
+
+    policy: Policy
+    what: str
+    runs: float
+    focusing_min: float
+    moving_min: float
+    imaging_h: float
+    mean_hfd_growth_pct: float
+    worst_hfd_growth_pct: float
+    time_in_tolerance_pct: float
+    effective_hours: float
+    effective_hours_err: float
+    minutes_gained: float
+    depth_gained_pct: float
+
+
+@dataclass(frozen=True)
+class HourOfNight:
+    """How fast it cools in one hour of the night, and what interval that asks for."""
+
+    hour: int
+    change_c_per_h: float
+    spread_c_per_h: float
+    every_min: float | None
+
+
+@dataclass(frozen=True)
+class Lever:
+    """The clock setting if one input were different: what the answer hangs on."""
+
+    what: str
+    low: float
+    high: float
+    every_min_low: float | None
+    every_min_high: float | None
+
+    @property
+    def words(self) -> str:
+        """The input as people read it."""
+        return _LEVER_WORDS[self.what]
+
+    @property
+    def reach(self) -> float:
+        """By how much the setting changes, as a logarithm."""
+        if self.every_min_low is None or self.every_min_high is None:
+            return math.inf
+        return abs(math.log(self.every_min_high / self.every_min_low))
+
+
+@dataclass(frozen=True)
+class RefocusAnswer:
+    """The best setting of each policy of refocusing, what each is worth, and which to take.
+
+    ``every_c`` and ``every_min`` are the best settings by temperature and by the clock; None means
+    never, and a flag says why. ``clock`` is the policy that ``every_min`` belongs to, ``by_night_min``
+    holds the best interval of each single night.
+    """
+
+    every_c: float | None
+    every_min: float | None
+    worths: tuple[Worth, ...]
+    recommended: str
+    advice: str
+    hours: tuple[HourOfNight, ...]
+    by_night_min: tuple[float | None, ...]
+    levers: tuple[Lever, ...]
+    kept_on_other_nights_pct: float | None
+    run_filter: str
+    flags: tuple[str, ...]
+    clock: Policy
+
+    @property
+    def spread_of_nights_min(self) -> tuple[float, ...] | None:
+        """Best interval of single nights: a tenth below, the middle, a tenth above; None where no night has one."""
+        single = [t for t in self.by_night_min if t is not None]
+        return tuple(np.percentile(single, [10, 50, 90]).tolist()) if single else None
+
+    def worth(self, name: str) -> Worth:
+        """Return the entry of one policy; raises KeyError if it was not replayed."""
+        for entry in self.worths:
+            if entry.policy.name == name:
+                return entry
+        raise KeyError(name)
+
+
+def decide_refocus(
+    nights: Nights,
+    plan: NightPlan,
+    behaviour: FocusBehaviour,
+    *,
+    seed: int = 0,
+    draws: int = 50,
+    now: Policy = AS_NOW,
+    noise_c: float = 0.0,
+    progress: Callable[[int, int], None] | None = None,
+) -> RefocusAnswer:
+    """Find the best setting of each policy, replay them all, and recommend one.
+
+    Parameters
+    ----------
+    nights, plan, behaviour
+        What the nights were like, what is to be done in them, and how focus moves.
+    seed, draws : int
+        Every policy is replayed on the same ``draws`` draws of the true drift and of run errors.
+    now : Policy
+        What is done at present; gains are counted against it.
+    noise_c : float
+        Scatter of single temperatures in the log, see `log_noise_c`.
+    progress : callable, optional
+        Called with the policies replayed so far, and all.
+    """
+    case = Case(nights, plan, behaviour, noise_c)
+    policies = [now, *set_policies(case)]
+    before = case.replay(now, draws=draws, seed=seed)
+    worths: dict[str, Worth] = {}
+    for policy in policies:
+        gave = before if policy is now else case.replay(policy, draws=draws, seed=seed)
+        worths[policy.name] = _weigh(gave, before, behaviour)
+        if progress and policy is not now:
+            progress(len(worths), len(policies))
+    # The headline is for runs in the quickest filter where that is worth it.
+    quick = worths.get("clock_quick")
+    gains = quick is not None and quick.effective_hours > worths["clock"].effective_hours * (1.0 + TIE)
+    clock, heat = (worths[name + "_quick" * gains].policy for name in ("clock", "temperature"))
+    flags = _flags(case, clock)
+    best = _choose(worths, model_helps=case.drift_proven and "temperature_flat" not in flags)
+    return RefocusAnswer(
+        every_c=heat.every_c,
+        every_min=clock.every_min,
+        worths=tuple(worths.values()),
+        recommended=best.policy.name,
+        advice=_advise(best, worths[now.name], flags),
+        hours=_hours_of_night(case, clock),
+        by_night_min=_by_night(case, clock),
+        levers=_levers(case, clock),
+        kept_on_other_nights_pct=_kept_elsewhere(case, now, best.policy.name, draws, seed),
+        run_filter=case.quickest_filter(),
+        flags=flags,
+        clock=clock,
+    )
+
+
+def _flags(case: Case, clock: Policy) -> tuple[str, ...]:
+    flags = []
+    if case.behaviour.steps_per_c == case.behaviour.steps_per_c_err == 0.0:
+        flags.append("no_drift")
+    elif not case.drift_proven:
+        flags.append("drift_unproven")
+    if is_flat(case.change(), case.noise_c):
+        flags.append("temperature_flat")
+    if len(case.plan.filters) > 1 and not case.offsets_known:
+        flags.append("run_at_each_change")
+    if len(case.nights.length_s) < _FEW_NIGHTS:
+        flags.append("few_nights")
+    longer = clock.every_min is None or clock.every_min > case.median_night_min
+    if longer and not {"no_drift", "temperature_flat"} & set(flags):
+        flags.append("once_is_enough")
+    return check(flags)
+
+
+def _weigh(gave: Replay, before: Replay, behaviour: FocusBehaviour) -> Worth:
+    effective = gave.effective_s.mean(axis=0) / HOUR_S
+    spent = gave.focusing_s + gave.moving_s
+    spent_before = before.focusing_s + before.moving_s
+    gain = gave.effective_s.sum() / before.effective_s.sum() - 1.0
+    return Worth(
+        gave.policy,
+        what=describe_policy(gave.policy, behaviour),
+        runs=float(gave.runs.mean()),
+        focusing_min=float(gave.focusing_s.mean()) / 60.0,
+        moving_min=float(gave.moving_s.mean()) / 60.0,
+        imaging_h=float(gave.imaging_s.mean()) / HOUR_S,
+        mean_hfd_growth_pct=100.0 * float(gave.mean_growth.mean()),
+        worst_hfd_growth_pct=100.0 * float(gave.worst_growth.max(axis=0).mean()),
+        time_in_tolerance_pct=100.0 * float(gave.in_tolerance_s.sum() / gave.imaging_s.sum()),
+        effective_hours=float(effective.mean()),
+        effective_hours_err=float(effective.std()),
+        minutes_gained=float((spent_before - spent).mean()) / 60.0,
+        depth_gained_pct=100.0 * float(gain),
+    )
+
+
+def _choose(worths: dict[str, Worth], *, model_helps: bool) -> Worth:
+    """The most effective hours; of equals the simplest."""
+    able = [worths[name] for name in _SIMPLEST_FIRST
+            if name in worths and (model_helps or not worths[name].policy.follow)]  # fmt: skip
+    most = max(w.effective_hours for w in able)
+    return next(w for w in able if w.effective_hours >= most * (1.0 - TIE))
+
+
+def _advise(best: Worth, now: Worth, flags: tuple[str, ...]) -> str:
+    saved = best.minutes_gained
+    time = f"{saved:.0f} min a night less" if saved >= 0.0 else f"{-saved:.0f} min a night more"
+    sentence = (
+        f"{best.what[0].upper()}{best.what[1:]}: {time} on focusing and {best.depth_gained_pct:+.1f} % depth "
+        f"against now ({now.what})."
+    )
+    if "no_drift" in flags or "drift_unproven" in flags:
+        sentence += " Temperature is no use here: no drift with it is proven."
+    elif "temperature_flat" in flags:
+        sentence += " Temperature is no use here: it hardly changes over the nights of the log."
+    return sentence
+
+
+def _hours_of_night(case: Case, clock: Policy) -> tuple[HourOfNight, ...]:
+    nights, behaviour = case.nights, case.behaviour
+    cost = case.run_cost_s(clock.run_filter)
+    likely = math.hypot(behaviour.steps_per_c, behaviour.steps_per_c_err)
+    rows = []
+    for hour in range(int(nights.length_s.max() // HOUR_S)):
+        there = nights.length_s >= (hour + 1) * HOUR_S - 1.0
+        a, b = (round(h * HOUR_S / nights.step_s) for h in (hour, hour + 1))
+        change = nights.temperature_c[there, b] - nights.temperature_c[there, a]
+        rms = float(np.sqrt(np.mean(change**2)))
+        every = optimal_interval_min(cost, behaviour.best_hfd_px, behaviour.slope_px_per_step, likely * rms)
+        rows.append(
+            HourOfNight(hour + 1, float(change.mean()), float(change.std()), every if every < LONGEST_MIN else None)
+        )
+    return tuple(rows)
+
+
+def _by_night(case: Case, clock: Policy) -> tuple[float | None, ...]:
+    cost, loss = case.run_cost_s(clock.run_filter), loss_per_c2(case.behaviour)
+    singles = (case.nights.part(slice(i, i + 1)) for i in range(len(case.nights.length_s)))
+    return tuple(best_interval_min(measure_change(one), loss, cost) for one in singles)
+
+
+def _levers(case: Case, clock: Policy) -> tuple[Lever, ...]:
+    """Clock setting for steps per °C within two errors (a tenth at least), run cost ± half, HFD ± 30 %.
+
+    So much is what runs of a season leave open, what downloads and retries add, and how seeing changes (chosen).
+    """
+    if clock.every_min is None:
+        return ()
+    behaviour, cost, change = case.behaviour, case.run_cost_s(clock.run_filter), case.change()
+    k, k_range = behaviour.steps_per_c, max(2.0 * behaviour.steps_per_c_err, 0.1 * abs(behaviour.steps_per_c))
+    tolerance = behaviour.tolerance_steps
+
+    def every(steps_per_c: float = k, factor: float = 1.0, hfd: float = 1.0) -> float | None:
+        other = replace(behaviour, steps_per_c=steps_per_c, best_hfd_px=behaviour.best_hfd_px * hfd)
+        return best_interval_min(change, loss_per_c2(other), cost * factor)
+
+    low_k, high_k = k - k_range, k + k_range
+    levers = [
+        Lever("steps_per_c", low_k, high_k, every(low_k), every(high_k)),
+        Lever("run_cost_s", 0.5 * cost, 1.5 * cost, every(factor=0.5), every(factor=1.5)),
+        Lever("tolerance_steps", 0.7 * tolerance, 1.3 * tolerance, every(hfd=0.7), every(hfd=1.3)),
+    ]
+    return tuple(sorted(levers, key=lambda lever: -lever.reach))
+
+
+def _kept_elsewhere(case: Case, now: Policy, name: str, draws: int, seed: int) -> float | None:
+    """Gain of the setting chosen on every other night, replayed on the rest, in % of the best there."""
+    if len(case.nights.length_s) < _NIGHTS_TO_SPLIT:
+        return None
+    chosen_on, used_on = case.part(slice(0, None, 2)), case.part(slice(1, None, 2))
+
+    def effective_s(policy: Policy) -> float:
+        return float(used_on.replay(policy, draws=draws, seed=seed).effective_s.sum())
+
+    before = effective_s(now)
+    gains = []
+    for part in (chosen_on, used_on):
+        policy = next((p for p in set_policies(part) if p.name == name), now)
+        gains.append(effective_s(policy) - before)
+    return 100.0 * gains[0] / gains[1] if gains[1] > 0.0 else None

@@ -1,0 +1,129 @@
+"""The plan of a night: which filters it is for, read from a file or taken from logged runs."""
+
+from __future__ import annotations
+
+import csv
+import tomllib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from focuskit.core.errors import FocuskitError, failure
+from focuskit.core.filters import USUAL_FILTERS, FilterTable
+from focuskit.core.logged import LoggedRun
+from focuskit.frames import HOUR_S, NIGHT_GAP_H, read_bytes
+
+NAMELESS = "-"  # the filter of runs that name none
+_MOST_PLAN_BYTES = 1_000_000  # a plan has a few lines: more is another file
+_MOST_OF_BLOCK = 1e5  # minutes, or seconds of a sub-exposure: beyond any night
+_RUNS_OF_A_NIGHT = 4  # so many logged runs show the filters of a night (chosen; fewer may be a test of focus)
+_FIRST_BLOCK_MIN = 60.0  # of a night in one filter: a plan of one block is the same at any length
+
+
+@dataclass(frozen=True)
+class Block:
+    """A stretch of the night in one filter."""
+
+    filter: str
+    minutes: float
+    sub_s: float
+
+
+@dataclass(frozen=True)
+class NightPlan:
+    """Blocks in their order; they begin again where the night is longer than all of them."""
+
+    blocks: tuple[Block, ...]
+
+    @property
+    def filters(self) -> tuple[str, ...]:
+        """The filters in the order of their first use."""
+        return tuple(dict.fromkeys(b.filter for b in self.blocks))
+
+    def shares(self) -> dict[str, float]:
+        """Part of the time spent in each filter; the parts add up to one."""
+        total = sum(b.minutes for b in self.blocks)
+        return {f: sum(b.minutes for b in self.blocks if b.filter == f) / total for f in self.filters}
+
+
+def read_night_plan(path: str | Path, filters: FilterTable = USUAL_FILTERS) -> NightPlan:
+    """Read the blocks of a night from CSV or TOML, in their order.
+
+    CSV has the columns ``filter,minutes`` and optionally ``sub_s``; TOML has tables ``[[block]]``
+    with these keys. Without ``sub_s`` it is what is usual for the filter by ``filters``, the
+    table of the rig file: 120 s in broadband, 300 s in narrowband.
+
+    Raises
+    ------
+    FocuskitError
+        If the file cannot be read, or a block lacks its filter or minutes.
+    """
+    path = Path(path)
+    try:
+        raw = read_bytes(path, _MOST_PLAN_BYTES, "a CSV or TOML file with the plan of a night").decode("utf-8-sig")
+    except UnicodeDecodeError as problem:
+        raise FocuskitError(f"{path}: the plan cannot be read; give a CSV or TOML file") from problem
+    entries = _entries_of_toml(path, raw) if path.suffix.lower() == ".toml" else _entries_of_csv(path, raw)
+    if not entries:
+        raise FocuskitError(f"{path}: no block is in the plan; each needs filter and minutes")
+    return NightPlan(tuple(_block(path, i, entry, filters) for i, entry in enumerate(entries, 1)))
+
+
+def _entries_of_toml(path: Path, raw: str) -> Sequence[Mapping[str, Any]]:
+    try:
+        found = tomllib.loads(raw).get("block", [])
+    except (tomllib.TOMLDecodeError, RecursionError, ValueError) as problem:
+        raise FocuskitError(f"{path}: is not TOML ({failure(problem)})") from problem
+    return found if isinstance(found, list) and all(isinstance(entry, Mapping) for entry in found) else []
+
+
+def _entries_of_csv(path: Path, raw: str) -> Sequence[Mapping[str, Any]]:
+    try:
+        return list(csv.DictReader(raw.splitlines(), skipinitialspace=True))
+    except csv.Error as problem:
+        raise FocuskitError(f"{path}: is not CSV ({problem})") from problem
+
+
+def _block(path: Path, number: int, entry: Mapping[str, Any], filters: FilterTable) -> Block:
+    name = filters.name(str(entry.get("filter") or "").strip())
+    if not name:
+        raise FocuskitError(f"{path}: block {number} of the plan names no filter")
+    values = []
+    for key, default, least in (("minutes", None, 0.01), ("sub_s", filters.kind(name).sub_s, 1.0)):
+        given = entry.get(key)
+        try:
+            value = default if given in (None, "") else float(given)
+        except (TypeError, ValueError):
+            value = None
+        if value is None or not least <= value <= _MOST_OF_BLOCK:
+            what = f"no {key}" if given in (None, "") else f"{key}={given}"
+            raise FocuskitError(
+                f"{path}: block {number} ({name}) has {what}: write a number of {least:g} to {_MOST_OF_BLOCK:g}"
+            )
+        values.append(value)
+    return Block(name, *values)
+
+
+def night_from_runs(runs: Sequence[LoggedRun], filters: FilterTable = USUAL_FILTERS) -> NightPlan | None:
+    """Take the plan from the last night with at least four logged runs; None if there is none.
+
+    Each filter lasts from its run to the next run in another filter, the last one for as long
+    as the blocks before it on average.
+    """
+    runs = sorted(runs, key=lambda run: run.time)
+    moments = np.array([run.time.timestamp() for run in runs])
+    names = [run.filter or NAMELESS for run in runs]
+    edges = [0, *(np.flatnonzero(np.diff(moments) > NIGHT_GAP_H * HOUR_S) + 1).tolist(), len(moments)]
+    for start, stop in reversed(list(pairwise(edges))):
+        if stop - start < _RUNS_OF_A_NIGHT:
+            continue
+        turns = [i for i in range(start, stop) if i == start or names[i] != names[i - 1]]
+        lasting = [(moments[b] - moments[a]) / 60.0 for a, b in pairwise(turns)]
+        lasting.append(sum(lasting) / len(lasting) if lasting else _FIRST_BLOCK_MIN)
+        blocks = (Block(names[i], m, filters.kind(names[i]).sub_s) for i, m in zip(turns, lasting, strict=True))
+        return NightPlan(tuple(b for b in blocks if b.minutes > 0.0))
+    return None
