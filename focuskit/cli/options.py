@@ -12,6 +12,8 @@ from focuskit.core.errors import FocuskitError
 from focuskit.core.times import parse_time
 
 JSON_HELP = "write one JSON object instead of text"
+# How each shell completes names of files. `completion` fills it: no other command need load the library that knows.
+FILE_NAMES: dict[str, Any] = {}
 
 
 # Values of options ---------------------------------------------------------------------------
@@ -120,11 +122,16 @@ def by_filter(read: Callable[[str], float]) -> Callable[[str], dict[str, float]]
 # Groups ---------------------------------------------------------------------------------------
 
 
+def add_file(parser: Any, *names: str, **settings: Any) -> None:
+    """Add an argument that names a file or folder, which shells complete."""
+    parser.add_argument(*names, **settings).complete = FILE_NAMES
+
+
 def add_run_options(parser: Any) -> None:
     """Add what says where logged runs come from."""
     group = parser.add_argument_group("logged runs")
     either = group.add_mutually_exclusive_group()
-    either.add_argument("--runs", metavar="FILE.csv", help="table of logged runs; without it the logbook is read")
+    add_file(either, "--runs", metavar="FILE.csv", help="table of logged runs; without it the logbook is read")
     add_logbook_option(either)
     add_table_options(group)
     group.add_argument("--rig-name", metavar="NAME", help="use the runs of this rig (that of the rig file)")
@@ -132,7 +139,7 @@ def add_run_options(parser: Any) -> None:
 
 def add_logbook_option(parser: Any) -> None:
     """Add where the logbook is."""
-    parser.add_argument("--logbook", metavar="FILE", help="the logbook, if it is not in its usual place")
+    add_file(parser, "--logbook", metavar="FILE", help="the logbook, if it is not in its usual place")
 
 
 def add_table_options(group: Any) -> None:
@@ -146,12 +153,12 @@ def add_table_options(group: Any) -> None:
         "rig and so on",
     )
     group.add_argument("--zone", type=zone, metavar="ZONE", help="of times without offset, like Europe/Oslo (UTC)")
-    group.add_argument("--rig", metavar="FILE", help="rig file (TOML): names of columns and filters, rebuilds, travel")
+    add_file(group, "--rig", metavar="FILE", help="rig file (TOML): names of columns and filters, rebuilds, travel")
 
 
 def add_log_options(group: Any, *, required: bool, purpose: str) -> None:
     """Add where a log of temperatures is, and how to read it."""
-    group.add_argument("--temps", nargs="+", required=required, metavar="LOG.csv", help=purpose)
+    add_file(group, "--temps", nargs="+", required=required, metavar="LOG.csv", help=purpose)
     group.add_argument(
         "--temps-columns",
         type=log_columns,

@@ -11,6 +11,7 @@ from focuskit.cli.options import (
     JSON_HELP,
     add_answer_options,
     add_drift_options,
+    add_file,
     add_log_options,
     add_logbook_option,
     add_run_options,
@@ -117,10 +118,10 @@ def _add_analyse(commands: Any) -> None:
     )
     _add_frame_options(parser)
     parser.add_argument("--frames", action="store_true", help="also list every frame")
-    parser.add_argument("--report", metavar="FILE.html", help=REPORT_HELP)
-    parser.add_argument("--plots", metavar="FOLDER", help="write the curves as PNG and SVG pictures")
-    parser.add_argument("--tables", metavar="FOLDER", help="write runs and frames as ECSV tables with units")
-    parser.add_argument("--logbook", metavar="FILE", help="record the runs in this logbook")
+    add_file(parser, "--report", metavar="FILE.html", help=REPORT_HELP)
+    add_file(parser, "--plots", metavar="FOLDER", help="write the curves as PNG and SVG pictures")
+    add_file(parser, "--tables", metavar="FOLDER", help="write runs and frames as ECSV tables with units")
+    add_file(parser, "--logbook", metavar="FILE", help="record the runs in this logbook")
     parser.add_argument("--record", action="store_true", help="record the runs in your usual logbook")
 
 
@@ -153,9 +154,9 @@ def _add_diagnose(commands: Any) -> None:
 
 def _add_frame_options(parser: Any) -> None:
     """Add where frames are, how they are to be read, and how the answer is given."""
-    parser.add_argument("folders", nargs="+", metavar="FOLDER", help="where the frames are")
+    add_file(parser, "folders", nargs="+", metavar="FOLDER", help="where the frames are")
     add_answer_options(parser)
-    parser.add_argument("--rig", metavar="FILE", help="rig file (TOML) that fills or overrides the headers")
+    add_file(parser, "--rig", metavar="FILE", help="rig file (TOML) that fills or overrides the headers")
     parser.add_argument(
         "--keyword",
         action="append",
@@ -198,9 +199,9 @@ def _add_offsets(commands: Any) -> None:
     answer = parser.add_argument_group("answer")
     answer.add_argument("--at", type=celsius, metavar="CELSIUS", help="predict the best position")
     answer.add_argument("--filter", metavar="NAME", help="the filter to predict for; all without it")
-    answer.add_argument("--table", metavar="FILE.csv", help="write whole-step offsets to copy elsewhere")
-    answer.add_argument("--report", metavar="FILE.html", help=REPORT_HELP)
-    answer.add_argument("--plots", metavar="FOLDER", help="draw drift, residuals and offsets as PNG files")
+    add_file(answer, "--table", metavar="FILE.csv", help="write whole-step offsets to copy elsewhere")
+    add_file(answer, "--report", metavar="FILE.html", help=REPORT_HELP)
+    add_file(answer, "--plots", metavar="FOLDER", help="draw drift, residuals and offsets as PNG files")
     add_answer_options(answer)
 
 
@@ -236,7 +237,7 @@ def _add_interval(commands: Any) -> None:
         help="error of a run: 1.5, or L=1.5,Ha=3",
     )
     night = parser.add_argument_group("the night")
-    night.add_argument("--plan", metavar="FILE", help="CSV or TOML with filter, minutes, sub_s in order")
+    add_file(night, "--plan", metavar="FILE", help="CSV or TOML with filter, minutes, sub_s in order")
     night.add_argument(
         "--now-every",
         type=positive,
@@ -244,8 +245,8 @@ def _add_interval(commands: Any) -> None:
         metavar="MIN",
         help="what you do now, besides runs at filter changes (60)",
     )
-    parser.add_argument("--report", metavar="FILE.html", help=REPORT_HELP)
-    parser.add_argument("--plot", metavar="FILE", help="draw the nights and the optimum into a PNG, PDF or SVG")
+    add_file(parser, "--report", metavar="FILE.html", help=REPORT_HELP)
+    add_file(parser, "--plot", metavar="FILE", help="draw the nights and the optimum into a PNG, PDF or SVG")
     add_answer_options(parser)
 
 
@@ -282,8 +283,8 @@ def _add_report(commands: Any) -> None:
         "Write one page: how the focus was in the frames of FOLDER, what the logged runs tell of the offsets, and, "
         "with a log of temperatures, when to refocus. Each part is there if there is something to make it from.",
     )
-    parser.add_argument("folders", nargs="*", metavar="FOLDER", help="where the frames of the night are")
-    parser.add_argument("--to", metavar="FILE.html", default="focus_report.html", help="the page (focus_report.html)")
+    add_file(parser, "folders", nargs="*", metavar="FOLDER", help="where the frames of the night are")
+    add_file(parser, "--to", metavar="FILE.html", default="focus_report.html", help="the page (focus_report.html)")
     add_log_options(
         parser.add_argument_group("log of temperatures"), required=False, purpose="one or more logs, for the interval"
     )
@@ -310,7 +311,7 @@ def _add_demo(commands: Any) -> None:
         "commands.",
     )
     folder = "new or empty (focuskit_demo)"
-    parser.add_argument("folder", nargs="?", default="focuskit_demo", metavar="FOLDER", help=folder)
+    add_file(parser, "folder", nargs="?", default="focuskit_demo", metavar="FOLDER", help=folder)
     parser.add_argument("--seed", type=int, default=1, metavar="N", help="another number makes another night (1)")
     parser.add_argument("--quiet", action="store_true", help="no progress")
     parser.set_defaults(live=True)
@@ -345,9 +346,9 @@ def _add_logbook(commands: Any) -> None:
     ):
         add(name, what).add_argument("number", type=int, help=NUMBER)
     out = add("export", "write the runs as CSV or ECSV")
-    out.add_argument("file", help="ends in .csv or .ecsv")
+    add_file(out, "file", help="ends in .csv or .ecsv")
     out.add_argument("--rig-name", metavar="NAME", help="of this rig only")
     into = add("import", "take runs from a CSV table")
-    into.add_argument("file", help="the table")
+    add_file(into, "file", help="the table")
     add_table_options(into)
     into.add_argument("--rig-name", metavar="NAME", help="rig of the runs that name none (that of the rig file)")

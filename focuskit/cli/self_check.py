@@ -18,7 +18,7 @@ from focuskit.core.optics import Rig
 from focuskit.night import analyse
 from focuskit.scenes import Scene, Sweep, write_night
 
-NEEDED = ("numpy", "scipy", "astropy", "matplotlib", "jinja2", "lazy-loader", "platformdirs", "threadpoolctl")
+NEEDED = ("numpy", "scipy", "astropy", "matplotlib", "jinja2", "lazy-loader", "platformdirs", "shtab", "threadpoolctl")
 TRUE_POSITION = 10003.0
 STEP = 25
 

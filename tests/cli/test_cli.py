@@ -215,29 +215,35 @@ COMPLETIONS = (
     ("focuskit logbook exclude --l", {"--logbook"}),
     ("focuskit interval --unit ", {"C", "F", "K"}),
     ("focuskit completion p", {"powershell"}),
+    ("focuskit analyse nig", {"night/"}),
+    ("focuskit analyse night --rig her", {"heron.toml"}),
 )
 
 
 @pytest.mark.parametrize("shell", ["bash", "fish"])
-@pytest.mark.parametrize(("line", "some"), COMPLETIONS)
-def test_shells_complete(shell, line, some, capsys, tmp_path):
+def test_shells_complete(shell, capsys, tmp_path):
     if shutil.which(shell) is None:
         pytest.skip(f"no {shell} on this machine")
     assert main(["completion", shell]) == 0
     (tmp_path / "script").write_text(capsys.readouterr().out)
-    words = line.split(" ")
-    listed = " ".join(f"'{word}'" for word in words)
-    ask = {
-        "bash": f"source ./script; COMP_WORDS=({listed}); COMP_CWORD={len(words) - 1}; _focuskit; "
-        "echo ${COMPREPLY[@]}",
-        "fish": f"source ./script; complete -C '{line}'",
-    }
-    env = {**os.environ, "HOME": str(tmp_path)}
-    done = subprocess.run([shell, "-c", ask[shell]], capture_output=True, text=True, check=True, cwd=tmp_path, env=env)
-    offered = set(done.stdout.split())
-    assert some <= offered
-    assert all(word.startswith(words[-1]) for word in offered)
-    assert done.stderr == ""
+    (tmp_path / "heron.toml").touch()
+    (tmp_path / "night").mkdir()
+    for line, some in COMPLETIONS:
+        words = line.split(" ")
+        listed = " ".join(f"'{word}'" for word in words)
+        ask = {
+            "bash": f"source ./script; COMP_WORDS=({listed}); COMP_CWORD={len(words) - 1}; _shtab_focuskit; "
+            "printf '%s\n' ${COMPREPLY[@]}",
+            "fish": f"source ./script; complete -C '{line}'",
+        }
+        env = {**os.environ, "HOME": str(tmp_path)}
+        done = subprocess.run(
+            [shell, "-c", ask[shell]], capture_output=True, text=True, check=True, cwd=tmp_path, env=env
+        )
+        offered = {offer.partition("\t")[0] for offer in done.stdout.splitlines()}
+        assert {word.rstrip("/") for word in some} <= {word.rstrip("/") for word in offered}, line
+        assert all(word.startswith(words[-1]) for word in offered), line
+        assert done.stderr == ""
 
 
 @pytest.mark.parametrize("shell, check", [("zsh", ["-n"]), ("fish", ["--no-execute"]), ("powershell", None)])
