@@ -30,7 +30,6 @@ from focuskit.curves.shape import CurveShape, Hyperbola, Parabola, growth_distan
 Array = NDArray[np.float64]
 
 # Where the obstruction is not known; between none and 0.5 the curve changes by 0.6 %.
-_USUAL_OBSTRUCTION = 0.3
 _PARABOLA_GROWTHS = (1.5, 2.0, np.inf)
 _DISAGREE_SIGMA = 3.0
 _DISAGREE_TOLERANCE = 0.25  # differences that do not matter are no disagreement
@@ -396,7 +395,7 @@ def verdict_of(raised: Sequence[str]) -> str:
 
 
 def _obstruction(rig: Rig) -> float:
-    return _USUAL_OBSTRUCTION if rig.obstruction is None else round(rig.obstruction, 2)
+    return optics.USUAL_OBSTRUCTION if rig.obstruction is None else round(rig.obstruction, 2)
 
 
 def _read_points(positions: ArrayLike, sizes: ArrayLike, errors: ArrayLike | None) -> tuple[Array, Array, Array]:

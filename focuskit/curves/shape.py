@@ -17,14 +17,13 @@ from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 from scipy.special import j0, j1
 
-from focuskit.core.optics import donut_hfd
+from focuskit.core.optics import KOLMOGOROV_EXPONENT, KOLMOGOROV_FWHM, KOLMOGOROV_MTF, donut_hfd
 
 Array = NDArray[np.float64]
 Measure = Literal["hfd", "fwhm"]
 
-# Transfer function of Kolmogorov seeing of unit FWHM: exp(-3.442 (f/0.9759)^(5/3)) (Fried 1966; digits
-# as in Racine 1996, PASP 108, 699).
-_EXPONENT = 3.4420 / 0.9758634299 ** (5.0 / 3.0)
+# Kolmogorov seeing of unit FWHM has the transfer function exp(-_EXPONENT f^(5/3)).
+_EXPONENT = KOLMOGOROV_MTF / KOLMOGOROV_FWHM**KOLMOGOROV_EXPONENT
 _FREQUENCY_MAX = 2.6
 _WIDEST = 20.0  # outer diameter of the annulus over the FWHM of the seeing
 _STEP = 0.004
@@ -113,7 +112,7 @@ def seeing_donut_sizes(diameters: Array, obstruction: float, measure: Measure = 
     nodes, weights = np.polynomial.legendre.leggauss(320)
     k = np.pi * _FREQUENCY_MAX * (nodes + 1.0)
     weight = np.pi * _FREQUENCY_MAX * weights
-    seeing = np.exp(-_EXPONENT * (k / (2.0 * np.pi)) ** (5.0 / 3.0))
+    seeing = np.exp(-_EXPONENT * (k / (2.0 * np.pi)) ** KOLMOGOROV_EXPONENT)
     inner = obstruction**2
     disc = _disc(np.outer(diameters, k))
     annulus = (disc - inner * _disc(obstruction * np.outer(diameters, k))) / (1.0 - inner)

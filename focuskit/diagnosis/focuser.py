@@ -22,7 +22,6 @@ Array = NDArray[np.float64]
 _WINGS_ERR = 0.65
 _OPTICS_ERR = 0.01  # of the way per step: f-ratio and obstruction are known to this (common practice, no source)
 _UNEVEN_MATTERS = 0.03  # of a move: the model of the stars' shapes has small errors of its own
-_USUAL_OBSTRUCTION = 0.3  # where it is not known
 _SHARP = 0.05  # as in the search for slack: a frame nearer to focus does not tell its distance
 _LEAST_FRAMES = 5
 _EXPECTED_GROWTH = 1.3  # a sweep that should not change the sizes by more cannot tell a focuser that stands still
@@ -255,7 +254,7 @@ def _usual_slope(runs: Sequence[RunResult], run: RunResult) -> float | None:
     rig = run.rig
     if not (rig.um_per_step and rig.f_ratio and rig.pixel_um):
         return None
-    obstruction = _USUAL_OBSTRUCTION if rig.obstruction is None else rig.obstruction
+    obstruction = optics.USUAL_OBSTRUCTION if rig.obstruction is None else rig.obstruction
     return optics.wing_slope(rig.f_ratio, obstruction) * rig.um_per_step / rig.pixel_um
 
 

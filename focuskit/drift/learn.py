@@ -22,6 +22,7 @@ from focuskit.core.errors import FocuskitError
 from focuskit.core.filters import usual_filter
 from focuskit.core.logged import LoggedRun
 from focuskit.core.text import two_digits
+from focuskit.core.times import NIGHT_GAP_S
 from focuskit.drift.advice import advise
 from focuskit.drift.checks import flag_season
 from focuskit.drift.linear import Array, SoundRuns, find_sound, fit_grouped
@@ -30,7 +31,6 @@ from focuskit.drift.rebuilds import Groups, Stretches, find_rebuilds, jump
 from focuskit.drift.result import Drift, FilterOffset, Rebuild, SetAside, with_error
 from focuskit.frames import RigFile, TemperatureLog
 
-NIGHT_GAP_S = 5.0 * 3600.0
 # A log further away than this tells nothing of the temperature at a run.
 NEAR_LOG_S = 1800.0
 # What loggers write for a missing value lies beyond these.

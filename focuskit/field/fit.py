@@ -30,7 +30,6 @@ Array = NDArray[np.float64]
 _LEAST_STARS = 12
 _LEAST_FRAMES = 5
 _LEAST_SEEN = 5  # stars in a frame
-_USUAL_OBSTRUCTION = 0.3  # where it is not known
 # Of the flux aperture's radius, in half-flux diameters: it is set before the size is known to 15 %, on
 # the average a little small (found on rendered frames).
 _USUAL_APERTURE = 0.95
@@ -164,7 +163,7 @@ def _telescope(rig: Rig, slope: float, wavelength_nm: float) -> _Telescope | Non
     """Fill the gaps of the rig from the slope of the curve; None where too little is known."""
     if not (rig.pixel_um and slope > 0):
         return None
-    obstruction = _USUAL_OBSTRUCTION if rig.obstruction is None else rig.obstruction
+    obstruction = optics.USUAL_OBSTRUCTION if rig.obstruction is None else rig.obstruction
     f_ratio = rig.f_ratio
     if f_ratio is None:
         if rig.um_per_step is None:

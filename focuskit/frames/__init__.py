@@ -8,12 +8,10 @@ from focuskit.frames.fits import Pixels
 from focuskit.frames.frame import FoundFile, FrameInfo, find_some_frames, read_frame, read_frame_info, read_pixels
 from focuskit.frames.rig_file import RigFile, read_rig_file
 from focuskit.frames.source import MOST_TABLE_BYTES, Limits, read_bytes
-from focuskit.frames.temperatures import HOUR_S, NIGHT_GAP_H, TemperatureLog, read_temperatures
+from focuskit.frames.temperatures import TemperatureLog, read_temperatures
 
 __all__ = [
-    "HOUR_S",
     "MOST_TABLE_BYTES",
-    "NIGHT_GAP_H",
     "FoundFile",
     "FrameInfo",
     "Limits",

@@ -20,13 +20,12 @@ from numpy.typing import NDArray
 
 from focuskit.core.errors import FocuskitError
 from focuskit.core.log_times import as_zone, read_moments, read_number, utc_offset_s, zone_name
+from focuskit.core.times import HOUR_S, NIGHT_GAP_S
 from focuskit.frames.source import MOST_TABLE_BYTES, read_bytes
 
 FloatArray = NDArray[np.float64]
 
-HOUR_S = 3600.0
 DAY_S = 86400.0
-NIGHT_GAP_H = 4.0  # a longer break in the log begins a new night
 LONGEST_NIGHT_H = 18.0  # a longer stretch holds daytime too
 SHORTEST_NIGHT_H = 0.5
 NIGHT_LENGTH_H = 10.0  # taken from a log round the clock where no hours are given
@@ -195,7 +194,7 @@ def split_nights(
 
     See `read_temperatures` for ``night``. Times are unix seconds, strictly rising.
     """
-    gap_s = max(NIGHT_GAP_H * HOUR_S, 3.0 * float(np.median(np.diff(time_s))))
+    gap_s = max(NIGHT_GAP_S, 3.0 * float(np.median(np.diff(time_s))))
     cuts = np.flatnonzero(np.diff(time_s) > gap_s) + 1
     stretches = list(itertools.pairwise([0, *cuts.tolist(), len(time_s)]))
     longest_h = max(time_s[b - 1] - time_s[a] for a, b in stretches) / HOUR_S

@@ -15,8 +15,9 @@ from focuskit.core.filters import USUAL_FILTERS, FilterTable
 from focuskit.core.flags import check
 from focuskit.core.notebook import draw_points
 from focuskit.core.text import html_table
+from focuskit.core.times import HOUR_S
 from focuskit.drift import Drift
-from focuskit.frames import HOUR_S, TemperatureLog
+from focuskit.frames import TemperatureLog
 from focuskit.refocus.behaviour import NOTHING, FloatArray, FocusBehaviour, Known, learn_behaviour
 from focuskit.refocus.decide import HourOfNight, Lever, RefocusAnswer, Worth, decide_refocus
 from focuskit.refocus.night_plan import NAMELESS, Block, NightPlan, night_from_runs

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from focuskit.core.flags import check
-from focuskit.frames import HOUR_S
+from focuskit.core.times import HOUR_S
 from focuskit.refocus.behaviour import FocusBehaviour
 from focuskit.refocus.night_plan import NightPlan
 from focuskit.refocus.nights import Nights

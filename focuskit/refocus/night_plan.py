@@ -15,7 +15,8 @@ import numpy as np
 from focuskit.core.errors import FocuskitError, failure
 from focuskit.core.filters import USUAL_FILTERS, FilterTable
 from focuskit.core.logged import LoggedRun
-from focuskit.frames import HOUR_S, NIGHT_GAP_H, read_bytes
+from focuskit.core.times import NIGHT_GAP_S
+from focuskit.frames import read_bytes
 
 NAMELESS = "-"  # the filter of runs that name none
 _MOST_PLAN_BYTES = 1_000_000  # a plan has a few lines: more is another file
@@ -117,7 +118,7 @@ def night_from_runs(runs: Sequence[LoggedRun], filters: FilterTable = USUAL_FILT
     runs = sorted(runs, key=lambda run: run.time)
     moments = np.array([run.time.timestamp() for run in runs])
     names = [run.filter or NAMELESS for run in runs]
-    edges = [0, *(np.flatnonzero(np.diff(moments) > NIGHT_GAP_H * HOUR_S) + 1).tolist(), len(moments)]
+    edges = [0, *(np.flatnonzero(np.diff(moments) > NIGHT_GAP_S) + 1).tolist(), len(moments)]
     for start, stop in reversed(list(pairwise(edges))):
         if stop - start < _RUNS_OF_A_NIGHT:
             continue

@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from focuskit.core.errors import FocuskitError
-from focuskit.frames import HOUR_S, TemperatureLog
+from focuskit.core.times import HOUR_S
+from focuskit.frames import TemperatureLog
 from focuskit.refocus.behaviour import FloatArray
 
 _MOST_POINTS = 20_000_000  # of the grid: fifty years of nights

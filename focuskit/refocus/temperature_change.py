@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.optimize import minimize_scalar
 
-from focuskit.frames import HOUR_S
+from focuskit.core.times import HOUR_S
 from focuskit.refocus.behaviour import FloatArray
 from focuskit.refocus.nights import Nights
 

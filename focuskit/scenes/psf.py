@@ -19,11 +19,8 @@ from scipy.optimize import brentq
 from scipy.special import gamma, j1, kv
 
 from focuskit.core.errors import FocuskitError
+from focuskit.core.optics import KOLMOGOROV_EXPONENT, KOLMOGOROV_FWHM, KOLMOGOROV_MTF, noll_z11
 
-# Kolmogorov turbulence: MTF = exp(-3.442 (λf/r0)^(5/3)) and FWHM = 0.9759 λ/r0 (Fried 1966; the
-# digits as in GalSim, which cites Racine 1996, PASP 108, 699).
-_KOLMOGOROV_MTF = 3.4420
-_KOLMOGOROV_FWHM = 0.9758634299
 _MTF_NEGLIGIBLE = 1e-8
 _PUPIL_SAMPLES = 128  # least number of samples across the pupil; its edge is antialiased
 _OVERSAMPLE_MAX = 8
@@ -252,8 +249,8 @@ def _seeing_mtf(shape: StarShape, frequency: NDArray[np.float64]) -> NDArray[np.
     if shape.seeing_fwhm_um == 0.0:
         return np.ones_like(frequency)
     if shape.seeing != "moffat":
-        scaled = frequency * (shape.seeing_fwhm_um / _KOLMOGOROV_FWHM)
-        exponent = _KOLMOGOROV_MTF * scaled ** (5.0 / 3.0)
+        scaled = frequency * (shape.seeing_fwhm_um / KOLMOGOROV_FWHM)
+        exponent = KOLMOGOROV_MTF * scaled**KOLMOGOROV_EXPONENT
         if shape.seeing == "von_karman":
             exponent = exponent * _structure(shape.wavelength_um * shape.f_ratio * frequency / shape.outer_scale)
         return np.exp(-exponent)
@@ -334,7 +331,7 @@ def _pupil(shape: StarShape, across: float, size: int) -> NDArray[np.complex128]
     lit = np.clip((1.0 - rho) / cell + 0.5, 0.0, 1.0) - np.clip((shape.obstruction - rho) / cell + 0.5, 0.0, 1.0)
     waves = shape.defocus_um / (8.0 * shape.f_ratio**2 * shape.wavelength_um) * square
     if shape.spherical_waves:
-        waves = waves + shape.spherical_waves * math.sqrt(5.0) * (6.0 * square**2 - 6.0 * square + 1.0)
+        waves = waves + shape.spherical_waves * noll_z11(rho)
     if any(shape.astigmatism_waves):
         oblique, upright = shape.astigmatism_waves
         waves = waves + math.sqrt(6.0) * (oblique * 2.0 * x * y + upright * (x**2 - y**2))

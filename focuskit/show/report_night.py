@@ -8,6 +8,7 @@ from typing import Any
 
 from focuskit.core import flags
 from focuskit.core.text import plain_text, round_pair, two_digits
+from focuskit.core.times import NIGHT_GAP_S
 from focuskit.diagnosis import PART_TITLES, diagnose
 from focuskit.night import Night, RunResult
 from focuskit.show.plots import filter_names
@@ -16,7 +17,6 @@ from focuskit.show.report_field import draw_fields
 from focuskit.show.report_panels import number
 from focuskit.show.star_strip import star_strip
 
-_NIGHT_GAP = timedelta(hours=8)
 _REPEATED_WITHIN = timedelta(minutes=30)
 _ESTIMATES = {
     "profile": ("profile fit", "the stacked stars of all frames, fitted with the optics"),
@@ -85,7 +85,7 @@ def _split_nights(runs: Sequence[RunResult]) -> Iterator[list[int]]:
     timed = [k for k, run in enumerate(runs) if run.run.start is not None]
     for k in sorted(timed, key=lambda k: str(runs[k].run.start)):
         before, now = (runs[part[-1]].run.start if part else None), runs[k].run.start
-        if before is not None and now is not None and now - before > _NIGHT_GAP:
+        if before is not None and now is not None and (now - before).total_seconds() > NIGHT_GAP_S:
             yield part
             part = []
         part.append(k)

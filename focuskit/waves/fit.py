@@ -20,9 +20,9 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from focuskit.core.errors import FocuskitError
-from focuskit.core.optics import ARCSEC_PER_RADIAN, Rig
+from focuskit.core.optics import ARCSEC_PER_RADIAN, KOLMOGOROV_EXPONENT, Rig
 from focuskit.waves.each_frame import displacements, jackknife, noise_variance, own_positions, suspects
-from focuskit.waves.model import BINS_PER_PX, KOLMOGOROV_EXPONENT, ProfileModel, fwhm_factor, profile_model
+from focuskit.waves.model import BINS_PER_PX, ProfileModel, fwhm_factor, profile_model
 from focuskit.waves.solve import (
     BEST,
     LOG_SLOPE,

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import j0, j1
 
+from focuskit.core.optics import noll_z11
 from focuskit.waves.model import BINS_PER_PX, ProfileModel, pixel_mtf
 
 Array = NDArray[np.float64]
@@ -64,7 +65,7 @@ class HarmonicModel:
         waves = np.array([defocus_um / model.um_per_wave])
         seeing = model.seeing(seeing_um, exponent)[0][:, 0]
         otf = model.optics(waves, spherical_waves).otf[:, 0] * seeing
-        z11 = math.sqrt(5.0) * (6.0 * model.rho**4 - 6.0 * model.rho**2 + 1.0)
+        z11 = noll_z11(model.rho)
         pupil = np.exp(2j * math.pi * (model.rho**2 * waves[0] + spherical_waves * z11))
         star = np.conj(self._amplitude[0] @ pupil)
         coma = -4.0 * math.pi * (star * (self._amplitude[1] @ (self._coma * pupil))).real

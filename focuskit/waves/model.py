@@ -21,14 +21,10 @@ from scipy.optimize import brentq
 from scipy.special import itj0y0, j0, j1
 
 from focuskit.core.errors import FocuskitError
+from focuskit.core.optics import KOLMOGOROV_EXPONENT, KOLMOGOROV_FWHM, KOLMOGOROV_MTF, noll_z11
 
 Array = NDArray[np.float64]
 
-# Kolmogorov turbulence: MTF = exp(-3.442 (λf/r0)^(5/3)) and FWHM = 0.9759 λ/r0 (Fried 1966; the
-# digits as in GalSim, which cites Racine 1996, PASP 108, 699).
-_KOLMOGOROV_MTF = 3.4420
-_KOLMOGOROV_FWHM = 0.9758634299
-KOLMOGOROV_EXPONENT = 5.0 / 3.0
 # Profiles are known at this many radii to a pixel, from 0 on.
 BINS_PER_PX = 8
 # The intensity is followed this far beyond the edge of the profile, in units of λN; what lies further
@@ -81,7 +77,7 @@ class ProfileModel:
         self._to_otf = power * j0(2.0 * math.pi * np.outer(self.nu, self.u)) * (self.u * self.u_weight)
         far = (1.0 + obstruction) / math.pi**4 / reach
         self._tail = power * far * _inverse_cube(2.0 * math.pi * self.nu * reach)
-        self._z11 = math.sqrt(5.0) * (6.0 * self.rho**4 - 6.0 * self.rho**2 + 1.0)
+        self._z11 = noll_z11(self.rho)
         per_px = pixel_um / self.unit_um
         self.measure = 2.0 * math.pi * self.nu * nu_weight * per_px**2 * pixel_mtf(self.nu * per_px)
         radii = np.arange(math.ceil(radius_px * BINS_PER_PX) + 1) / BINS_PER_PX
@@ -112,7 +108,7 @@ class ProfileModel:
         All have the shape (frequencies, widths). ``width_um`` is the FWHM where the exponent is
         Kolmogorov's 5/3; for others see `fwhm_factor`. A Gaussian has 2, wide wings have less than 5/3.
         """
-        scale = _KOLMOGOROV_MTF ** (1.0 / KOLMOGOROV_EXPONENT) / (_KOLMOGOROV_FWHM * self.unit_um)
+        scale = KOLMOGOROV_MTF ** (1.0 / KOLMOGOROV_EXPONENT) / (KOLMOGOROV_FWHM * self.unit_um)
         scaled = np.multiply.outer(self.nu, scale * np.atleast_1d(width_um))
         power = scaled**exponent
         mtf = np.exp(-power)
@@ -224,7 +220,7 @@ def fwhm_factor(exponent: float) -> float:
     def excess(radius: float) -> float:
         return float(j0(2.0 * math.pi * radius * frequency) @ weight - 0.5 * weight.sum())
 
-    scale = _KOLMOGOROV_FWHM / _KOLMOGOROV_MTF ** (1.0 / KOLMOGOROV_EXPONENT)
+    scale = KOLMOGOROV_FWHM / KOLMOGOROV_MTF ** (1.0 / KOLMOGOROV_EXPONENT)
     return 2.0 * float(brentq(excess, 0.01, 1.0)) / scale
 
 

@@ -10,7 +10,7 @@ import numpy as np
 
 from focuskit.core.calibration import Calibration, Seeing, Spherical
 from focuskit.core.errors import FocuskitError
-from focuskit.core.optics import ARCSEC_PER_RADIAN, Rig
+from focuskit.core.optics import ARCSEC_PER_RADIAN, USUAL_OBSTRUCTION, Rig
 from focuskit.stars import MeasuredFrame, StarMatch
 from focuskit.waves.fit import SPHERICAL_PRIOR, ProfileFit, SolvedRun, solve_profiles
 from focuskit.waves.stack import FrameProfile, stack_weight
@@ -24,7 +24,6 @@ LEAST_RADIUS_PX = 8.0
 _NEGLIGIBLE = 0.2
 _ENOUGH_STARS = 60
 # Where the obstruction is not known, the one that fits the frames best is sought from here in steps ever finer.
-_USUAL_OBSTRUCTION = 0.3
 _OBSTRUCTION_STEPS = (0.1, 0.05, 0.025)
 _MOST_OBSTRUCTION = 0.75
 # By how much the typical seeing may differ from run to run, in its logarithm; all alike before the runs are seen.
@@ -236,7 +235,7 @@ def _with_obstruction(runs: Sequence[RunProfiles | None]) -> list[RunProfiles | 
         solved = _solve(replace(richest, rig=replace(richest.rig, obstruction=share)))
         return solved.chi2_reduced if solved else math.inf
 
-    found = _USUAL_OBSTRUCTION
+    found = USUAL_OBSTRUCTION
     tried = {found: misfit(found)}
     for step in _OBSTRUCTION_STEPS:
         while True:

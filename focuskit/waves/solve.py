@@ -14,7 +14,8 @@ from enum import IntEnum
 import numpy as np
 from numpy.typing import NDArray
 
-from focuskit.waves.model import KOLMOGOROV_EXPONENT, ProfileModel
+from focuskit.core.optics import KOLMOGOROV_EXPONENT
+from focuskit.waves.model import ProfileModel
 from focuskit.waves.stack import FrameProfile
 
 Array = NDArray[np.float64]

@@ -7,8 +7,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from focuskit.core.optics import Rig
-from focuskit.waves.model import KOLMOGOROV_EXPONENT, ProfileModel
+from focuskit.core.optics import KOLMOGOROV_EXPONENT, Rig
+from focuskit.waves.model import ProfileModel
 from focuskit.waves.solve import SLOPE_UNKNOWN, Data, Priors, State
 
 Array = NDArray[np.float64]

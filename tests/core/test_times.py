@@ -3,10 +3,11 @@
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
+import numpy as np
 import pytest
 
 from focuskit.core.errors import FocuskitError
-from focuskit.core.times import format_time, parse_time
+from focuskit.core.times import HOUR_S, NIGHT_GAP_S, format_time, parse_time
 
 
 @pytest.mark.parametrize(
@@ -44,3 +45,14 @@ def test_writes_utc_with_z():
     assert format_time(parse_time("2031-03-04T22:10:00+02:00")) == "2031-03-04T20:10:00Z"
     assert format_time(parse_time("2031-03-04T20:10:00.2504")) == "2031-03-04T20:10:00.250Z"
     assert format_time(None) is None
+
+
+def test_nights_logged_from_dusk_to_dawn_stay_apart_up_to_60_degrees():
+    # Sunrise equation with the sun 0.833° below the horizon, at the solstice (declination -23.44°).
+    latitude, declination, below = np.radians([60.0, -23.44, -0.833])
+    hour_angle = np.degrees(
+        np.arccos((np.sin(below) - np.sin(latitude) * np.sin(declination)) / (np.cos(latitude) * np.cos(declination)))
+    )
+    shortest_day_s = 2.0 * hour_angle / 15.0 * HOUR_S
+    assert shortest_day_s == pytest.approx(5.9 * HOUR_S, rel=0.01)
+    assert shortest_day_s > NIGHT_GAP_S
