@@ -23,8 +23,9 @@ from scipy.optimize import brentq
 from focuskit.core.optics import ARCSEC_PER_RADIAN, Rig
 from focuskit.core.workers import Crew
 from focuskit.scenes.psf import StarShape, field_for, star_spectrum
-from focuskit.waves import fit_profiles, profile_model
-from focuskit.waves.stack import stack_profile
+from focuskit.waves import profile_model
+from focuskit.waves.fit import solve_profiles
+from focuskit.waves.stack import StackTask, stack_profile
 
 RIG = Rig("Heron", 1400.0, 200.0, 0.36, 3.76, 4.0)
 WAVELENGTH_UM = 0.55
@@ -74,7 +75,7 @@ def draw_run(case: str, jitter: float, spherical: float, rng: np.random.Generato
         shapes = [replace(shape, seeing_fwhm_um=seeing * math.exp(scatter * z)) for z in OWN_SEEING[: own.max() + 1]]
         image, x, y = draw_stars(shapes, radius, flux, place, own, sky, rng)
         dx, dy = measure_shift(image - sky, x, y, flux, hfd_px)
-        frames.append(stack_profile(image, x + dx, y + dy, flux, sky, math.sqrt(sky), radius, position))
+        frames.append(stack_profile(image, StackTask(x + dx, y + dy, flux, sky, math.sqrt(sky), radius, position)))
     return frames, zero + shift_um / RIG.um_per_step, seeing_um
 
 
@@ -120,7 +121,7 @@ def fit_run(task: tuple[int, str, float, int, float]) -> list[tuple[float, float
     frames, truth, seeing_um = draw_run(case, jitter, spherical, rng, scatter)
     told = []
     for known, err in ((spherical, 1e-4), (0.0, SPHERICAL_RMS)):
-        fit = fit_profiles(frames, RIG, WAVELENGTH_UM, (known, err))
+        fit = solve_profiles(frames, RIG, WAVELENGTH_UM, (known, err)).report()
         bound = position_bound(
             frames, RIG, WAVELENGTH_UM, best_position=truth, seeing_um=seeing_um,
             spherical_waves=spherical, spherical_err=err, seeing_scatter=max(jitter, 0.0005),

@@ -17,7 +17,8 @@ from position_bound import position_bound
 from focuskit.core.workers import Crew
 from focuskit.frames import RigFile, read_rig_file
 from focuskit.night import RunResult, analyse
-from focuskit.waves import SPHERICAL_PRIOR, stack_frames, stack_tasks, star_weights
+from focuskit.waves import stack_frames, stack_tasks, star_weights
+from focuskit.waves.fit import SPHERICAL_PRIOR
 
 
 def bounds(run: RunResult, crew: Crew) -> tuple[float, float, float] | None:

@@ -37,7 +37,6 @@ from focuskit.stars import (
 from focuskit.sweeps import FocusRun, camera_of, group_runs, lend_positions, main_camera
 from focuskit.waves import (
     RunProfiles,
-    StackTask,
     fit_night,
     measure_aberrations,
     stack_frames,
@@ -168,18 +167,15 @@ def _has_shapes(result: RunResult) -> bool:
     return result.fit.best_position is not None and bool(result.rig.f_ratio and result.rig.pixel_um)
 
 
-def _stack_plan(result: RunResult, weights: np.ndarray) -> list[tuple[int, StackTask]]:
-    if not _has_shapes(result):
-        return []
-    return stack_tasks(result.frames, result.match, result.sizes.hfd_px, weights)
-
-
 def _with_profiles(
     results: list[RunResult], crew: Crew, limits: Limits | None, history: Sequence[LoggedRun]
 ) -> list[RunResult]:
     """Add the profile fit where the optics are known, map the field, and choose anew what is reported."""
     weights = [star_weights(result.frames, result.match) for result in results]
-    plans = [_stack_plan(*pair) for pair in zip(results, weights, strict=True)]
+    plans = [
+        stack_tasks(one.frames, one.match, one.sizes.hfd_px, own) if _has_shapes(one) else []
+        for one, own in zip(results, weights, strict=True)
+    ]
     stacks = iter(stack_frames([task for plan in plans for _, task in plan], crew, limits))
     runs: list[RunProfiles | None] = []
     for result, plan in zip(results, plans, strict=True):

@@ -23,7 +23,7 @@ from focuskit.field import FieldMap
 from focuskit.night.backlash import Slack
 from focuskit.stars import CommonSizes, MeasuredFrame, StarMatch
 from focuskit.sweeps import FocusRun
-from focuskit.waves import Aberrations, ProfileFit, seeing_of
+from focuskit.waves import Aberrations, ProfileFit
 
 
 @dataclass(frozen=True)
@@ -153,7 +153,7 @@ class RunResult:
             key=self.key,
             details=json.dumps(self.to_json(), ensure_ascii=False, allow_nan=False),
             spherical=self.spherical if self.profile else None,
-            seeing=seeing_of(self.profile, self.wavelength_nm / 1e3) if self.profile else None,
+            seeing=self.profile.seeing(self.wavelength_nm / 1e3) if self.profile else None,
             reach_steps=reach,
             star_snr=snr,
         )

@@ -10,8 +10,6 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
 from focuskit.core.calibration import Spherical
 from focuskit.core.errors import FocuskitError
 from focuskit.core.filters import USUAL_FILTERS
@@ -21,16 +19,7 @@ from focuskit.core.times import format_time
 from focuskit.core.workers import Crew
 from focuskit.frames import FoundFile, FrameInfo, Limits, RigFile, find_some_frames
 from focuskit.stars import MeasuredFrame, lost_frame, measure_found
-from focuskit.waves import (
-    LEAST_RADIUS_PX,
-    SPHERICAL_PRIOR,
-    Defocus,
-    StackTask,
-    measure_defocus,
-    model_for,
-    pool_spherical,
-    stack_or_nothing,
-)
+from focuskit.waves import Defocus, measure_defocus, pool_spherical, stack_single
 
 _LEAST_STARS = 3
 # From so sure a side on it is told; below, both are open.
@@ -49,8 +38,6 @@ class SingleFrame:
     stars : int
         Stars whose shapes were put together.
     defocus : Defocus
-    growth : float
-        Half-flux diameter over what it had been in focus, in the same seeing.
     um_per_step : float or None
     """
 
@@ -58,8 +45,12 @@ class SingleFrame:
     hfd_px: float
     stars: int
     defocus: Defocus
-    growth: float
     um_per_step: float | None
+
+    @property
+    def growth(self) -> float:
+        """Half-flux diameter over what it had been in focus, in the same seeing."""
+        return self.defocus.growth
 
     @property
     def side(self) -> str | None:
@@ -160,37 +151,12 @@ def single_frame(
     rig = frame.info.rig(rig_file)
     _check_optics(frame, rig)
     wavelength_um = (rig_file.filters if rig_file else USUAL_FILTERS).kind(frame.info.filter).wavelength_nm / 1e3
-    known = pool_spherical(spherical, wavelength_um) if spherical else SPHERICAL_PRIOR
-    seen = frame.image.measured
-    stars = seen.take(seen.good)
-    size = frame.hfd_px
-    profile = None
-    if size is not None and len(stars) >= _LEAST_STARS:
-        profile = stack_or_nothing(
-            StackTask(
-                path=frame.info.path,
-                x_px=stars.x_px,
-                y_px=stars.y_px,
-                flux=stars.flux_adu,
-                sky=frame.image.sky.at(stars.x_px, stars.y_px),
-                noise=frame.image.noise_adu,
-                radius_px=max(LEAST_RADIUS_PX, 2.0 * size),
-                position=frame.info.position or 0.0,
-                gain=frame.info.gain,
-                known=(seen.x_px, seen.y_px, seen.flux_adu),
-            ),
-            limits,
-        )
-    if size is None or profile is None:
-        raise FocuskitError(f"shows {len(stars)} good stars whole; {_LEAST_STARS} are the least")
-    defocus = measure_defocus(profile, rig, wavelength_um, known)
-    model = model_for([profile], rig, wavelength_um)
-    least = model.least_hfd_waves(defocus.seeing_um, known[0])
-    away = defocus.defocus_um / model.um_per_wave
-    in_focus = model.hfd_um(least, defocus.seeing_um, known[0])
-    sides = [model.hfd_um(least + side * away, defocus.seeing_um, known[0]) for side in (-1.0, 1.0)]
-    growth = float(np.average(sides, weights=[1.0 - defocus.outside, defocus.outside])) / in_focus
-    return SingleFrame(frame.info, size, profile.stars, defocus, max(growth, 1.0), rig.um_per_step)
+    stars = int(frame.image.measured.good.sum())
+    profile = stack_single(frame, limits) if stars >= _LEAST_STARS else None
+    if frame.hfd_px is None or profile is None:
+        raise FocuskitError(f"shows {stars} good stars whole; {_LEAST_STARS} are the least")
+    defocus = measure_defocus(profile, rig, wavelength_um, pool_spherical(spherical, wavelength_um))
+    return SingleFrame(frame.info, frame.hfd_px, profile.stars, defocus, rig.um_per_step)
 
 
 def _check_optics(frame: MeasuredFrame, rig: Rig) -> None:

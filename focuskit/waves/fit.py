@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
+from focuskit.core.calibration import Seeing
 from focuskit.core.errors import FocuskitError
 from focuskit.core.optics import ARCSEC_PER_RADIAN, KOLMOGOROV_EXPONENT, Rig
 from focuskit.waves.each_frame import displacements, jackknife, noise_variance, own_positions, suspects
@@ -126,6 +127,13 @@ class ProfileFit:
     converged: bool
     frames: tuple[FrameFit, ...]
 
+    def seeing(self, wavelength_um: float) -> Seeing | None:
+        """Return the typical seeing of the run, by itself; None without a focal length."""
+        arcsec = [frame.seeing_arcsec for frame in self.frames if frame.seeing_arcsec]
+        if not arcsec:
+            return None
+        return Seeing.seen_at(wavelength_um, float(np.log(arcsec).mean()), self.seeing_scatter**2 / len(arcsec))
+
     def in_seeing(self, log_seeing: float, err: float) -> ProfileFit:
         """Return the fit with the best position for a typical seeing that is known better: ln(FWHM in µm), error."""
         move = self.best_per_log_seeing * (log_seeing - self.log_seeing)
@@ -144,14 +152,14 @@ class ProfileFit:
         )  # fmt: skip
 
 
-def fit_profiles(
+def solve_profiles(
     frames: Sequence[FrameProfile],
     rig: Rig,
     wavelength_um: float,
     spherical: tuple[float, float] = SPHERICAL_PRIOR,
     aside: Sequence[bool] = (),
-) -> ProfileFit:
-    """Fit the profiles of all frames of a run together.
+) -> SolvedRun:
+    """Fit the profiles of all frames of a run together; `SolvedRun.report` says what it means.
 
     Parameters
     ----------
@@ -171,17 +179,6 @@ def fit_profiles(
     FocuskitError
         If the rig lacks a number the model needs, or frames are too few.
     """
-    return solve_profiles(frames, rig, wavelength_um, spherical, aside).report()
-
-
-def solve_profiles(
-    frames: Sequence[FrameProfile],
-    rig: Rig,
-    wavelength_um: float,
-    spherical: tuple[float, float] = SPHERICAL_PRIOR,
-    aside: Sequence[bool] = (),
-) -> SolvedRun:
-    """Do what `fit_profiles` does, but for what it tells of single frames."""
     used = ~np.asarray(aside, dtype=bool) if len(aside) else np.ones(len(frames), dtype=bool)
     positions = np.array([frame.position for frame in frames])[used]
     if np.unique(positions).size < LEAST_FRAMES:

@@ -13,13 +13,11 @@ from focuskit.core.errors import FocuskitError
 from focuskit.core.optics import ARCSEC_PER_RADIAN, USUAL_OBSTRUCTION, Rig
 from focuskit.stars import MeasuredFrame, StarMatch
 from focuskit.waves.fit import SPHERICAL_PRIOR, ProfileFit, SolvedRun, solve_profiles
-from focuskit.waves.stack import FrameProfile, stack_weight
-from focuskit.waves.stacking import StackTask
+from focuskit.waves.stack import FrameProfile, StackTask, stack_radius_px, stack_weight
 
 _LEAST_STARS = 2
 # So many stars allow to leave those out that one frame alone shows.
 _ENOUGH_TO_CHOOSE = 3
-LEAST_RADIUS_PX = 8.0
 # Stars that add less than this share of the information are not worth the time, if enough are left.
 _NEGLIGIBLE = 0.2
 _ENOUGH_STARS = 60
@@ -91,7 +89,7 @@ def stack_tasks(
                     flux=match.brightness[sound],
                     sky=frame.image.sky.at(x, y),
                     noise=frame.image.noise_adu,
-                    radius_px=max(LEAST_RADIUS_PX, 2.0 * float(hfd_px[k])),
+                    radius_px=stack_radius_px(float(hfd_px[k])),
                     position=frame.info.position,
                     gain=frame.info.gain,
                     known=(
@@ -117,7 +115,7 @@ def stacked_mean(
     means = []
     for frame, size in zip(frames, hfd_px, strict=True):
         if np.isfinite(size):
-            radius = max(LEAST_RADIUS_PX, 2.0 * float(size))
+            radius = stack_radius_px(float(size))
             told = light * stack_weight(light, frame.image.noise_adu, radius, frame.info.gain or 1.0)
             means.append(float(np.average(value[sound], weights=told)))
     return float(np.mean(means)), float(np.std(means))
@@ -156,7 +154,7 @@ def pool_spherical(known: Sequence[Spherical], wavelength_um: float) -> tuple[fl
     """Return value and error of the spherical term from other runs, in waves at one wavelength.
 
     What each run took from the wide prior is taken out first, and the prior put in once; runs that
-    disagree by more than their errors widen the error.
+    disagree by more than their errors widen the error. Without any, the wide prior.
     """
     value, precision = 0.0, 0.0
     parts = []
@@ -166,20 +164,12 @@ def pool_spherical(known: Sequence[Spherical], wavelength_um: float) -> tuple[fl
         parts.append((one.path_um / one.err_um**2 / own, own))
         value += one.path_um / one.err_um**2
         precision += own
-    middle = value / precision
+    middle = value / precision if known else 0.0
     excess = sum(own * (path - middle) ** 2 for path, own in parts) / max(len(parts) - 1, 1)
     precision /= max(1.0, excess)
     wide = 1.0 / (SPHERICAL_PRIOR[1] * wavelength_um) ** 2
     total = precision + wide
     return middle * precision / total / wavelength_um, 1.0 / math.sqrt(total) / wavelength_um
-
-
-def seeing_of(fit: ProfileFit, wavelength_um: float) -> Seeing | None:
-    """Return the typical seeing of a run, by itself; None without a focal length."""
-    arcsec = [frame.seeing_arcsec for frame in fit.frames if frame.seeing_arcsec]
-    if not arcsec:
-        return None
-    return Seeing.seen_at(wavelength_um, float(np.log(arcsec).mean()), fit.seeing_scatter**2 / len(arcsec))
 
 
 def pool_seeing(seeings: Sequence[Seeing]) -> list[Seeing]:

@@ -9,10 +9,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from focuskit.core.optics import Rig
+from focuskit.frames import Limits
+from focuskit.stars import MeasuredFrame
 from focuskit.waves.fit import SPHERICAL_PRIOR, in_arcsec, model_for
 from focuskit.waves.model import ProfileModel
 from focuskit.waves.solve import Data, prepare
-from focuskit.waves.stack import FrameProfile
+from focuskit.waves.stack import FrameProfile, StackTask, stack_or_nothing, stack_radius_px
 from focuskit.waves.start import coarse_grid, grid_chi2
 
 Array = NDArray[np.float64]
@@ -27,14 +29,37 @@ class Defocus:
     """Defocus of one frame by itself: its amount without sign, its seeing, and the match.
 
     ``outside`` is the probability that the detector lay outside focus: one half where no aberration tells.
+    ``growth`` is the half-flux diameter over what it had been in focus, in the same seeing.
     """
 
     defocus_um: float
     defocus_err_um: float
     outside: float
+    growth: float
     seeing_um: float
     seeing_arcsec: float | None
     chi2_reduced: float
+
+
+def stack_single(frame: MeasuredFrame, limits: Limits | None = None) -> FrameProfile | None:
+    """Read a frame again and stack its good stars; None where that cannot be done or no star is shown whole."""
+    seen = frame.image.measured
+    stars = seen.take(seen.good)
+    if frame.hfd_px is None:
+        return None
+    task = StackTask(
+        path=frame.info.path,
+        x_px=stars.x_px,
+        y_px=stars.y_px,
+        flux=stars.flux_adu,
+        sky=frame.image.sky.at(stars.x_px, stars.y_px),
+        noise=frame.image.noise_adu,
+        radius_px=stack_radius_px(frame.hfd_px),
+        position=frame.info.position or 0.0,
+        gain=frame.info.gain,
+        known=(seen.x_px, seen.y_px, seen.flux_adu),
+    )
+    return stack_or_nothing(task, limits)
 
 
 @dataclass(frozen=True)
@@ -89,12 +114,17 @@ def measure_defocus(
         outside.append(chance[0])
     # Three-point Gauss-Hermite rule over what is known of the spherical term.
     rule = np.array([1.0, 4.0, 1.0]) / 6.0
-    mean = float(rule @ means)
+    mean, side = float(rule @ means), float(rule @ outside)
     seeing_um = math.exp(float(rule @ seeings))
+    least = model.least_hfd_waves(seeing_um, spherical[0])
+    inwards, in_focus, outwards = (
+        model.hfd_um(waves, seeing_um, spherical[0]) for waves in (least - mean, least, least + mean)
+    )
     return Defocus(
         defocus_um=mean * model.um_per_wave,
         defocus_err_um=math.sqrt(max(float(rule @ squares) - mean**2, 0.0)) * model.um_per_wave,
-        outside=float(rule @ outside),
+        outside=side,
+        growth=max(((1.0 - side) * inwards + side * outwards) / in_focus, 1.0),
         seeing_um=seeing_um,
         seeing_arcsec=in_arcsec(seeing_um, rig),
         chi2_reduced=min(fits) / freedom,

@@ -12,7 +12,9 @@ how often it changes with the angle: once (coma, a shift) or twice (astigmatism,
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,11 +23,15 @@ from scipy.optimize import nnls
 from scipy.spatial import cKDTree
 
 from focuskit.core.errors import FocuskitError
+from focuskit.core.workers import Crew
+from focuskit.frames import Limits, read_pixels
 from focuskit.waves.annuli import FINE, annulus_maps, fine_places, harmonic_maps, harmonic_sums, sub_pixel
 from focuskit.waves.model import BINS_PER_PX
 
 Array = NDArray[np.float64]
 
+# The profile reaches so far at least: stars of fewer pixels have their seeing's wings beyond 2 HFD (chosen).
+_LEAST_RADIUS_PX = 8.0
 # A pixel is replaced by its expectation when it is off by this many sigma and this part of the light.
 _CLIP_SIGMA = 8.0
 _CLIP_SHARE = 0.3
@@ -71,24 +77,12 @@ class FrameProfile:
     harmonic_variance: Array | None = None
 
 
-def stack_profile(
-    image: NDArray[np.generic],
-    x_px: Array,
-    y_px: Array,
-    flux: Array,
-    sky: Array | float,
-    noise: float,
-    radius_px: float,
-    position: float,
-    gain_e_per_adu: float = 1.0,
-    known: tuple[Array, Array, Array] | None = None,
-) -> FrameProfile:
-    """Stack the stars of one frame.
+@dataclass(frozen=True, eq=False)
+class StackTask:
+    """What is needed to stack the stars of one frame.
 
     Parameters
     ----------
-    image : array, shape (rows, columns)
-        Pixels as read; of any real type.
     x_px, y_px : arrays, shape (stars,)
         Centres; the centre of the first pixel is (0, 0). Stars closer to the border than
         ``radius_px`` + 1 are left out.
@@ -100,72 +94,119 @@ def stack_profile(
     noise : float
         Standard deviation of a pixel of sky.
     radius_px : float
-        Radius of the profile; 2 × the half-flux diameter is enough, less costs precision.
+        Radius of the profile, as of `stack_radius_px`.
     position : float
         Focuser position in steps.
-    gain_e_per_adu : float
-        For the weights only: the noise itself is taken from the scatter of the pixels.
+    gain : float or None
+        Electrons to a unit of the image, for the weights only: the noise itself is taken from the scatter of the
+        pixels.
     known : arrays x, y and flux, optional
         All stars that are known to be in the frame, those stacked too: their light is taken off their neighbours.
+    path : str
+        Where the frame is read again.
+    """
+
+    x_px: Array
+    y_px: Array
+    flux: Array
+    sky: Array | float
+    noise: float
+    radius_px: float
+    position: float
+    gain: float | None = None
+    known: tuple[Array, Array, Array] | None = None
+    path: str = ""
+
+
+def stack_radius_px(hfd_px: float) -> float:
+    """Return how far from their centres stars are stacked: twice their size, for less costs precision."""
+    return max(_LEAST_RADIUS_PX, 2.0 * hfd_px)
+
+
+def stack_profile(image: NDArray[np.generic], task: StackTask) -> FrameProfile:
+    """Stack the stars of one frame; ``image`` are its pixels as read, of any real type.
 
     Raises
     ------
     FocuskitError
         If no star lies far enough from the border.
     """
-    radius = math.ceil(radius_px)
-    column, row = np.rint(x_px), np.rint(y_px)
-    rows, columns = image.shape
-    half = radius + 1
-    inside = (column >= half) & (row >= half) & (column < columns - half) & (row < rows - half) & (flux > 0.0)
-    if not inside.any():
-        raise FocuskitError(f"position {position:.10g}: no star lies {half} px or more from the border")
-    level = np.broadcast_to(sky, x_px.shape)[inside]
-    stack = _Stack(image, x_px[inside], y_px[inside], flux[inside], level, noise, radius, gain_e_per_adu)
-    if known is not None:
-        stack.take_off(known)
+    stack = _Stack(image, task)
+    if task.known is not None:
+        stack.take_off(task.known)
     squares, odd = stack.replace_spoilt()
-    from_sky, from_light, variance = stack.variance(squares)
+    per_sky, per_light, variance = stack.variance(squares)
+    radius = stack.radius
     bins = np.zeros((radius, radius * BINS_PER_PX + 1))
     for a in range(radius):
         bins[a, a * BINS_PER_PX : (a + 1) * BINS_PER_PX + 1] = stack.where[a] / stack.norm[a]
-    by_zone, squares_by_zone, light_by_zone = (
-        np.bincount(stack.zone, stack.weight**k * stack.flux**n, minlength=ZONES**2)[:, None]
-        for k, n in ((1, 1), (2, 0), (2, 1))
+    light, sky_noise, light_noise = (
+        np.bincount(stack.zone, weight, minlength=ZONES**2)[:, None]
+        for weight in (stack.weight * stack.flux, stack.weight**2, stack.weight**2 * stack.flux)
     )
-    zone_variance = (
-        from_sky * noise**2 * squares_by_zone
-        + from_light / gain_e_per_adu * light_by_zone * np.maximum(stack.profile, 0.0)
-    )  # fmt: skip
+    noise = per_sky * task.noise**2 * sky_noise + per_light / stack.gain * light_noise * np.maximum(stack.profile, 0.0)
     with np.errstate(invalid="ignore", divide="ignore"):  # a zone without a star
-        harmonics, harmonic_variance = _harmonics(odd / by_zone, radius), zone_variance / by_zone**2
-    return FrameProfile(float(position), bins, stack.profile, variance, stack.flux.size, harmonics, harmonic_variance)
+        harmonics, harmonic_variance = _harmonics(odd / light, radius), noise / light**2
+    return FrameProfile(
+        float(task.position), bins, stack.profile, variance, stack.flux.size, harmonics, harmonic_variance
+    )
+
+
+def stack_or_nothing(task: StackTask, limits: Limits | None) -> FrameProfile | None:
+    """Stack the stars of one frame; None where it cannot be read again or shows no star whole."""
+    try:
+        pixels = read_pixels(task.path, limits).filled()
+        # The stack takes the image as stored; brightness and sky are brought to its numbers.
+        known = task.known and (task.known[0], task.known[1], task.known[2] / pixels.scale)
+        stored = replace(
+            task,
+            flux=task.flux / pixels.scale,
+            sky=(task.sky - pixels.zero) / pixels.scale,
+            noise=task.noise / pixels.scale,
+            gain=(task.gain or 1.0) * pixels.scale,
+            known=known,
+        )
+        return stack_profile(pixels.raw, stored)
+    except (FocuskitError, MemoryError):
+        return None
+
+
+def stack_frames(tasks: Sequence[StackTask], crew: Crew, limits: Limits | None = None) -> list[FrameProfile | None]:
+    """Stack the stars of many frames; None where a frame cannot be read again or shows no star whole."""
+    return crew.map(partial(stack_or_nothing, limits=limits), tasks, lambda _: None)
 
 
 class _Stack:
-    """The stack of one frame while it is made, of what is handed to `stack_profile`.
+    """The stack of one frame while it is made, of the stars that lie far enough from the border.
 
     ``total`` sums the pixels of all stars at each sub-pixel centre, shape (phases, pixels); ``where`` the weights of
     the pixels at the radii of the model within each annulus, shape (annuli, BINS_PER_PX + 1).
     """
 
-    def __init__(
-        self, image: NDArray[np.generic], x_px: Array, y_px: Array, flux: Array, level: Array, noise: float,
-        radius: int, gain_e_per_adu: float,
-    ) -> None:  # fmt: skip
-        self.image, self.x_px, self.y_px, self.flux, self.level = image, x_px, y_px, flux, level
-        self.noise, self.radius, self.gain_e_per_adu = noise, radius, gain_e_per_adu
-        self.column, self.row = np.rint(x_px).astype(int), np.rint(y_px).astype(int)
+    def __init__(self, image: NDArray[np.generic], task: StackTask) -> None:
+        self.image, self.noise, self.gain = image, task.noise, task.gain or 1.0
+        self.radius = radius = math.ceil(task.radius_px)
+        half = radius + 1
+        across, along = (
+            (np.rint(place) >= half) & (np.rint(place) < size - half)
+            for place, size in ((task.x_px, image.shape[1]), (task.y_px, image.shape[0]))
+        )
+        inside = across & along & (task.flux > 0.0)
+        if not inside.any():
+            raise FocuskitError(f"position {task.position:.10g}: no star lies {half} px or more from the border")
+        self.level = np.broadcast_to(task.sky, task.x_px.shape)[inside]
+        self.x_px, self.y_px, self.flux = task.x_px[inside], task.y_px[inside], task.flux[inside]
+        self.column, self.row = np.rint(self.x_px).astype(int), np.rint(self.y_px).astype(int)
         self.annulus, self.shares = annulus_maps(radius)
-        self.phase = sub_pixel(x_px - self.column, y_px - self.row)
-        self.weight = stack_weight(flux, noise, radius, gain_e_per_adu)
-        self.zone = _zones(x_px, y_px, image.shape)
+        self.phase = sub_pixel(self.x_px - self.column, self.y_px - self.row)
+        self.weight = stack_weight(self.flux, self.noise, radius, self.gain)
+        self.zone = _zones(self.x_px, self.y_px, image.shape)
         self.foreign: dict[int, NDArray[np.float32]] = {}
         self.total = np.zeros(self.annulus.shape)
-        for j in range(flux.size):
+        for j in range(self.flux.size):
             # Said in so many words: a number times single precision is single precision before NumPy 2.
             self.total[self.phase[j]] += np.multiply(self.weight[j], self._stamp(j), dtype=np.float64)
-        self.where = self._weigh(self.weight * flux)
+        self.where = self._weigh(self.weight * self.flux)
         self.norm = self.where.sum(axis=1)
         self.profile = self._by_annulus(self.total) / self.norm
 
@@ -218,7 +259,7 @@ class _Stack:
         scatter = self._by_annulus(squares)
         sky = self._weigh(self.weight**2).sum(axis=1)
         light = self._weigh(self.weight**2 * self.flux).sum(axis=1) * np.maximum(self.profile, 0.0)
-        expect = self.noise**2 * sky + light / self.gain_e_per_adu
+        expect = self.noise**2 * sky + light / self.gain
         for _ in range(3):
             scale = np.sqrt(self.shares.mean(axis=0).sum(axis=1)) / expect
             (per_sky, per_light), _ = nnls(scale[:, None] * np.stack((sky, light), axis=1), scale * scatter)

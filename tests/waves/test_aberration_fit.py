@@ -10,12 +10,12 @@ import pytest
 
 from focuskit.core import flags
 from focuskit.core.optics import Rig
-from focuskit.waves import ProfileFit, fit_profiles, measure_aberrations, pool_aberrations, profile_model
+from focuskit.waves import ProfileFit, measure_aberrations, pool_aberrations, profile_model
 from focuskit.waves.aberrations import make_amount
 from focuskit.waves.annuli import harmonic_bins
-from focuskit.waves.fit import FrameFit
+from focuskit.waves.fit import FrameFit, solve_profiles
 from focuskit.waves.harmonics import harmonic_model
-from focuskit.waves.stack import ZONES, FrameProfile, stack_profile
+from focuskit.waves.stack import ZONES, FrameProfile, StackTask, stack_profile
 
 RIG = Rig("Heron", 1400.0, 200.0, 0.36, 3.76, 4.0)
 WAVELENGTH_UM, SKY, BEST = 0.55, 50.0, 9003.0
@@ -55,14 +55,14 @@ def galsim_profiles(seed, *, shake_px2=0.0, cosmic_rays=0, **noll):
             k = int(rng.integers(9))
             noisy[round(y[k]) + rng.integers(-9, 10), round(x[k]) + rng.integers(-9, 10)] += 8000.0
         radius = max(8.0, 2.0 * abs(4.0 * (position - BEST)) / 7.0 / 3.76 * 0.75 + 10.0)
-        frames.append(stack_profile(noisy, x, y, flux, SKY, math.sqrt(SKY), radius, position))
+        frames.append(stack_profile(noisy, StackTask(x, y, flux, SKY, math.sqrt(SKY), radius, position)))
     return frames
 
 
 @cache
 def fitted(seed, **options):
     profiles = galsim_profiles(seed, **options)
-    return profiles, fit_profiles(profiles, RIG, WAVELENGTH_UM)
+    return profiles, solve_profiles(profiles, RIG, WAVELENGTH_UM).report()
 
 
 def shapes_of(seed, **options):

@@ -13,9 +13,10 @@ from position_bound import position_bound
 
 from focuskit.core.errors import FocuskitError
 from focuskit.core.optics import Rig
-from focuskit.waves import fit_profiles, measure_defocus, profile_model
+from focuskit.waves import measure_defocus, profile_model
+from focuskit.waves.fit import solve_profiles
 from focuskit.waves.model import BINS_PER_PX
-from focuskit.waves.stack import FrameProfile, stack_profile
+from focuskit.waves.stack import FrameProfile, StackTask, stack_profile
 
 RIG = Rig("Heron", 1400.0, 200.0, 0.36, 3.76, 4.0)
 WAVELENGTH_UM = 0.55
@@ -53,7 +54,7 @@ def galsim_frame(position, defocus_um, seeing_um, rng, **kwargs):
     model = profile_model(RIG.f_ratio, RIG.obstruction, RIG.pixel_um, WAVELENGTH_UM, 45.0)
     radius = max(8, math.ceil(2.0 * model.hfd_um(defocus_um / model.um_per_wave, seeing_um) / RIG.pixel_um))
     image, x, y, flux = galsim_stars(defocus_um, seeing_um, rng, radius=radius, **kwargs)
-    return stack_profile(image, x, y, flux, SKY, math.sqrt(SKY), radius, position)
+    return stack_profile(image, StackTask(x, y, flux, SKY, math.sqrt(SKY), radius, position))
 
 
 def synthetic_frame(position, defocus_um, seeing_um, rng, noise=2e-5, spherical_waves=0.0, radius=30):
@@ -85,7 +86,7 @@ def galsim_run():
 
 def test_run_drawn_by_galsim(galsim_run):
     frames, seeing = galsim_run
-    fit = fit_profiles(frames, RIG, WAVELENGTH_UM, (0.0, 1e-4))
+    fit = solve_profiles(frames, RIG, WAVELENGTH_UM, (0.0, 1e-4)).report()
     assert fit.converged
     assert 4.0 * fit.err < 0.5
     assert abs(fit.best_position - ZERO) < 4.0 * fit.err
@@ -102,11 +103,11 @@ def test_run_drawn_by_galsim(galsim_run):
 def test_spherical_term_drawn_by_galsim_is_found_and_moves_the_best_position():
     rng = np.random.default_rng(12)
     frames = [galsim_frame(x, 4.0 * (x - ZERO), SEEING_UM, rng, spherical_waves=0.03) for x in POSITIONS]
-    fit = fit_profiles(frames, RIG, WAVELENGTH_UM)
+    fit = solve_profiles(frames, RIG, WAVELENGTH_UM).report()
     assert fit.spherical_waves == pytest.approx(0.03, abs=max(4.0 * fit.spherical_err, 0.001))
     # 553 µm per wave at this seeing: 16.6 µm, 4.15 steps inwards. Without the term 2 to 3 steps are missed.
     assert fit.best_position == pytest.approx(ZERO - 4.15, abs=4.0 * fit.err + 0.05)
-    ignored = fit_profiles(frames, RIG, WAVELENGTH_UM, (0.0, 1e-5))
+    ignored = solve_profiles(frames, RIG, WAVELENGTH_UM, (0.0, 1e-5)).report()
     assert not ignored.matches
     assert abs(ignored.best_position - (ZERO - 4.15)) > 1.0
 
@@ -115,7 +116,7 @@ def test_stack_is_the_mean_over_its_pixels():
     rng = np.random.default_rng(2)
     model = profile_model(RIG.f_ratio, RIG.obstruction, RIG.pixel_um, WAVELENGTH_UM, 45.0)
     image, x, y, flux = galsim_stars(200.0, SEEING_UM, rng, stars=60, radius=22)
-    frame = stack_profile(image, x, y, flux, SKY, math.sqrt(SKY), 22, 0.0)
+    frame = stack_profile(image, StackTask(x, y, flux, SKY, math.sqrt(SKY), 22, 0.0))
     np.testing.assert_allclose(frame.bins.sum(axis=1), 1.0)
     expected = frame.bins @ model.profile(200.0, SEEING_UM)[: frame.bins.shape[1]]
     pull = (frame.flux - expected) / np.sqrt(frame.variance)
@@ -126,7 +127,7 @@ def test_stack_is_the_mean_over_its_pixels():
 def test_light_of_known_neighbours_is_taken_off():
     rng = np.random.default_rng(4)
     image, x, y, flux = galsim_stars(250.0, SEEING_UM, rng, stars=30, radius=28)
-    clean = stack_profile(image, x, y, flux, SKY, math.sqrt(SKY), 28, 0.0)
+    clean = stack_profile(image, StackTask(x, y, flux, SKY, math.sqrt(SKY), 28, 0.0))
     # Each star gets a fainter one beside it, at another distance and to another side.
     model = profile_model(RIG.f_ratio, RIG.obstruction, RIG.pixel_um, WAVELENGTH_UM, 60.0)
     profile = model.profile(250.0, SEEING_UM)
@@ -143,7 +144,7 @@ def test_light_of_known_neighbours_is_taken_off():
         crowded += light * np.interp(distance * BINS_PER_PX, np.arange(profile.size), profile, right=0.0)
     known = tuple(np.concatenate(pair) for pair in ((x, beside_x), (y, beside_y), (flux, faint)))
     left, mended = (
-        (stack_profile(crowded, x, y, flux, SKY, math.sqrt(SKY), 28, 0.0, known=one).flux - clean.flux)
+        (stack_profile(crowded, StackTask(x, y, flux, SKY, math.sqrt(SKY), 28, 0.0, known=one)).flux - clean.flux)
         / np.sqrt(clean.variance)
         for one in (None, known)
     )
@@ -154,17 +155,17 @@ def test_light_of_known_neighbours_is_taken_off():
 def test_stack_replaces_spoilt_pixels_and_leaves_out_stars_at_the_border():
     rng = np.random.default_rng(3)
     image, x, y, flux = galsim_stars(0.0, SEEING_UM, rng, stars=30, radius=14)
-    clean = stack_profile(image, x, y, flux, SKY, math.sqrt(SKY), 14, 0.0)
+    clean = stack_profile(image, StackTask(x, y, flux, SKY, math.sqrt(SKY), 14, 0.0))
     hit = image.copy()
     hit[6, 8::170] += 5e4
     assert np.count_nonzero(hit != image) > 3
-    spoilt = stack_profile(hit, x, y, flux, SKY, math.sqrt(SKY), 14, 0.0)
+    spoilt = stack_profile(hit, StackTask(x, y, flux, SKY, math.sqrt(SKY), 14, 0.0))
     assert np.all(np.abs(spoilt.flux - clean.flux) < 4.0 * np.sqrt(clean.variance))
-    fewer = stack_profile(image, x - 10.0, y, flux, SKY, math.sqrt(SKY), 14, 0.0)
+    fewer = stack_profile(image, StackTask(x - 10.0, y, flux, SKY, math.sqrt(SKY), 14, 0.0))
     assert clean.stars == 30
     assert fewer.stars == 29
     with pytest.raises(FocuskitError, match="position 7: no star"):
-        stack_profile(image, x[:1], y[:1] - 12.0, flux[:1], SKY, math.sqrt(SKY), 14, 7.0)
+        stack_profile(image, StackTask(x[:1], y[:1] - 12.0, flux[:1], SKY, math.sqrt(SKY), 14, 7.0))
 
 
 @pytest.mark.parametrize("noise", [2e-5, 4e-4])
@@ -174,7 +175,7 @@ def test_error_is_honest_and_near_the_bound(noise):
     for _ in range(100):
         zero = ZERO + rng.uniform(-10.0, 10.0)
         frames, seeing = synthetic_run(rng, zero=zero, noise=noise)
-        fit = fit_profiles(frames, RIG, WAVELENGTH_UM, (0.0, 1e-4))
+        fit = solve_profiles(frames, RIG, WAVELENGTH_UM, (0.0, 1e-4)).report()
         off.append(fit.best_position - zero)
         err.append(fit.err)
         bound.append(position_bound(frames, RIG, WAVELENGTH_UM, best_position=zero, seeing_um=seeing,
@@ -189,20 +190,20 @@ def test_error_is_honest_and_near_the_bound(noise):
 
 def test_order_and_shift_of_positions_do_not_matter():
     frames, _ = synthetic_run(np.random.default_rng(5))
-    fit = fit_profiles(frames, RIG, WAVELENGTH_UM)
-    backwards = fit_profiles(frames[::-1], RIG, WAVELENGTH_UM)
+    fit = solve_profiles(frames, RIG, WAVELENGTH_UM).report()
+    backwards = solve_profiles(frames[::-1], RIG, WAVELENGTH_UM).report()
     assert backwards.best_position == pytest.approx(fit.best_position, abs=0.02 * fit.err)
-    moved = fit_profiles([replace(f, position=f.position + 3000.0) for f in frames], RIG, WAVELENGTH_UM)
+    moved = solve_profiles([replace(f, position=f.position + 3000.0) for f in frames], RIG, WAVELENGTH_UM).report()
     assert moved.best_position - 3000.0 == pytest.approx(fit.best_position, abs=0.02 * fit.err)
     scaled = [replace(f, flux=7.0 * f.flux + 3.0, variance=49.0 * f.variance) for f in frames]
-    assert fit_profiles(scaled, RIG, WAVELENGTH_UM).best_position == pytest.approx(
+    assert solve_profiles(scaled, RIG, WAVELENGTH_UM).report().best_position == pytest.approx(
         fit.best_position, abs=0.02 * fit.err
     )
 
 
 def test_way_per_step_is_found_without_a_start():
     frames, _ = synthetic_run(np.random.default_rng(6))
-    fit = fit_profiles(frames, replace(RIG, um_per_step=None), WAVELENGTH_UM)
+    fit = solve_profiles(frames, replace(RIG, um_per_step=None), WAVELENGTH_UM).report()
     assert fit.um_per_step == pytest.approx(4.0, abs=4.0 * fit.um_per_step_err)
     assert fit.slope_factor is None
     assert fit.best_position == pytest.approx(ZERO, abs=4.0 * fit.err)
@@ -212,12 +213,12 @@ def test_way_per_step_is_found_without_a_start():
 def test_displaced_frame_is_set_aside_and_named(place):
     frames, _ = synthetic_run(np.random.default_rng(7))
     frames[place] = replace(frames[place], position=frames[place].position - 5.0)
-    fit = fit_profiles(frames, RIG, WAVELENGTH_UM, (0.0, 1e-3))
+    fit = solve_profiles(frames, RIG, WAVELENGTH_UM, (0.0, 1e-3)).report()
     assert [i for i, frame in enumerate(fit.frames) if not frame.used] == [place]
     assert "position" in fit.frames[place].why_not_used
     assert fit.frames[place].seeing_um is None
     assert fit.best_position == pytest.approx(ZERO, abs=4.0 * fit.err)
-    clean = fit_profiles([f for i, f in enumerate(frames) if i != place], RIG, WAVELENGTH_UM, (0.0, 1e-3))
+    clean = solve_profiles([f for i, f in enumerate(frames) if i != place], RIG, WAVELENGTH_UM, (0.0, 1e-3)).report()
     assert fit.best_position == pytest.approx(clean.best_position, abs=0.05 * fit.err)
 
 
@@ -225,7 +226,7 @@ def test_frame_with_strange_stars_costs_only_itself():
     frames, _ = synthetic_run(np.random.default_rng(8))
     trail = 0.2 * frames[6].flux.max() * np.exp(-0.5 * ((np.arange(30) - 9.0) / 1.5) ** 2)
     frames[6] = replace(frames[6], flux=frames[6].flux + trail)
-    fit = fit_profiles(frames, RIG, WAVELENGTH_UM, (0.0, 1e-3))
+    fit = solve_profiles(frames, RIG, WAVELENGTH_UM, (0.0, 1e-3)).report()
     assert [i for i, frame in enumerate(fit.frames) if not frame.used] == [6]
     assert fit.matches
     assert fit.best_position == pytest.approx(ZERO, abs=4.0 * fit.err)
@@ -238,9 +239,9 @@ def test_error_grows_when_the_model_does_not_match():
     for _ in range(40):
         frames, _ = synthetic_run(rng)
         shaken = [replace(f, position=f.position + 0.5 * rng.standard_normal()) for f in frames]
-        fit = fit_profiles(shaken, RIG, WAVELENGTH_UM, (0.0, 1e-4))
+        fit = solve_profiles(shaken, RIG, WAVELENGTH_UM, (0.0, 1e-4)).report()
         pulls.append(abs(fit.best_position - ZERO) / fit.err)
-        bare.append(fit_profiles(frames, RIG, WAVELENGTH_UM, (0.0, 1e-4)).err / fit.err)
+        bare.append(solve_profiles(frames, RIG, WAVELENGTH_UM, (0.0, 1e-4)).report().err / fit.err)
     assert np.median(bare) < 0.7
     assert np.mean(np.array(pulls) < 1.0) > 0.4
     assert np.mean(np.array(pulls) < 3.0) > 0.9
@@ -269,9 +270,9 @@ def test_single_frame_in_focus_says_so():
 def test_what_cannot_be_fitted_is_refused():
     frames, _ = synthetic_run(np.random.default_rng(1))
     with pytest.raises(FocuskitError, match="3 positions"):
-        fit_profiles(frames[:3], RIG, WAVELENGTH_UM)
+        solve_profiles(frames[:3], RIG, WAVELENGTH_UM).report()
     with pytest.raises(FocuskitError, match="obstruction"):
-        fit_profiles(frames, replace(RIG, obstruction=None), WAVELENGTH_UM)
+        solve_profiles(frames, replace(RIG, obstruction=None), WAVELENGTH_UM).report()
     with pytest.raises(FocuskitError, match="um_per_step"):
         position_bound(
             frames,
@@ -286,6 +287,6 @@ def test_stars_on_pixel_centres_are_stacked():
     y, x = np.mgrid[-40:41, -40:41]
     image = 1000.0 * np.exp(-(x**2 + y**2) / 18.0) + 100.0 + np.random.default_rng(1).normal(0, 1, x.shape)
     centre = np.array([40.0])
-    done = stack_profile(image, centre, centre, np.array([1.0]), 100.0, 1.0, 15.0, 0.0)
+    done = stack_profile(image, StackTask(centre, centre, np.array([1.0]), 100.0, 1.0, 15.0, 0.0))
     assert done.stars == 1
     assert np.isfinite(done.flux).all()

@@ -12,7 +12,8 @@ from focuskit.core.optics import Rig
 from focuskit.frames import RigFile
 from focuskit.scenes import Passband, Scene, Sweep, write_night
 from focuskit.scenes.simulate import strew_stars
-from focuskit.waves import SPHERICAL_PRIOR, pool_spherical
+from focuskit.waves import pool_spherical
+from focuskit.waves.fit import SPHERICAL_PRIOR
 
 HERON = Rig("Heron", 1400.0, 200.0, 0.36, 3.76, 4.0, (0, 20000))
 WAVES = 0.03
