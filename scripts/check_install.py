@@ -2,8 +2,9 @@
 
     python scripts/check_install.py [--tests]
 
-For each Python from 3.11 on that this machine has: an empty virtual environment, the wheel with the newest
-dependencies, the self-check, and the three jobs on the sample data, from outside the checkout. On the oldest Python
+The wheel must hold every file of the package. For each Python from 3.11 on that this machine has: an empty virtual
+environment, the wheel with the newest dependencies, the self-check, and the three jobs on the sample data with the page
+of the night, from outside the checkout. On the oldest Python
 the same with the lowest versions that pyproject.toml allows; ``--tests`` runs the tests there too, but for those that
 need more than pytest and hypothesis. All answers must agree to 1e-6, of the value or of its error.
 Pythons that are not here are named. Exit status 0 if all is well.
@@ -19,6 +20,7 @@ import subprocess
 import sys
 import tempfile
 import tomllib
+import zipfile
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -30,7 +32,7 @@ SUPPORTED = ("3.11", "3.12", "3.13", "3.14")
 # Pixels are summed in single precision, where versions round differently.
 AGREEMENT = 1e-6
 JOBS = {
-    "analyse": ["analyse", SAMPLE / "night", "--rig", SAMPLE / "heron.toml", "--json"],
+    "analyse": ["analyse", SAMPLE / "night", "--rig", SAMPLE / "heron.toml", "--report", "night.html", "--json"],
     "offsets": ["offsets", "--runs", SAMPLE / "season" / "runs.csv", "--at", "4.5", "--json"],
     "interval": [
         "interval", "--temps", SAMPLE / "season" / "temperatures.csv", "--runs", SAMPLE / "season" / "runs.csv",
@@ -83,6 +85,13 @@ def lowest_pins() -> tuple[str, ...]:
     return tuple(one.replace(">=", "==") for one in (*project["dependencies"], *tools))
 
 
+def missing_from(wheel: Path) -> list[str]:
+    """Return the files of the package, as git knows them, that are not in the wheel."""
+    known = run("git", "ls-files", "focuskit", where=ROOT).splitlines()
+    with zipfile.ZipFile(wheel) as packed:
+        return sorted(set(known) - set(packed.namelist()))
+
+
 def run(*command: object, where: Path, **more: Any) -> str:
     """Run a command without this checkout on its path; return what it printed; stop with its words if it fails."""
     environment = {key: value for key, value in os.environ.items() if key != "PYTHONPATH"}
@@ -102,27 +111,21 @@ def answers(case: Case, wheel: Path, place: Path, tests: bool) -> dict[str, Any]
     run(case.python, "-m", "venv", home, where=place)
     folder = home / ("Scripts" if os.name == "nt" else "bin")
     python = folder / "python"
-    run(
-        python,
-        "-m",
-        "pip",
-        "install",
-        "-q",
-        "--no-compile",
-        "--disable-pip-version-check",
-        wheel,
-        *case.pins,
-        where=place,
-    )
+    install = ("-m", "pip", "install", "-q", "--no-compile", "--disable-pip-version-check")
+    run(python, *install, wheel, *case.pins, where=place)
     print(f"{case.name}:")
-    print("  " + run(python, "-m", "focuskit", where=place).strip().replace("\n", "\n  "), flush=True)
+    print("  " + run(python, "-m", "focuskit", "self-check", where=place).strip().replace("\n", "\n  "), flush=True)
     if tests and case.pins:
-        modules = sorted((ROOT / "tests").glob("test_*.py"))
+        modules = sorted((ROOT / "tests").rglob("test_*.py"))
         chosen = [p for p in modules if p.name not in SLOW and not BEYOND.search(p.read_text("utf-8"))]
         # Old libraries warn of what newer Pythons no longer like; that is theirs.
         told = run(folder / "pytest", "-q", "-W", "default", "-p", "no:cacheprovider", *chosen, where=ROOT)
         print("  tests: " + told.strip().splitlines()[-1], flush=True)
-    return {name: json.loads(run(folder / "focuskit", *words, where=place)) for name, words in JOBS.items()}
+    told = {name: json.loads(run(folder / "focuskit", *words, where=home)) for name, words in JOBS.items()}
+    page = (home / "night.html").read_text(encoding="utf-8")
+    if not all(part in page for part in ("<style>", "<script>", "Each run")):
+        raise SystemExit("the page of the night lacks its style, its script or its words")
+    return told
 
 
 def numbers(answer: Any, path: str = "") -> Iterator[tuple[str, Any]]:
@@ -169,6 +172,8 @@ def main() -> int:
         run(cases[0].python, "-m", "pip", "wheel", "-q", "--no-deps", "-w", place, ROOT, where=place)
         (wheel,) = place.glob("focuskit-*.whl")
         print(f"{wheel.name}, {wheel.stat().st_size / 1e3:.0f} kB")
+        if missing_from(wheel):
+            raise SystemExit(f"not in the wheel: {', '.join(missing_from(wheel))}")
         told = {case.name: answers(case, wheel, place, "--tests" in sys.argv) for case in cases}
     reference = told[cases[-1].name]
     print(f"against {cases[-1].name}:")
