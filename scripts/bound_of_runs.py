@@ -54,10 +54,10 @@ def main() -> None:
         for run in night.runs:
             told = bounds(run, crew)
             if told is not None and run.fit.best_position_err is not None:
-                start = f"{run.run.start:%Y-%m-%d %H:%M:%S}" if run.run.start else "-"
+                start = f"{run.start:%Y-%m-%d %H:%M:%S}" if run.start else "-"
                 numbers = "  ".join(f"{value:{width}.3f}" for value, width in zip(told, (11, 12, 18), strict=True))
                 quoted = f"{run.fit.method:14} {run.fit.best_position_err:7.3f}"
-                print(f"{start:20}  {run.run.filter or '-':6}  {quoted}  {numbers}")
+                print(f"{start:20}  {run.filter or '-':6}  {quoted}  {numbers}")
 
 
 if __name__ == "__main__":

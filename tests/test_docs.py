@@ -24,7 +24,7 @@ from focuskit.cli.run import main
 from focuskit.diagnosis import diagnose
 from focuskit.frames import rig_file as rigfile
 from focuskit.logbook import tables
-from focuskit.night import folders as night
+from focuskit.night import analysis as night
 
 ROOT = Path(__file__).parent.parent
 DOCS = ROOT / "docs"

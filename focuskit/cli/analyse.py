@@ -69,7 +69,7 @@ def find(args: argparse.Namespace, history: list[LoggedRun]) -> Night:
     )
     if not night.runs:
         raise FocuskitError(_no_runs(night))
-    tell_remarks(rig_file.filters.remarks(result.run.filter for result in night.runs))
+    tell_remarks(rig_file.filters.remarks(result.filter for result in night.runs))
     return night
 
 
@@ -91,7 +91,7 @@ def _history(path: Path | None) -> list[LoggedRun]:
 
 
 def _record(night: Night, path: Path | None) -> int | None:
-    return Logbook(path).record([run.logged() for run in night.runs if run.run.start is not None]) if path else None
+    return Logbook(path).record([run.logged() for run in night.runs if run.start is not None]) if path else None
 
 
 def _write(night: Night, args: argparse.Namespace) -> list[str]:
@@ -206,7 +206,7 @@ def _remarks(result: RunResult, frames: bool, ways: bool) -> list[str]:
                     f"    {name.replace('_', ' '):<14} {plus_minus(fit['best_position'], fit['best_position_err'])}"
                 )
     if frames:
-        lines.append(f"  {plain_text(result.run.why)}")
+        lines.append(f"  {plain_text(result.sweep.why)}")
         for point in run["points"]:
             size = "–" if point["hfd_px"] is None else plus_minus(point["hfd_px"], point["hfd_err_px"])
             lines.append(

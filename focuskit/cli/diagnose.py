@@ -61,10 +61,10 @@ def _runs(diagnosis: Diagnosis) -> list[str]:
     """Return for each run what it tells of the focuser."""
     lines = ["", "Runs: start, filter, slack in steps, µm per step"]
     for run in diagnosis.night.runs:
-        slack, step = run.slack, step_of(run)
+        slack, step = run.backlash, step_of(run)
         words = (
-            (format_time(run.run.start) or "–").replace("T", " ").removesuffix("Z"),
-            plain_text(run.run.filter or "–"),
+            (format_time(run.start) or "–").replace("T", " ").removesuffix("Z"),
+            plain_text(run.filter or "–"),
             "–" if slack is None else plus_minus(slack.steps, slack.err) + ("" if slack.whole else " at the start"),
             "–" if step is None else plus_minus(*step),
         )

@@ -17,12 +17,12 @@ _TOGETHER = timedelta(minutes=2)  # between the ends of one run and the start of
 
 def split_cameras(runs: Sequence[RunResult]) -> tuple[list[RunResult], dict[str, list[RunResult]]]:
     """Return the runs of the main camera and, by name, those of each other one on the same telescope."""
-    main = main_camera([result.run for result in runs])
+    main = main_camera([result.sweep for result in runs])
     others: dict[str, list[RunResult]] = {}
     for result in runs:
-        if camera_of(result.run) != main and result.run.telescope == main[0]:
-            others.setdefault(result.run.instrument or "a camera without a name", []).append(result)
-    return [result for result in runs if camera_of(result.run) == main], others
+        if camera_of(result.sweep) != main and result.telescope == main[0]:
+            others.setdefault(result.instrument or "a camera without a name", []).append(result)
+    return [result for result in runs if camera_of(result.sweep) == main], others
 
 
 def camera_findings(main: Sequence[RunResult], others: dict[str, list[RunResult]]) -> list[Finding]:
@@ -34,7 +34,7 @@ def camera_findings(main: Sequence[RunResult], others: dict[str, list[RunResult]
             together = [own for own in main if _together(own, run)]
             if together:
                 beside = min(together, key=lambda own: _apart_s(own, run))
-                pairs.setdefault(beside.run.filter, []).append((beside, run))
+                pairs.setdefault(beside.filter, []).append((beside, run))
         found += [_finding(camera, name, told) for name, told in sorted(pairs.items(), key=lambda p: str(p[0]))]
     return found
 
@@ -43,17 +43,17 @@ def _together(one: RunResult, other: RunResult) -> bool:
     """Tell whether two runs with a best position went over the same positions at the same time."""
     if one.fit.best_position is None or other.fit.best_position is None:
         return False
-    times = one.run.start, one.run.end, other.run.start, other.run.end
+    times = one.start, one.end, other.start, other.end
     if all(times):
         start, end, other_start, other_end = (t for t in times if t)
         if start > other_end + _TOGETHER or other_start > end + _TOGETHER:
             return False
-    places, others = one.run.positions, other.run.positions
+    places, others = one.positions, other.positions
     return min(max(places), max(others)) > max(min(places), min(others))
 
 
 def _apart_s(one: RunResult, other: RunResult) -> float:
-    start, other_start = one.run.start, other.run.start
+    start, other_start = one.start, other.start
     return abs((start - other_start).total_seconds()) if start and other_start else 0.0
 
 

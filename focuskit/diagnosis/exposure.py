@@ -21,7 +21,7 @@ def exposure_findings(runs: Sequence[RunResult]) -> list[Finding]:
     filters: dict[str | None, list[RunResult]] = {}
     for run in runs:
         if run.fit.best_position is not None and any(run.fit.used):
-            filters.setdefault(run.run.filter, []).append(run)
+            filters.setdefault(run.filter, []).append(run)
     return [finding for name, own in filters.items() for finding in (_stars(name, own), _seeing(name, own)) if finding]
 
 
@@ -50,7 +50,7 @@ def _stars(name: str | None, runs: Sequence[RunResult]) -> Finding | None:
         (run.frames[near].star_snr or math.nan) * float(run.sizes.hfd_px[near] / run.sizes.hfd_px[far])
         for run, near, far in ends
     ])  # fmt: skip
-    exposure = _median([run.run.exposure_s for run in runs])
+    exposure = _median([run.exposure_s for run in runs])
     if count is None or near_snr is None or far_snr is None:
         return None
     seconds = "" if exposure is None else f" in {exposure:g} s"

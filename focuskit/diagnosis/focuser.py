@@ -13,7 +13,7 @@ from focuskit.core import optics
 from focuskit.core.statistics import SEEN_SIGMA, as_sigma, student_sigma, weighted_mean
 from focuskit.core.text import plus_minus, two_digits
 from focuskit.diagnosis.finding import Finding
-from focuskit.night import RunResult, Slack
+from focuskit.night import Backlash, RunResult
 
 Array = NDArray[np.float64]
 
@@ -38,7 +38,7 @@ def focuser_findings(runs: Sequence[RunResult]) -> list[Finding]:
 
 
 def _backlash(runs: Sequence[RunResult]) -> Finding | None:
-    told = [run.slack for run in runs if run.slack and (run.fit.best_position is not None or run.slack.seen)]
+    told = [run.backlash for run in runs if run.backlash and (run.fit.best_position is not None or run.backlash.seen)]
     whole, starts = [s for s in told if s.whole], [s for s in told if not s.whole]
     between = _between_runs(runs)
     if whole and (_any_seen(whole) or not between):
@@ -56,12 +56,12 @@ def _backlash(runs: Sequence[RunResult]) -> Finding | None:
     return Finding("backlash", None, None, "steps", max(s.sigma for s in starts), text, "")
 
 
-def _any_seen(told: Sequence[Slack]) -> bool:
+def _any_seen(told: Sequence[Backlash]) -> bool:
     """Tell whether any slack stands out, the number of runs that had the chance considered."""
     return bool(told) and _of_many(told) > SEEN_SIGMA
 
 
-def _of_many(told: Sequence[Slack]) -> float:
+def _of_many(told: Sequence[Backlash]) -> float:
     chance = math.erfc(max(s.sigma for s in told) / math.sqrt(2.0))
     return as_sigma(-math.expm1(len(told) * math.log1p(-min(chance, 1.0 - 1e-12))))
 
@@ -73,7 +73,7 @@ def _advice(steps: float) -> str:
     )
 
 
-def _whole_backlash(whole: Sequence[Slack]) -> Finding:
+def _whole_backlash(whole: Sequence[Backlash]) -> Finding:
     steps, err = weighted_mean([s.steps for s in whole], [s.err for s in whole])
     sigma = _of_many(whole)
     if sigma <= SEEN_SIGMA:
@@ -83,7 +83,7 @@ def _whole_backlash(whole: Sequence[Slack]) -> Finding:
     return Finding("backlash", steps, err, "steps", sigma, text, _advice(steps))
 
 
-def _backlash_at_start(starts: Sequence[Slack]) -> Finding:
+def _backlash_at_start(starts: Sequence[Backlash]) -> Finding:
     most = max((s for s in starts if s.seen), key=lambda s: s.steps)
     text = (
         f"backlash of at least {plus_minus(most.steps, most.err)} steps: so much was left to take up at the start "
@@ -112,7 +112,7 @@ def _between_runs(runs: Sequence[RunResult]) -> tuple[float, float, float] | Non
         return None
     y, err = (np.array([getattr(r.fit, name) for r in able], float) for name in ("best_position", "best_position_err"))
     columns = [np.array([0.5 * _direction(r) for r in able])]
-    columns += [np.array([float(r.run.filter == name) for r in able]) for name in {r.run.filter for r in able}]
+    columns += [np.array([float(r.filter == name) for r in able]) for name in {r.filter for r in able}]
     drift = _drift_measure(able)
     if drift is not None:
         columns.append(drift)
@@ -130,9 +130,9 @@ def _between_runs(runs: Sequence[RunResult]) -> tuple[float, float, float] | Non
 
 def _direction(run: RunResult) -> int:
     """Return the direction for which a run's best position holds, 0 where it has none."""
-    if run.slack and run.slack.seen:
-        return run.slack.direction
-    ways = set(run.run.directions)
+    if run.backlash and run.backlash.seen:
+        return run.backlash.direction
+    ways = set(run.directions)
     return ways.pop() if len(ways) == 1 else 0
 
 
@@ -142,7 +142,7 @@ def _drift_measure(runs: Sequence[RunResult]) -> Array | None:
     if all(value is not None for value in warmth):
         values = np.array(warmth, float)
         return values - values.mean() if np.ptp(values) > _WARMER_C else None
-    starts = [run.run.start for run in runs]
+    starts = [run.start for run in runs]
     if any(start is None for start in starts):
         return None
     seconds = np.array([start.timestamp() for start in starts if start])
@@ -198,7 +198,7 @@ def _uneven_steps(runs: Sequence[RunResult]) -> Finding | None:
         if off is None:
             continue
         squares, weights, freedom = squares + off[0], weights + off[1], freedom + off[2]
-        positions = np.unique([x for x, used in zip(run.run.positions, run.fit.used, strict=True) if used])
+        positions = np.unique([x for x, used in zip(run.positions, run.fit.used, strict=True) if used])
         moves.append(float(np.median(np.diff(positions))))
     if not freedom:
         return None
@@ -259,7 +259,7 @@ def _usual_slope(runs: Sequence[RunResult], run: RunResult) -> float | None:
 
 
 def _still(run: RunResult, slope: float | None) -> Finding | None:
-    x, size = np.array(run.run.positions, float), run.sizes.hfd_px
+    x, size = np.array(run.positions, float), run.sizes.hfd_px
     told = np.isfinite(size)
     if slope is None or "flat_curve" not in run.fit.flags or told.sum() < _LEAST_FRAMES:
         return None
@@ -274,7 +274,7 @@ def _still(run: RunResult, slope: float | None) -> Finding | None:
     sigma = student_sigma((1.0 - moved) / max(err, 1e-9), x.size - 3) if moved < 1.0 else 0.0
     if growth < _EXPECTED_GROWTH or sigma <= SEEN_SIGMA:
         return None
-    when = f" at {run.run.start:%H:%M}" if run.run.start else ""
+    when = f" at {run.start:%H:%M}" if run.start else ""
     share = math.sqrt(max(moved + 2.0 * err, 0.0))
     text = (
         f"the focuser did not move in the run{when}, or by less than {100.0 * share:.0f} % of its "

@@ -49,7 +49,7 @@ def camera_words(run: RunResult) -> str:
 
 def _of_setting(runs: Sequence[RunResult]) -> list[Finding]:
     maps = [run.field for run in runs if run.field]
-    shapes = [run.shapes for run in runs if run.shapes]
+    shapes = [run.aberrations for run in runs if run.aberrations]
     found = []
     if maps:
         found += _field_findings(pool_maps(maps), next(run for run in reversed(runs) if run.field))

@@ -94,13 +94,13 @@ def _plain(value: Any) -> Any:
 
 
 def _run_json(run: RunResult) -> dict[str, Any]:
-    info, slack, step = run.frames[0].info, run.slack, step_of(run)
+    info, slack, step = run.frames[0].info, run.backlash, step_of(run)
     return {
-        "start": format_time(run.run.start),
-        "filter": run.run.filter,
-        "instrument": run.run.instrument,
+        "start": format_time(run.start),
+        "filter": run.filter,
+        "instrument": run.instrument,
         "verdict": run.fit.verdict,
-        "directions": list(run.run.directions),
+        "directions": list(run.directions),
         "rotator_deg": info.rotator_deg,
         "pier_side": info.pier_side,
         "slack_steps": slack.steps if slack else None,

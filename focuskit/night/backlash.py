@@ -1,8 +1,8 @@
-"""Slack of the focuser (backlash), from the frames of one run: how far it lags after every turn.
+"""Backlash of the focuser, from the frames of one run: how far it lags after every turn.
 
-A focuser with slack does not move the camera until the slack is taken up. The frames tell where the
+A focuser with backlash does not move the camera until it is taken up. The frames tell where the
 camera truly was: by the square of their distance from focus, or of their stars' size, which is a
-parabola in the true position. All paths with some slack are tried, and that which makes the squares
+parabola in the true position. All paths with some backlash are tried, and that which makes the squares
 the best parabola is kept. A sweep in one direction shows only what was left to take up at its start.
 """
 
@@ -24,7 +24,7 @@ from focuskit.waves import ProfileFit
 Array = NDArray[np.float64]
 
 _LEAST_SPARE = 1  # frames more than unknowns
-_LARGEST = 0.4  # slack over the whole way of the sweep: more is not to be told from a shifted sweep
+_LARGEST = 0.4  # backlash over the whole way of the sweep: more is not to be told from a shifted sweep
 _VALUES, _STARTS = 33, 9
 _ROUNDS = 6
 # The errors of the frames count for as many frames as this when their scatter is judged.
@@ -35,21 +35,21 @@ _USUAL_JITTER = 0.12  # of the seeing, where the curve could not tell
 
 
 @dataclass(frozen=True)
-class Slack:
-    """What one run tells of the focuser's slack.
+class Backlash:
+    """What one run tells of the focuser's backlash.
 
     Parameters
     ----------
     steps, err : float
-        The slack; of a sweep in one direction, that part which was left to take up at its start.
+        The backlash; of a sweep in one direction, that part which was left to take up at its start.
     sigma : float
         Significance: the chance of as much without any, told in standard deviations.
     whole : bool
-        Whether the run went both ways, so that ``steps`` is the whole slack.
+        Whether the run went both ways, so that ``steps`` is the whole backlash.
     direction : int
         +1 or -1: the direction of the sweep, for which best positions hold.
     lag : tuple of float
-        By how much each frame lags, in steps against the direction of the sweep: 0 where the slack is
+        By how much each frame lags, in steps against the direction of the sweep: 0 where the backlash is
         taken up, ``steps`` on the way back.
     """
 
@@ -62,7 +62,7 @@ class Slack:
 
     @property
     def seen(self) -> bool:
-        """Whether the slack stands out of its error."""
+        """Whether the backlash stands out of its error."""
         return self.sigma > SEEN_SIGMA
 
     @property
@@ -71,7 +71,7 @@ class Slack:
         return self.steps + 2.0 * self.err
 
     def why_not_used(self) -> list[str | None]:
-        """Say of each frame that the slack puts elsewhere why it is set aside; None of the others."""
+        """Say of each frame that the backlash puts elsewhere why it is set aside; None of the others."""
         if not self.seen:
             return [None] * len(self.lag)
         least = min(_INSIDE_SIGMA * self.err, 0.5 * self.steps)
@@ -92,7 +92,7 @@ def _steps(value: float) -> str:
     return f"{two_digits(value)} steps"
 
 
-def slack_of_run(
+def backlash_of_run(
     positions: ArrayLike,
     directions: Sequence[int],
     hfd_px: ArrayLike,
@@ -100,8 +100,8 @@ def slack_of_run(
     fit: CurveFit,
     profile: ProfileFit | None = None,
     profile_frames: Sequence[int] = (),
-) -> Slack | None:
-    """Find the slack in one run: from the defocus of its frames where enough of them tell it, else from the sizes.
+) -> Backlash | None:
+    """Find the backlash in one run: from the defocus of its frames where enough of them tell it, else from the sizes.
 
     Parameters
     ----------
@@ -120,8 +120,8 @@ def slack_of_run(
     ways = [_squared_sizes(x, np.asarray(hfd_px, float), np.asarray(hfd_err_px, float), fit)]
     if profile is not None:
         ways.insert(0, _squared_defocus(x.size, profile, profile_frames))
-    found = (find_slack(x, np.where(spoilt, np.nan, squares), errors, directions) for squares, errors in ways)
-    return next((slack for slack in found if slack), None)
+    found = (find_backlash(x, np.where(spoilt, np.nan, squares), errors, directions) for squares, errors in ways)
+    return next((backlash for backlash in found if backlash), None)
 
 
 def _squared_defocus(count: int, profile: ProfileFit, profile_frames: Sequence[int]) -> tuple[Array, Array]:
@@ -146,10 +146,10 @@ def _squared_sizes(x: Array, hfd: Array, err: Array, fit: CurveFit) -> tuple[Arr
     return hfd**2 - excess * curve.size_best**2, 2.0 * np.hypot(hfd * noise, seeing)
 
 
-def find_slack(
+def find_backlash(
     positions: ArrayLike, squares: ArrayLike, errors: ArrayLike, directions: Sequence[int] = ()
-) -> Slack | None:
-    """Find the slack that makes the frames' squares the best parabola in the true position.
+) -> Backlash | None:
+    """Find the backlash that makes the frames' squares the best parabola in the true position.
 
     Parameters
     ----------
@@ -163,8 +163,8 @@ def find_slack(
 
     Returns
     -------
-    Slack or None
-        None where the frames are too few, or do not tell of slack.
+    Backlash or None
+        None where the frames are too few, or do not tell of backlash.
     """
     x, y, sigma = (np.asarray(values, float) for values in (positions, squares, errors))
     moves = np.diff(x)
@@ -180,24 +180,24 @@ def find_slack(
         return None
     problem = _Problem(x, (x[told].min() + x[told].max()) / 2.0, reach / 2.0, y[told], sigma[told], told, direction)
     none = problem.misfit(np.zeros(1), np.zeros(1))[0]
-    slack, start = _search(problem, _LARGEST * reach, whole)
-    best = problem.misfit(np.array([slack]), np.array([start]))[0]
+    backlash, start = _search(problem, _LARGEST * reach, whole)
+    best = problem.misfit(np.array([backlash]), np.array([start]))[0]
     freedom = _PRIOR_FREEDOM + told.sum() - unknowns
     scale = (_PRIOR_FREEDOM + best) / freedom
     chance = float(f_law.sf(max(none - best, 0.0) / (unknowns - 3) / scale, unknowns - 3, freedom))
-    err = problem.error(slack, start, whole) * math.sqrt(scale)
+    err = problem.error(backlash, start, whole) * math.sqrt(scale)
     if not math.isfinite(err):
-        return None  # no frame that was told lies where the slack shows
-    lag = _lags(x, direction, np.array([slack]), np.array([start]))[0]
-    return Slack(slack, err, as_sigma(chance), whole, direction, tuple(float(v) for v in lag))
+        return None  # no frame that was told lies where the backlash shows
+    lag = _lags(x, direction, np.array([backlash]), np.array([start]))[0]
+    return Backlash(backlash, err, as_sigma(chance), whole, direction, tuple(float(v) for v in lag))
 
 
-def _lags(x: Array, direction: int, slack: Array, start: Array) -> Array:
-    """Return how far each frame lags, shape (slacks, frames): moves take up what is left, or build it up."""
-    out = np.empty((slack.size, x.size))
+def _lags(x: Array, direction: int, backlash: Array, start: Array) -> Array:
+    """Return how far each frame lags, shape (backlashs, frames): moves take up what is left, or build it up."""
+    out = np.empty((backlash.size, x.size))
     out[:, 0] = start
     for k, move in enumerate(direction * np.diff(x), 1):
-        out[:, k] = np.clip(out[:, k - 1] - move, 0.0, slack)
+        out[:, k] = np.clip(out[:, k - 1] - move, 0.0, backlash)
     return out
 
 
@@ -213,8 +213,8 @@ class _Problem:
     told: NDArray[np.bool_]
     direction: int
 
-    def _design(self, slack: Array, start: Array) -> Array:
-        true = self.x + self.direction * _lags(self.x, self.direction, slack, start)
+    def _design(self, backlash: Array, start: Array) -> Array:
+        true = self.x + self.direction * _lags(self.x, self.direction, backlash, start)
         place = (true[:, self.told] - self.centre) / self.half
         return np.stack([np.ones_like(place), place, place**2], axis=-1) / self.sigma[:, None]
 
@@ -225,37 +225,37 @@ class _Problem:
         solution = np.linalg.solve(normal, (np.swapaxes(design, 1, 2) @ target)[..., None])
         return np.asarray(solution[..., 0], float), target - (design @ solution)[..., 0]
 
-    def misfit(self, slack: Array, start: Array) -> Array:
-        """Return chi² for each pair of slack and lag at the start."""
-        _, left = self._solve(self._design(slack, start))
+    def misfit(self, backlash: Array, start: Array) -> Array:
+        """Return chi² for each pair of backlash and lag at the start."""
+        _, left = self._solve(self._design(backlash, start))
         return np.asarray((left**2).sum(axis=1), float)
 
-    def error(self, slack: float, start: float, whole: bool) -> float:
-        """Return the error of the slack where the frames' errors are right, all else left free."""
+    def error(self, backlash: float, start: float, whole: bool) -> float:
+        """Return the error of the backlash where the frames' errors are right, all else left free."""
         step = 1e-3 * self.half
-        pairs = [(slack, start)]
-        moved = [(slack + step, start), (slack, start + step)] if whole else [(slack + step, start + step)]
+        pairs = [(backlash, start)]
+        moved = [(backlash + step, start), (backlash, start + step)] if whole else [(backlash + step, start + step)]
         design = self._design(*np.array(pairs + moved).T)
         parabola = self._solve(design[:1])[0][0]
-        by_slack = (design[1:] @ parabola - design[0] @ parabola) / step
-        others = np.concatenate([by_slack[1:].T, design[0]], axis=1)
-        alone = by_slack[0] - others @ np.linalg.lstsq(others, by_slack[0], rcond=None)[0]
+        by_backlash = (design[1:] @ parabola - design[0] @ parabola) / step
+        others = np.concatenate([by_backlash[1:].T, design[0]], axis=1)
+        alone = by_backlash[0] - others @ np.linalg.lstsq(others, by_backlash[0], rcond=None)[0]
         square = float(alone @ alone)
-        return 1.0 / math.sqrt(square) if square > 1e-9 * float(by_slack[0] @ by_slack[0]) else math.inf
+        return 1.0 / math.sqrt(square) if square > 1e-9 * float(by_backlash[0] @ by_backlash[0]) else math.inf
 
 
 def _search(problem: _Problem, largest: float, whole: bool) -> tuple[float, float]:
-    """Return slack and lag at the start with the least misfit, on grids that close in."""
+    """Return backlash and lag at the start with the least misfit, on grids that close in."""
     low, high = 0.0, largest
     share_low, share_high = (0.0, 1.0) if whole else (1.0, 1.0)
     best, share = 0.0, 0.0
     for _ in range(_ROUNDS):
         values = np.linspace(low, high, _VALUES)
         shares = np.linspace(share_low, share_high, _STARTS if whole else 1)
-        slack, part = (grid.ravel() for grid in np.meshgrid(values, shares, indexing="ij"))
-        misfit = problem.misfit(slack, part * slack)
+        backlash, part = (grid.ravel() for grid in np.meshgrid(values, shares, indexing="ij"))
+        misfit = problem.misfit(backlash, part * backlash)
         at = int(np.argmin(misfit))
-        best, share = float(slack[at]), float(part[at])
+        best, share = float(backlash[at]), float(part[at])
         width = 2.0 * (high - low) / (_VALUES - 1)
         low, high = max(best - width, 0.0), min(best + width, largest)
         if whole:

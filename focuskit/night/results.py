@@ -5,86 +5,52 @@ from __future__ import annotations
 import json
 import math
 from dataclasses import asdict, dataclass
-from statistics import median
+from datetime import UTC, datetime
 from typing import Any
 
 import numpy as np
 
-from focuskit import curves
 from focuskit.core import flags
-from focuskit.core.calibration import Spherical
 from focuskit.core.errors import FocuskitError
 from focuskit.core.logged import LoggedRun
+from focuskit.core.notebook import draw_points
 from focuskit.core.optics import Rig, decimals_of
 from focuskit.core.text import html_table, plus_minus
 from focuskit.core.times import format_time
-from focuskit.curves import CurveFit
+from focuskit.curves import SizeFit
 from focuskit.field import FieldMap
-from focuskit.night.backlash import Slack
-from focuskit.stars import CommonSizes, MeasuredFrame, StarMatch
-from focuskit.sweeps import FocusRun
-from focuskit.waves import Aberrations, ProfileFit
+from focuskit.night.runs import ShapedRun
 
 
-@dataclass(frozen=True)
-class RunResult:
-    """One focus run and what it tells.
+@dataclass(frozen=True, eq=False, repr=False)
+class RunResult(ShapedRun):
+    """One focus run and what it shows; ``fit`` carries the best position that is reported.
 
     Parameters
     ----------
-    run : FocusRun
-    frames : tuple of MeasuredFrame
-        In order of time, as the run's frames.
-    match : StarMatch
-        The stars that the frames share.
-    sizes : CommonSizes
-    fit : CurveFit
-    profile : ProfileFit or None
-        The joint fit of the stars' shapes; None without the optics, or where it does not converge.
-    profile_frames : tuple of int
-        The frames that ``profile.frames`` are of.
-    spherical : Spherical or None
-        What this run by itself tells of the telescope's spherical aberration.
     field : FieldMap or None
-        Tilt and curvature; None where the stars or the optics do not tell them.
-    rig : Rig
-    wavelength_nm : float
-        Effective wavelength of the filter.
-    key : str
-        Tells this run from all others by its frames' contents.
-    slack : Slack or None
-        What the run tells of the focuser's slack; None where its frames are too few.
-    shapes : Aberrations or None
-        Coma, astigmatism and smear of the stacked stars; None without the profile fit.
+        Tilt and curvature; None where the stars or the optics do not show them.
+
+    Notes
+    -----
+    Two results are equal where their public JSON is.
     """
 
-    run: FocusRun
-    frames: tuple[MeasuredFrame, ...]
-    match: StarMatch
-    sizes: CommonSizes
-    fit: CurveFit
-    profile: ProfileFit | None
-    profile_frames: tuple[int, ...]
-    spherical: Spherical | None
-    field: FieldMap | None
-    rig: Rig
-    wavelength_nm: float
-    key: str
-    slack: Slack | None = None
-    shapes: Aberrations | None = None
+    field: FieldMap | None = None
 
-    @property
-    def temperature_c(self) -> float | None:
-        """Median temperature of the frames."""
-        known = [f.info.temperature_c for f in self.frames if f.info.temperature_c is not None]
-        return median(known) if known else None
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, RunResult) and self.to_json() == other.to_json()
 
-    @property
-    def camera_setting(self) -> tuple[str | None, str | None, tuple[int, int], int | None, str | None]:
-        """Telescope, camera, shape of its frames, rotator in degrees, side of the pier: alike in runs to be pooled."""
-        info = self.frames[0].info
-        turned = None if info.rotator_deg is None else round(info.rotator_deg)
-        return info.telescope, info.instrument, info.shape, turned, info.pier_side
+    def __hash__(self) -> int:
+        return hash(self.key)
+
+    def __repr__(self) -> str:
+        return f"<RunResult: {self._title()}, {len(self.frames)} frames>"
+
+    def _title(self) -> str:
+        best = plus_minus(self.fit.best_position, self.fit.best_position_err)
+        name = f"{self.filter or 'no filter'}, {format_time(self.start) or 'no time'}"
+        return f"{name}: {self.fit.verdict}, best position {best}"
 
     @property
     def all_flags(self) -> tuple[str, ...]:
@@ -94,9 +60,9 @@ class RunResult:
             raised.append("few_stars")
         if self.field:
             raised += self.field.flags
-        if self.shapes:
-            raised += self.shapes.flags
-        if self.slack and self.slack.seen:
+        if self.aberrations:
+            raised += self.aberrations.flags
+        if self.backlash and self.backlash.seen:
             raised.append("backlash_seen")
         return flags.check(raised)
 
@@ -105,7 +71,7 @@ class RunResult:
         """Where to centre the next sweep of a failed run, in whole steps or, in millimetres, to a tenth of a step."""
         if self.fit.look_near is None:
             return None
-        apart = np.diff(np.unique(self.run.positions))
+        apart = np.diff(np.unique(self.positions))
         return f"{self.fit.look_near:.{decimals_of(float(apart.min()) if apart.size else None)}f}"
 
     def residuals_pct(self) -> np.ndarray | None:
@@ -113,7 +79,7 @@ class RunResult:
         curve = self.fit.fits.get("squared sizes")
         if curve is None:
             return None
-        expected = curve.size_at(self.run.positions)
+        expected = curve.size_at(self.positions)
         return 100.0 * (self.sizes.hfd_px - expected) / expected
 
     def seeing_scatter_pct(self, positions: np.ndarray) -> np.ndarray:
@@ -132,14 +98,14 @@ class RunResult:
         FocuskitError
             If the frames do not tell their time.
         """
-        start, end = self.run.start, self.run.end
+        start, end = self.start, self.end
         if start is None:
             raise FocuskitError(f"{self.frames[0].info.name}: a run without a time cannot be logged")
         reach, snr = self._reach_and_snr()
         return LoggedRun(
             time=start,
             position=self.fit.best_position,
-            filter=self.run.filter,
+            filter=self.filter,
             temperature_c=self.temperature_c,
             position_err=self.fit.best_position_err,
             rig=self.rig.name,
@@ -147,7 +113,7 @@ class RunResult:
             hfd_best_px=self.fit.hfd_best_px,
             hfd_slope_px_per_step=self.fit.hfd_slope_px_per_step,
             tolerance_steps=self.fit.tolerance_steps,
-            exposure_s=self.run.exposure_s,
+            exposure_s=self.exposure_s,
             frames=len(self.frames),
             seconds=(end - start).total_seconds() if end else None,
             key=self.key,
@@ -166,122 +132,134 @@ class RunResult:
             return None, None
         sharpest = min(used, key=lambda k: float(self.sizes.hfd_px[k]))
         snr = self.frames[sharpest].star_snr
-        return max(abs(self.run.positions[k] - best) for k in used), snr if snr and math.isfinite(snr) else None
+        return max(abs(self.positions[k] - best) for k in used), snr if snr and math.isfinite(snr) else None
 
     def to_json(self) -> dict[str, Any]:
         """Return the run as the public JSON describes it."""
         fit, scale = self.fit, self.rig.scale_arcsec_per_px
-        zone = fit.critical_focus_zone_steps
-        return {
-            "start": format_time(self.run.start),
-            "end": format_time(self.run.end),
-            "filter": self.run.filter,
-            "instrument": self.run.instrument,
-            "exposure_s": self.run.exposure_s,
-            "temperature_c": _plain(self.temperature_c),
+        answer = {
+            "start": format_time(self.start),
+            "end": format_time(self.end),
+            "filter": self.filter,
+            "instrument": self.instrument,
+            "exposure_s": self.exposure_s,
+            "temperature_c": self.temperature_c,
             "verdict": fit.verdict,
-            "best_position": _plain(fit.best_position),
-            "best_position_err": _plain(fit.best_position_err),
-            "look_near": _plain(fit.look_near),
+            "best_position": fit.best_position,
+            "best_position_err": fit.best_position_err,
+            "look_near": fit.look_near,
             "method": fit.method,
             "reason": fit.reason,
-            "hfd_best_px": _plain(fit.hfd_best_px),
-            "hfd_best_arcsec": _plain(fit.hfd_best_px * scale if fit.hfd_best_px and scale else None),
-            "fwhm_best_px": _plain(fit.fwhm_best_px),
-            "hfd_slope_px_per_step": _plain(fit.hfd_slope_px_per_step),
-            "tolerance_steps": _plain(fit.tolerance_steps),
-            "critical_focus_zone_steps": _plain(zone),
-            "um_per_step": _plain(fit.um_per_step),
-            "grouping": self.run.why,
-            "fits": {"hyperbola": None, "parabola": None, "profile": _profile_json(self.profile, self.spherical)}
+            "hfd_best_px": fit.hfd_best_px,
+            "hfd_best_arcsec": fit.hfd_best_px * scale if fit.hfd_best_px and scale else None,
+            "fwhm_best_px": fit.fwhm_best_px,
+            "hfd_slope_px_per_step": fit.hfd_slope_px_per_step,
+            "tolerance_steps": fit.tolerance_steps,
+            "critical_focus_zone_steps": fit.critical_focus_zone_steps,
+            "um_per_step": fit.um_per_step,
+            "grouping": self.sweep.why,
+            "fits": {"hyperbola": None, "parabola": None, "profile": self._profile()}
             | {name.replace(" ", "_"): _curve_json(curve) for name, curve in fit.fits.items()},
             "flags": list(self.all_flags),
             "points": [self._point(k) for k in range(len(self.frames))],
-            "field": _plain_values(self.field.to_json()) if self.field else None,
-            "shapes": _plain_values(self.shapes.to_json()) if self.shapes else None,
+            "field": self.field.to_json() if self.field else None,
+            "shapes": self.aberrations.to_json() if self.aberrations else None,
+        }
+        return {name: _plain(value) for name, value in answer.items()}
+
+    def _profile(self) -> dict[str, Any] | None:
+        profile = self.profile
+        if profile is None:
+            return None
+        return {
+            "best_position": profile.best_position,
+            "best_position_err": profile.err,
+            "params": {
+                "um_per_step": profile.um_per_step,
+                "um_per_step_err": profile.um_per_step_err,
+                "spherical_waves": profile.spherical_waves,
+                "spherical_err_waves": profile.spherical_err,
+                "seeing_scatter": profile.seeing_scatter,
+            },
+            "chi2_reduced": profile.chi2_reduced,
+            "matches_model": profile.matches,
+            "own_spherical": asdict(self.spherical) if self.spherical else None,
+            "points": len(profile.frames),
         }
 
-    def _repr_html_(self) -> str:
-        """Show the frames of the run in a notebook."""
-        run = self.to_json()
-        rows = [
-            (p["file"], f"{p['position']:.10g}", plus_minus(p["hfd_px"], p["hfd_err_px"]), str(p["stars"]),
-             "yes" if p["used"] else p["why_not_used"] or "no")
-            for p in run["points"]
-        ]  # fmt: skip
-        return html_table(_caption(run), ("frame", "position", "HFD px", "stars", "in the curve"), rows)
-
     def _point(self, k: int) -> dict[str, Any]:
-        info = self.frames[k].info
+        info, sizes = self.frames[k].info, self.sizes
         shape = None
         if self.profile and k in self.profile_frames:
             shape = self.profile.frames[self.profile_frames.index(k)]
         return {
             "file": info.name,
             "time": format_time(info.time),
-            "position": _plain(info.position),
-            "hfd_px": _plain(self.sizes.hfd_px[k]),
-            "hfd_err_px": _plain(self.sizes.hfd_err_px[k]),
-            "fwhm_px": _plain(self.sizes.fwhm_px[k]),
-            "stars": int(self.sizes.stars[k]),
-            "star_snr": _plain(self.frames[k].star_snr),
-            "defocus_um": _plain(shape.defocus_um if shape else None),
-            "defocus_err_um": _plain(shape.defocus_err_um if shape else None),
-            "seeing_arcsec": _plain(shape.seeing_arcsec if shape else None),
+            "position": info.position,
+            "hfd_px": float(sizes.hfd_px[k]),
+            "hfd_err_px": float(sizes.hfd_err_px[k]),
+            "fwhm_px": float(sizes.fwhm_px[k]),
+            "stars": int(sizes.stars[k]),
+            "star_snr": self.frames[k].star_snr,
+            "defocus_um": shape.defocus_um if shape else None,
+            "defocus_err_um": shape.defocus_err_um if shape else None,
+            "seeing_arcsec": shape.seeing_arcsec if shape else None,
             "used": self.fit.used[k],
             "why_not_used": self.fit.why_not_used[k],
         }
 
+    def _repr_html_(self) -> str:
+        """Show the curve and the frames of the run in a notebook."""
+        points, curve = self.to_json()["points"], self.fit.fits.get("squared sizes")
+        sizes, lines = self.sizes.hfd_px, []
+        if curve:
+            x = np.linspace(min(self.positions), max(self.positions), 60)
+            lines.append((x, curve.size_at(x)))
+        if self.fit.best_position is not None:
+            lines.append((np.full(2, self.fit.best_position), np.array([np.nanmin(sizes), np.nanmax(sizes)])))
+        rows = [
+            (p["file"], f"{p['position']:.10g}", plus_minus(p["hfd_px"], p["hfd_err_px"]), str(p["stars"]),
+             "yes" if p["used"] else p["why_not_used"] or "no")
+            for p in points
+        ]  # fmt: skip
+        table = html_table(
+            f"Focus run in {self._title()}", ("frame", "position", "HFD px", "stars", "in the curve"), rows
+        )
+        return table + draw_points(
+            self.positions, sizes, self.sizes.hfd_err_px, lines=lines, x_label="position (steps)", y_label="HFD (px)"
+        )
 
-def _caption(run: dict[str, Any]) -> str:
-    best = plus_minus(run["best_position"], run["best_position_err"])
-    name = f"{run['filter'] or 'no filter'}, {run['start'] or 'no time'}"
-    return f"Focus run in {name}: {run['verdict']}, best position {best}"
 
-
-def _plain(value: float | None) -> float | int | None:
-    """Return a number as JSON can hold it: finite, and whole where it is whole."""
-    if value is None or not math.isfinite(value):
+def _plain(value: Any) -> Any:
+    """Return a value as JSON can carry it, and all within it: numbers finite, and whole where they are whole."""
+    if isinstance(value, dict):
+        return {name: _plain(part) for name, part in value.items()}
+    if isinstance(value, list):
+        return [_plain(part) for part in value]
+    if not isinstance(value, float):
+        return value
+    if not math.isfinite(value):
         return None
-    return int(value) if float(value).is_integer() and abs(value) < 1e15 else float(value)
+    return int(value) if value.is_integer() and abs(value) < 1e15 else float(value)
 
 
-def _plain_values(table: dict[str, Any]) -> dict[str, Any]:
-    return {name: _plain(value) if isinstance(value, float) else value for name, value in table.items()}
-
-
-def _curve_json(curve: curves.SizeFit) -> dict[str, Any]:
+def _curve_json(curve: SizeFit) -> dict[str, Any]:
     return {
-        "best_position": _plain(curve.best_position),
-        "best_position_err": _plain(curve.best_position_err),
-        "params": {name: _plain(value) for name, value in curve.params.items()},
-        "chi2_reduced": _plain(curve.chi2_reduced),
-        "seeing_jitter": _plain(curve.seeing_jitter),
+        "best_position": curve.best_position,
+        "best_position_err": curve.best_position_err,
+        "params": curve.params,
+        "chi2_reduced": curve.chi2_reduced,
+        "seeing_jitter": curve.seeing_jitter,
         "points": curve.points,
     }
 
 
-def _profile_json(profile: ProfileFit | None, spherical: Spherical | None) -> dict[str, Any] | None:
-    if profile is None:
-        return None
-    return {
-        "best_position": _plain(profile.best_position),
-        "best_position_err": _plain(profile.err),
-        "params": {
-            "um_per_step": _plain(profile.um_per_step),
-            "um_per_step_err": _plain(profile.um_per_step_err),
-            "spherical_waves": _plain(profile.spherical_waves),
-            "spherical_err_waves": _plain(profile.spherical_err),
-            "seeing_scatter": _plain(profile.seeing_scatter),
-        },
-        "chi2_reduced": _plain(profile.chi2_reduced),
-        "matches_model": profile.matches,
-        "own_spherical": asdict(spherical) if spherical else None,
-        "points": len(profile.frames),
-    }
+_OF_RIG = ("name", "focal_length_mm", "aperture_mm", "obstruction", "pixel_um", "um_per_step", "scale_arcsec_per_px",
+           "f_ratio")  # fmt: skip
+_MOST_SHOWN = 8  # runs in the text of a night, so that it has ten lines at most
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Night:
     """All focus runs of some folders, in order of time, and the files that are in none."""
 
@@ -289,33 +267,39 @@ class Night:
     runs: tuple[RunResult, ...]
     not_used: tuple[tuple[str, str], ...]
 
+    def __repr__(self) -> str:
+        lines = [f"<Night: {self._title()}, {len(self.not_used)} files in none>"]
+        lines += [f"  {run._title()}" for run in self.runs[:_MOST_SHOWN]]
+        more = len(self.runs) - _MOST_SHOWN
+        return "\n".join(lines + [f"  and {more} more"] * (more > 0))
+
+    def _title(self) -> str:
+        return f"{self.rig.name or 'Unnamed rig'}: {len(self.runs)} focus runs"
+
     def to_json(self) -> dict[str, Any]:
         """Return the night as the public JSON describes it (``focuskit.night/1``)."""
-        rig = self.rig
         return {
             "schema": "focuskit.night/1",
-            "rig": {
-                "name": rig.name,
-                "focal_length_mm": _plain(rig.focal_length_mm),
-                "aperture_mm": _plain(rig.aperture_mm),
-                "obstruction": _plain(rig.obstruction),
-                "pixel_um": _plain(rig.pixel_um),
-                "um_per_step": _plain(rig.um_per_step),
-                "scale_arcsec_per_px": _plain(rig.scale_arcsec_per_px),
-                "f_ratio": _plain(rig.f_ratio),
-            },
+            "rig": {name: _plain(getattr(self.rig, name)) for name in _OF_RIG},
             "runs": [run.to_json() for run in self.runs],
-            "not_used": [{"file": name, "why": why} for name, why in self.not_used],
+            "not_used": [{"file": name, "why": str(why)} for name, why in self.not_used],
         }
 
     def _repr_html_(self) -> str:
-        """Show the runs in a notebook."""
-        runs = [run.to_json() for run in self.runs]
+        """Show the best positions of the runs in a notebook."""
         rows = [
-            (run["start"] or "–", run["filter"] or "–", run["verdict"],
-             plus_minus(run["best_position"], run["best_position_err"]),
-             "–" if run["hfd_best_px"] is None else f"{run['hfd_best_px']:.2f}", ", ".join(run["flags"]))
-            for run in runs
+            (format_time(run.start) or "–", run.filter or "–", run.fit.verdict,
+             plus_minus(run.fit.best_position, run.fit.best_position_err),
+             "–" if run.fit.hfd_best_px is None else f"{run.fit.hfd_best_px:.2f}", ", ".join(run.all_flags))
+            for run in self.runs
         ]  # fmt: skip
-        caption = f"{self.rig.name or 'Unnamed rig'}: {len(runs)} focus runs"
-        return html_table(caption, ("start (UTC)", "filter", "verdict", "best position", "least HFD px", "flags"), rows)
+        head = ("start (UTC)", "filter", "verdict", "best position", "least HFD px", "flags")
+        timed = [run for run in self.runs if run.start and run.fit.best_position is not None]
+        return html_table(self._title(), head, rows) + draw_points(
+            [run.start.timestamp() for run in timed if run.start],
+            np.array([run.fit.best_position for run in timed], float),
+            np.array([run.fit.best_position_err for run in timed], float),
+            x_label="start (UTC)",
+            y_label="best position (steps)",
+            x_text=lambda seconds: f"{datetime.fromtimestamp(seconds, UTC):%H:%M}",
+        )

@@ -34,7 +34,7 @@ def plot_curve(result: RunResult, ax: Any = None) -> Any:
     Frames set aside are open crosses. Returns the axes.
     """
     ax = _axes(ax, 4.8)
-    fit, x, sizes = result.fit, np.array(result.run.positions), result.sizes
+    fit, x, sizes = result.fit, np.array(result.positions), result.sizes
     used = np.array(fit.used, bool)
     if fit.best_position is not None:
         _draw_best(ax, result)
@@ -64,7 +64,7 @@ def plot_residuals(result: RunResult, ax: Any = None) -> Any:
     Without a curve the picture says so.
     """
     ax = _axes(ax, 3.4)
-    fit, x, sizes = result.fit, np.array(result.run.positions), result.sizes
+    fit, x, sizes = result.fit, np.array(result.positions), result.sizes
     _title(ax, f"Off the curve · {_run_title(result)}")
     ax.set(xlabel="focuser position (steps)", ylabel="off the curve (%)")
     off = result.residuals_pct()
@@ -133,20 +133,20 @@ def plot_night(night: Night, ax: Any = None) -> Any:
     from matplotlib.dates import AutoDateLocator, ConciseDateFormatter, DateFormatter
 
     ax = _axes(ax, 4.8)
-    timed = [run for run in night.runs if run.run.start is not None]
+    timed = [run for run in night.runs if run.start is not None]
     for i, name in enumerate(filter_names(night)):
-        mine = [r for r in timed if r.run.filter == name and r.fit.best_position is not None]
+        mine = [r for r in timed if r.filter == name and r.fit.best_position is not None]
         if mine:
             colour, marker = mark_of(i)
-            ax.errorbar([_naive(r.run.start) for r in mine], [r.fit.best_position for r in mine],
+            ax.errorbar([_naive(r.start) for r in mine], [r.fit.best_position for r in mine],
                         yerr=[r.fit.best_position_err for r in mine], fmt=marker, color=colour, ms=7.5, mec=INK,
                         mew=0.7, ecolor=INK, elinewidth=0.9, capsize=3, zorder=3,
                         label=f"filter {plain_text(name)}" if name else "no filter")  # fmt: skip
-    failed = [_naive(r.run.start) for r in timed if r.fit.best_position is None]
+    failed = [_naive(r.start) for r in timed if r.fit.best_position is None]
     if failed:
         ax.plot(failed, [0.04] * len(failed), "x", color=COLOURS["brick"], mew=2, ms=7, label="failed",
                 transform=ax.get_xaxis_transform())  # fmt: skip
-    known = [(_naive(r.run.start), r.temperature_c) for r in timed if r.temperature_c is not None]
+    known = [(_naive(r.start), r.temperature_c) for r in timed if r.temperature_c is not None]
     handles, labels = ax.get_legend_handles_labels()
     if known:
         right = ax.twinx()
@@ -160,13 +160,13 @@ def plot_night(night: Night, ax: Any = None) -> Any:
     if timed:
         locator = AutoDateLocator(minticks=3, maxticks=8)
         ax.xaxis.set_major_locator(locator)
-        one_night = _naive(timed[-1].run.start) - _naive(timed[0].run.start) < timedelta(days=1)
+        one_night = _naive(timed[-1].start) - _naive(timed[0].start) < timedelta(days=1)
         ax.xaxis.set_major_formatter(DateFormatter("%H:%M") if one_night else ConciseDateFormatter(locator))
     ax.margins(x=0.06, y=0.2)
     ax.set(xlabel="time (UTC)", ylabel="best position (steps)")
     words = ["Best positions over the night", plain_text(night.rig.name or "unnamed rig")]
     if timed:
-        words.append(f"{timed[0].run.start:%Y-%m-%d}")
+        words.append(f"{timed[0].start:%Y-%m-%d}")
     _title(ax, " · ".join(words))
     _legend(ax, handles, labels)
     return ax
@@ -188,7 +188,7 @@ def save_night_plots(night: Night, folder: str | Path, formats: Sequence[str] = 
             raise FocuskitError(f"format {plain_text(name)}: plots are written as png, svg or pdf")
     pictures = [("night", plot_night(night))]
     for number, result in enumerate(night.runs, 1):
-        stem = f"run_{number:02d}_{file_word(result.run.filter, 'nofilter')}"
+        stem = f"run_{number:02d}_{file_word(result.filter, 'nofilter')}"
         pictures += [(f"{stem}_curve", plot_curve(result)), (f"{stem}_residuals", plot_residuals(result))]
         pictures += [(f"{stem}_field", plot_field(result))] if result.field else []
     paths = []
@@ -208,7 +208,7 @@ def short_reason(why: str | None) -> str:
 
 def filter_names(night: Night) -> list[str | None]:
     """Return the filters of a night in the order in which they were first used."""
-    return list(dict.fromkeys(run.run.filter for run in night.runs))
+    return list(dict.fromkeys(run.filter for run in night.runs))
 
 
 def _axes(ax: Any, height: float) -> Any:
@@ -244,8 +244,8 @@ def _legend(ax: Any, handles: Any = None, labels: Any = None) -> None:
 
 
 def _run_title(result: RunResult) -> str:
-    start = result.run.start
-    words = [plain_text(result.run.filter or "no filter"), f"{start:%Y-%m-%d %H:%M} UTC" if start else "no time"]
+    start = result.start
+    words = [plain_text(result.filter or "no filter"), f"{start:%Y-%m-%d %H:%M} UTC" if start else "no time"]
     return " · ".join([*words, result.fit.verdict])
 
 

@@ -108,7 +108,7 @@ def draw_curve(result: RunResult, points: Sequence[dict[str, Any]], strip: dict[
         Star images as data URIs, by frame.
     """
     fit = result.fit
-    positions = np.array(result.run.positions)
+    positions = np.array(result.positions)
     reach = [positions.min(), positions.max()]
     reach += [v for v in (fit.look_near, fit.best_position) if v is not None]
     margin = 0.05 * (max(reach) - min(reach)) or 1.0
@@ -119,7 +119,7 @@ def draw_curve(result: RunResult, points: Sequence[dict[str, Any]], strip: dict[
     off = result.residuals_pct()
     scale = result.rig.scale_arcsec_per_px
     tips = [frame_tip(p, scale, None if off is None else float(off[k])) for k, p in enumerate(points)]
-    shapes = [MARKERS[min(p, 2)] if p is not None else MARKERS[3] for p in result.run.passes]
+    shapes = [MARKERS[min(p, 2)] if p is not None else MARKERS[3] for p in result.sweep.passes]
     marks = []
     for k, p in enumerate(points):
         size, err = p["hfd_px"], p["hfd_err_px"] or 0.0
@@ -188,7 +188,7 @@ def _draw_off(
         return {"height": at + 44, "off_top": at, "off_bottom": at, "off_ticks": (), "off_marks": (),
                 "scatter": None, "zero": None}  # fmt: skip
     used = np.array([p["used"] for p in points], bool)
-    grid = np.linspace(min(result.run.positions), max(result.run.positions), 61)
+    grid = np.linspace(min(result.positions), max(result.positions), 61)
     band = result.seeing_scatter_pct(grid)
     largest = 1.2 * max(float(np.nanmax(np.abs(off[used]))), float(band.max()), 1.0)
     y = Scale(-largest, largest, bottom, top)
@@ -235,7 +235,7 @@ def draw_night(results: Sequence[RunResult], names: Sequence[str | None]) -> Pic
 
     The seeing is that of each frame from the profile fit, so what defocus does to the size is taken out.
     """
-    timed = [(k, r, r.run.start.timestamp()) for k, r in enumerate(results) if r.run.start is not None]
+    timed = [(k, r, r.start.timestamp()) for k, r in enumerate(results) if r.start is not None]
     ends = [
         r.fit.best_position + s * (r.fit.best_position_err or 0.0)
         for _, r, _ in timed if r.fit.best_position is not None for s in (-1, 1)
@@ -245,7 +245,7 @@ def draw_night(results: Sequence[RunResult], names: Sequence[str | None]) -> Pic
     x = Scale(*spread([t for *_, t in timed], 0.06, 1800.0), PANEL_LEFT, RIGHT)
     bottom = PANEL_TOP + NIGHT_PX
     y = Scale(*spread(ends, 0.12), bottom, PANEL_TOP)
-    marks = tuple(_run_mark(k, r, x(t), y, list(names).index(r.run.filter)) for k, r, t in timed)
+    marks = tuple(_run_mark(k, r, x(t), y, list(names).index(r.filter)) for k, r, t in timed)
     panels = [Panel("best position (steps)", PANEL_TOP, bottom, ticks_of(y, 6), marks)]
     warm = [(t, r.temperature_c) for _, r, t in timed if r.temperature_c is not None]
     if len(warm) > 1:
@@ -270,8 +270,8 @@ def draw_night(results: Sequence[RunResult], names: Sequence[str | None]) -> Pic
 
 def _run_mark(k: int, result: RunResult, x: float, y: Scale, series: int) -> Mark:
     best, err = result.fit.best_position, result.fit.best_position_err or 0.0
-    start = f"{result.run.start:%H:%M} UTC" if result.run.start else "no time"
-    words = [f"{plain_text(result.run.filter or 'no filter')} at {start}: {result.fit.verdict}"]
+    start = f"{result.start:%H:%M} UTC" if result.start else "no time"
+    words = [f"{plain_text(result.filter or 'no filter')} at {start}: {result.fit.verdict}"]
     low = high = None
     if best is None:
         at, look = y.start - 8, "aside"

@@ -51,7 +51,7 @@ def _diagnosis_view(night: Night) -> dict[str, Any]:
 
 def night_title(night: Night) -> str:
     """Return the name of the rig and the dates of the runs."""
-    starts = [run.run.start for run in night.runs if run.run.start is not None]
+    starts = [run.start for run in night.runs if run.start is not None]
     name = plain_text(night.rig.name or "Unnamed rig")
     if not starts:
         return name
@@ -82,23 +82,23 @@ def _rig_facts(night: Night) -> str:
 def _split_nights(runs: Sequence[RunResult]) -> Iterator[list[int]]:
     """Yield the places of the runs of each night; those without a time come last, as one."""
     part: list[int] = []
-    timed = [k for k, run in enumerate(runs) if run.run.start is not None]
-    for k in sorted(timed, key=lambda k: str(runs[k].run.start)):
-        before, now = (runs[part[-1]].run.start if part else None), runs[k].run.start
+    timed = [k for k, run in enumerate(runs) if run.start is not None]
+    for k in sorted(timed, key=lambda k: str(runs[k].start)):
+        before, now = (runs[part[-1]].start if part else None), runs[k].start
         if before is not None and now is not None and (now - before).total_seconds() > NIGHT_GAP_S:
             yield part
             part = []
         part.append(k)
     if part:
         yield part
-    untimed = [k for k, run in enumerate(runs) if run.run.start is None]
+    untimed = [k for k, run in enumerate(runs) if run.start is None]
     if untimed:
         yield untimed
 
 
 def _part_view(night: Night, part: Sequence[int], views: Sequence[dict[str, Any]]) -> dict[str, Any]:
     runs = [night.runs[k] for k in part]
-    start = runs[0].run.start
+    start = runs[0].start
     return {
         "name": f"Night of {start.day} {start:%B %Y}" if start else "Runs without a time",
         "answer": answer_sentence(runs),
@@ -125,10 +125,10 @@ def answer_sentence(runs: Sequence[RunResult]) -> str:
         parts.append(f"{usable} {'is' if usable == 1 else 'are'} usable with care")
     if len(failed) == 1:
         run = failed[0]
-        when = f" at {run.run.start:%H:%M}" if run.run.start else ""
+        when = f" at {run.start:%H:%M}" if run.start else ""
         repeat = _repeat_of(run, runs)
-        end = f", and was repeated with success at {repeat.run.start:%H:%M}" if repeat else ""
-        parts.append(f"the {plain_text(run.run.filter or 'unfiltered')} run{when} failed{end}")
+        end = f", and was repeated with success at {repeat.start:%H:%M}" if repeat else ""
+        parts.append(f"the {plain_text(run.filter or 'unfiltered')} run{when} failed{end}")
     elif failed:
         again = sum(_repeat_of(run, runs) is not None for run in failed)
         parts.append(
@@ -142,10 +142,10 @@ def _repeat_of(failed: RunResult, runs: Sequence[RunResult]) -> RunResult | None
     for run in runs:
         if (
             run.fit.verdict != "failed"
-            and run.run.filter == failed.run.filter
-            and failed.run.start is not None
-            and run.run.start is not None
-            and timedelta(0) < run.run.start - failed.run.start <= _REPEATED_WITHIN
+            and run.filter == failed.filter
+            and failed.start is not None
+            and run.start is not None
+            and timedelta(0) < run.start - failed.start <= _REPEATED_WITHIN
         ):
             return run
     return None
@@ -159,7 +159,7 @@ def _more_sentences(runs: Sequence[RunResult]) -> list[str]:
         most, least = max(errors), min(moves)
         known = f"The best positions are known to ±{most:.2g} steps or better"
         out.append(f"{known}; a move of {two_digits(least)} steps costs 5 % in star size.")
-    warm = [(run.temperature_c, run.run.start) for run in runs if run.temperature_c is not None]
+    warm = [(run.temperature_c, run.start) for run in runs if run.temperature_c is not None]
     if len(warm) > 1 and abs(warm[-1][0] - warm[0][0]) >= 0.5:
         out.append(f"Between the first run and the last the temperature went from {number(warm[0][0], 1)} to "
                    f"{number(warm[-1][0], 1)} °C.")  # fmt: skip
@@ -171,7 +171,7 @@ def _run_view(number_: int, result: RunResult) -> dict[str, Any]:
     points = run["points"]
     off = result.residuals_pct()
     filter_name = plain_text(run["filter"] or "no filter")
-    start = result.run.start
+    start = result.start
     value, err = round_pair(run["best_position"], run["best_position_err"])
     return {
         "number": number_,
@@ -190,7 +190,7 @@ def _run_view(number_: int, result: RunResult) -> dict[str, Any]:
         "flags": [flags.describe(name) for name in run["flags"]],
         "estimates": _estimates(run),
         "off_pct": [None] * len(points) if off is None else [float(v) if v == v else None for v in off],
-        "passes": len(result.run.directions),
+        "passes": len(result.directions),
     }  # fmt: skip
 
 

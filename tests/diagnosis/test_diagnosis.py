@@ -71,8 +71,8 @@ def test_backlash_and_way_per_step(night):
 
 
 def test_a_guide_camera_has_its_own_best_position(night):
-    main, guide = sorted(night[1].runs, key=lambda run: run.run.instrument, reverse=True)
-    assert [p.position for p in guide.run.frames] == [p.position for p in main.run.frames]
+    main, guide = sorted(night[1].runs, key=lambda run: run.instrument, reverse=True)
+    assert [p.position for p in guide.sweep.frames] == [p.position for p in main.sweep.frames]
     apart = found(diagnose(night[1]).findings, "camera_apart")
     assert abs(apart.value - OFFSET) < 3.0 * apart.err
     assert apart.seen
@@ -116,19 +116,19 @@ def test_no_word_without_frames(tmp_path, capsys):
 
 @pytest.fixture(scope="module")
 def run(night):
-    return next(r for r in night[1].runs if r.run.instrument == "Main")
+    return next(r for r in night[1].runs if r.instrument == "Main")
 
 
 def as_if(run, minutes=0, filter_name="L", position=None, err=1.0, direction=0, slack=None, **info):
     """Return the run as if taken at another time, found elsewhere, in one direction."""
     frames = tuple(
         dataclasses.replace(f, time=f.time + timedelta(minutes=minutes), filter=filter_name, **info)
-        for f in run.run.frames
+        for f in run.sweep.frames
     )
-    sweep = dataclasses.replace(run.run, frames=frames, directions=(direction,) if direction else run.run.directions)
+    sweep = dataclasses.replace(run.sweep, frames=frames, directions=(direction,) if direction else run.directions)
     measured = tuple(dataclasses.replace(m, info=i) for m, i in zip(run.frames, frames, strict=True))
     fit = dataclasses.replace(run.fit, best_position=position or run.fit.best_position, best_position_err=err)
-    return dataclasses.replace(run, run=sweep, frames=measured, fit=fit, slack=slack)
+    return dataclasses.replace(run, sweep=sweep, frames=measured, fit=fit, backlash=slack)
 
 
 def test_backlash_from_runs_in_opposite_directions(run):

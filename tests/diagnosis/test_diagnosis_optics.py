@@ -32,7 +32,7 @@ TILTED = replace(
 def run(tmp_path_factory):
     folder = write_run(tmp_path_factory.mktemp("night"), take_run())
     (only,) = focuskit.analyse(folder, rig_file=RigFile(rig=HERON), workers=1).runs
-    assert only.shapes
+    assert only.aberrations
     return only
 
 

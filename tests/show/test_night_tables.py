@@ -49,9 +49,9 @@ def test_every_column_says_what_it_is(night):
 
 def test_text_that_a_spreadsheet_would_run_is_made_harmless(night, tmp_path):
     run = night.runs[0]
-    infos = tuple(replace(info, filter="=HYPERLINK(1)", instrument="@x\x1b[31m") for info in run.run.frames)
+    infos = tuple(replace(info, filter="=HYPERLINK(1)", instrument="@x\x1b[31m") for info in run.sweep.frames)
     frames = tuple(replace(f, info=replace(f.info, name="-2+3.fits")) for f in run.frames)
-    odd = replace(night, runs=(replace(run, run=replace(run.run, frames=infos), frames=frames),))
+    odd = replace(night, runs=(replace(run, sweep=replace(run.sweep, frames=infos), frames=frames),))
     runs, points = (QTable.read(path, format="ascii.ecsv") for path in write_tables(odd, tmp_path))
     assert runs["filter"][0] == "'=HYPERLINK(1)"
     assert runs["instrument"][0] == "'@x"

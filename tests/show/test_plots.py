@@ -41,7 +41,7 @@ def test_curve_shows_frames_curves_best_position_and_tolerance(cloudy):
     ax = plot_curve(cloudy)
     used = np.array(cloudy.fit.used)
     shown = next(c for c in ax.containers if c.get_label() == "frames").lines[0].get_xydata()
-    assert shown == pytest.approx(np.column_stack([cloudy.run.positions, cloudy.sizes.hfd_px])[used])
+    assert shown == pytest.approx(np.column_stack([cloudy.positions, cloudy.sizes.hfd_px])[used])
     assert len(drawn(ax, "set aside")) == np.sum(~used & np.isfinite(cloudy.sizes.hfd_px))
     assert "cloud" in [text.get_text() for text in ax.texts]
     curve = drawn(ax, "curve through the squared sizes")
@@ -63,7 +63,7 @@ def test_failed_run_shows_frames_and_where_to_look(failed):
 
 def test_residuals_are_sizes_less_the_curve(cloudy):
     off = cloudy.residuals_pct()
-    curve = cloudy.fit.fits["squared sizes"].size_at(cloudy.run.positions)
+    curve = cloudy.fit.fits["squared sizes"].size_at(cloudy.positions)
     assert curve * (1 + off / 100) == pytest.approx(cloudy.sizes.hfd_px, nan_ok=True)
     ax = plot_residuals(cloudy)
     low, high = ax.get_ylim()
@@ -87,8 +87,8 @@ def test_axes_that_are_given_are_used(cloudy, night):
 
 def test_files_have_safe_names_whatever_the_filter_is_called(night, cloudy, tmp_path):
     name = "../../_O\\III: $\\frac{ \x1b[31m字"
-    frames = tuple(replace(info, filter=name) for info in cloudy.run.frames)
-    odd = replace(night, runs=(replace(cloudy, run=replace(cloudy.run, frames=frames)),))
+    frames = tuple(replace(info, filter=name) for info in cloudy.sweep.frames)
+    odd = replace(night, runs=(replace(cloudy, sweep=replace(cloudy.sweep, frames=frames)),))
     folder = tmp_path / "a" / "b"
     paths = save_night_plots(odd, folder, ("svg",))
     assert sorted(folder.iterdir()) == sorted(paths)

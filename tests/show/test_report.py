@@ -32,9 +32,9 @@ def renamed(night, text):
     """Return the night with a foreign text wherever a header or a file name has its say."""
     runs = []
     for run in night.runs:
-        infos = tuple(replace(info, filter=text, instrument=text, name=text) for info in run.run.frames)
+        infos = tuple(replace(info, filter=text, instrument=text, name=text) for info in run.sweep.frames)
         frames = tuple(replace(f, info=replace(f.info, filter=text, name=text)) for f in run.frames)
-        runs.append(replace(run, run=replace(run.run, frames=infos), frames=frames))
+        runs.append(replace(run, sweep=replace(run.sweep, frames=infos), frames=frames))
     return replace(night, rig=replace(night.rig, name=text), runs=tuple(runs), not_used=((text, text),))
 
 

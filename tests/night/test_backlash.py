@@ -5,7 +5,7 @@ import pytest
 from small_nights import HERON, analyse, take_run, without_optics, write_run
 
 from focuskit.core import flags
-from focuskit.night.backlash import find_slack
+from focuskit.night.backlash import find_backlash
 
 DOWN = [10100.0 - 25.0 * i for i in range(9)]
 
@@ -34,7 +34,7 @@ def test_slack_is_found_within_its_error(way, slack):
     sent = {"down": DOWN, "up": DOWN[::-1], "both": DOWN + DOWN[::-1], "both, repeated": (DOWN + DOWN[::-1]) * 2}[way]
     begin = sent[0] if way != "up" else sent[0] + slack
     rng = np.random.default_rng(5)
-    found = [find_slack(sent, *told(sent, slack, begin, 0.3, rng), [1 if way == "up" else -1]) for _ in range(30)]
+    found = [find_backlash(sent, *told(sent, slack, begin, 0.3, rng), [1 if way == "up" else -1]) for _ in range(30)]
     pulls = np.array([(f.steps - slack) / f.err for f in found])
     assert all(f.seen for f in found)
     assert all(f.whole is way.startswith("both") for f in found)
@@ -45,7 +45,9 @@ def test_slack_is_found_within_its_error(way, slack):
 def test_no_slack_is_seen_where_there_is_none():
     rng = np.random.default_rng(6)
     found = [
-        find_slack(sent, *told(sent, 0.0, 10100.0, 0.3, rng)) for sent in (DOWN, DOWN + DOWN[::-1]) for _ in range(100)
+        find_backlash(sent, *told(sent, 0.0, 10100.0, 0.3, rng))
+        for sent in (DOWN, DOWN + DOWN[::-1])
+        for _ in range(100)
     ]
     # 3 standard deviations: 1 in 370 of two-sided chance
     assert sum(f.seen for f in found) <= 2
@@ -54,15 +56,15 @@ def test_no_slack_is_seen_where_there_is_none():
 
 
 def test_a_sweep_that_begins_with_the_slack_taken_up_does_not_tell_it():
-    found = find_slack(DOWN, *told(DOWN, 40.0, 10140.0, 0.3, np.random.default_rng(7)))
+    found = find_backlash(DOWN, *told(DOWN, 40.0, 10140.0, 0.3, np.random.default_rng(7)))
     assert not found.seen
     assert not found.whole
 
 
 def test_too_few_frames_or_no_order_tell_nothing():
-    assert find_slack(DOWN[:4], [1.0, 2.0, 3.0, 4.0], [0.1] * 4) is None
-    assert find_slack([10000.0] * 9, np.ones(9), np.ones(9)) is None
-    assert find_slack(DOWN, np.full(9, np.nan), np.ones(9)) is None
+    assert find_backlash(DOWN[:4], [1.0, 2.0, 3.0, 4.0], [0.1] * 4) is None
+    assert find_backlash([10000.0] * 9, np.ones(9), np.ones(9)) is None
+    assert find_backlash(DOWN, np.full(9, np.nan), np.ones(9)) is None
 
 
 def test_frames_inside_the_slack_are_set_aside_and_named(tmp_path, capsys):

@@ -1,0 +1,139 @@
+"""The stages of a focus run: each type knows what the one before knew, and what one more step found."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from focuskit.core.calibration import Spherical
+from focuskit.core.optics import Rig
+from focuskit.curves import CurveFit
+from focuskit.night.backlash import Backlash
+from focuskit.stars import CommonSizes, MeasuredFrame, StarMatch
+from focuskit.sweeps import FocusRun
+from focuskit.waves import Aberrations, ProfileFit
+
+
+@dataclass(frozen=True, eq=False)
+class MeasuredRun:
+    """The frames of a run and the stars that they share.
+
+    Parameters
+    ----------
+    sweep : FocusRun
+        Which frames belong together.
+    frames : tuple of MeasuredFrame
+        In order of time, as those of ``sweep``.
+    match : StarMatch
+        The stars that the frames share.
+    sizes : CommonSizes
+        Their sizes in each frame.
+    rig : Rig
+    wavelength_nm : float
+        Effective wavelength of the filter.
+    key : str
+        Hash of the frames' contents: two runs of one key are the same run.
+    """
+
+    sweep: FocusRun
+    frames: tuple[MeasuredFrame, ...]
+    match: StarMatch
+    sizes: CommonSizes
+    rig: Rig
+    wavelength_nm: float
+    key: str
+
+    @property
+    def filter(self) -> str | None:
+        """The filter of all frames."""
+        return self.sweep.filter
+
+    @property
+    def start(self) -> datetime | None:
+        """Start of the first exposure, UTC."""
+        return self.sweep.start
+
+    @property
+    def end(self) -> datetime | None:
+        """End of the last exposure, UTC."""
+        return self.sweep.end
+
+    @property
+    def positions(self) -> tuple[float, ...]:
+        """Position of each frame, in steps."""
+        return self.sweep.positions
+
+    @property
+    def directions(self) -> tuple[int, ...]:
+        """Direction of each pass: +1 towards larger positions, -1 towards smaller, 0 in no order."""
+        return self.sweep.directions
+
+    @property
+    def instrument(self) -> str | None:
+        """The camera of all frames."""
+        return self.sweep.instrument
+
+    @property
+    def telescope(self) -> str | None:
+        """The telescope of all frames."""
+        return self.sweep.telescope
+
+    @property
+    def exposure_s(self) -> float | None:
+        """Median exposure of the frames."""
+        return self.sweep.exposure_s
+
+    @property
+    def temperature_c(self) -> float | None:
+        """Median temperature of the frames."""
+        return self.sweep.temperature_c
+
+    @property
+    def camera_setting(self) -> tuple[str | None, str | None, tuple[int, int], int | None, str | None]:
+        """Telescope, camera, shape of its frames, rotator in degrees, side of the pier: alike in runs to be pooled."""
+        info = self.frames[0].info
+        turned = None if info.rotator_deg is None else round(info.rotator_deg)
+        return info.telescope, info.instrument, info.shape, turned, info.pier_side
+
+
+@dataclass(frozen=True, eq=False)
+class SizedRun(MeasuredRun):
+    """A run whose sizes are fitted.
+
+    Parameters
+    ----------
+    fit : CurveFit
+        Best position and verdict from the sizes.
+    backlash : Backlash or None
+        What the run shows of the focuser's backlash; None where its frames are too few.
+    """
+
+    fit: CurveFit
+    backlash: Backlash | None
+
+    @property
+    def can_be_shaped(self) -> bool:
+        """Whether the shapes of the stars can be fitted."""
+        return self.fit.best_position is not None and bool(self.rig.f_ratio and self.rig.pixel_um)
+
+
+@dataclass(frozen=True, eq=False)
+class ShapedRun(SizedRun):
+    """A run whose stars are stacked and fitted by their shapes, where the optics are known.
+
+    Parameters
+    ----------
+    profile : ProfileFit or None
+        The joint fit of all frames; None without the optics, or where it does not converge.
+    profile_frames : tuple of int
+        The frames that ``profile.frames`` are of.
+    spherical : Spherical or None
+        What this run by itself shows of the telescope's spherical aberration.
+    aberrations : Aberrations or None
+        Coma, astigmatism and smear of the stacked stars; None without the profile fit.
+    """
+
+    profile: ProfileFit | None = None
+    profile_frames: tuple[int, ...] = ()
+    spherical: Spherical | None = None
+    aberrations: Aberrations | None = None

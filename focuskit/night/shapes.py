@@ -1,0 +1,88 @@
+"""The stars of a night's runs stacked and fitted by their shapes, without the frames that lag behind."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from focuskit.core.logged import LoggedRun, calibration_of
+from focuskit.core.workers import Crew
+from focuskit.frames import Limits
+from focuskit.night.runs import ShapedRun, SizedRun
+from focuskit.night.sizes import find_in_run, without_lagging
+from focuskit.waves import RunProfiles, fit_night, measure_aberrations, stack_frames, stack_tasks, star_weights
+
+# Frames that lag bend the fit that says by how much they do: it is repeated until no frame changes sides, at most so
+# often. Chosen, not tuned: every round costs as much as the first fit.
+_ROUNDS = 3
+
+
+def shape_runs(
+    sized: Sequence[SizedRun], crew: Crew, limits: Limits | None, history: Sequence[LoggedRun]
+) -> list[ShapedRun]:
+    """Fit the shapes of the stars of all runs where the optics are known, and find the backlash by them."""
+    stacks = _stack(sized, crew, limits)
+    runs = _fit([ShapedRun(**vars(run)) for run in sized], stacks, history)
+    for _ in range(_ROUNDS):
+        runs = [without_lagging(run) if run.profile else run for run in runs]
+        before, stacks = stacks, [_leave_lagging(*pair) for pair in zip(stacks, runs, strict=True)]
+        if all(a is b or a.aside == b.aside for a, b in zip(before, stacks, strict=True) if a and b):
+            break
+        runs = _fit(runs, stacks, history)
+    return [_with_aberrations(*pair) for pair in zip(runs, stacks, strict=True)]
+
+
+def _stack(runs: Sequence[SizedRun], crew: Crew, limits: Limits | None) -> list[RunProfiles | None]:
+    """Stack the stars of every frame, those of all runs at once; None for a run without any stack."""
+    plans = [
+        stack_tasks(run.frames, run.match, run.sizes.hfd_px, star_weights(run.frames, run.match))
+        if run.can_be_shaped
+        else []
+        for run in runs
+    ]
+    stacked = iter(stack_frames([task for plan in plans for _, task in plan], crew, limits))
+    out: list[RunProfiles | None] = []
+    for run, plan in zip(runs, plans, strict=True):
+        found = {k: profile for k, profile in [(k, next(stacked)) for k, _ in plan] if profile is not None}
+        profiles = RunProfiles(tuple(found.values()), tuple(found), run.rig, run.wavelength_nm / 1e3)
+        out.append(profiles if found else None)
+    return out
+
+
+def _fit(
+    runs: Sequence[ShapedRun], stacks: Sequence[RunProfiles | None], history: Sequence[LoggedRun]
+) -> list[ShapedRun]:
+    """Fit the runs of each telescope together, which have its spherical aberration in common."""
+    out = list(runs)
+    for telescope in {run.telescope for run in runs}:
+        members = [k for k, run in enumerate(runs) if run.telescope == telescope]
+        logged = calibration_of(history, runs[members[0]].rig.name, {run.key for run in runs})
+        fits = fit_night([stacks[k] for k in members], logged)
+        for k, (profile, spherical) in zip(members, fits, strict=True):
+            stack = stacks[k]
+            if stack and runs[k].fit.best_position is not None:
+                run = replace(runs[k], profile=profile, profile_frames=stack.frames, spherical=spherical)
+                out[k] = _with_backlash(run)
+    return out
+
+
+def _with_backlash(run: ShapedRun) -> ShapedRun:
+    """Add what the shapes of the stars show of the backlash, unless an earlier fit showed more."""
+    found = find_in_run(run) if run.profile else None
+    if found is None or (run.backlash and run.backlash.seen and not found.seen):
+        return run
+    return replace(run, backlash=found)
+
+
+def _leave_lagging(stack: RunProfiles | None, run: ShapedRun) -> RunProfiles | None:
+    """Leave out of the fit the frames that backlash puts elsewhere."""
+    if stack is None or run.profile is None or not (run.backlash and run.backlash.seen):
+        return stack
+    why = run.backlash.why_not_used()
+    return replace(stack, aside=tuple(why[k] is not None for k in stack.frames))
+
+
+def _with_aberrations(run: ShapedRun, stack: RunProfiles | None) -> ShapedRun:
+    if stack is None or run.profile is None or run.fit.best_position is None:
+        return run
+    return replace(run, aberrations=measure_aberrations(stack.profiles, run.profile, stack.rig, stack.wavelength_um))

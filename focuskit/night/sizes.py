@@ -1,0 +1,93 @@
+"""The first steps of a run: its stars brought together, their sizes fitted, frames that lag behind set aside."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TypeVar
+
+import numpy as np
+
+from focuskit.core.filters import USUAL_FILTERS
+from focuskit.core.workers import Crew
+from focuskit.curves import CurveFit, fit_run
+from focuskit.frames import Limits, RigFile
+from focuskit.night.backlash import Backlash, backlash_of_run
+from focuskit.night.runs import MeasuredRun, ShapedRun, SizedRun
+from focuskit.stars import (
+    CommonSizes,
+    MeasuredFrame,
+    StarMatch,
+    compare_frames,
+    join_registered,
+    match_stars,
+    register_frames,
+    run_key,
+    search_plan,
+)
+from focuskit.sweeps import FocusRun
+
+Run = TypeVar("Run", bound=SizedRun)
+
+
+def measure_run(
+    sweep: FocusRun, frames: tuple[MeasuredFrame, ...], rig_file: RigFile | None, crew: Crew, limits: Limits | None
+) -> MeasuredRun:
+    """Bring the stars of a run's frames together."""
+    match, sizes = _compare(frames, crew, limits)
+    return MeasuredRun(
+        sweep=sweep,
+        frames=frames,
+        match=match,
+        sizes=sizes,
+        rig=frames[0].info.rig(rig_file),
+        wavelength_nm=(rig_file.filters if rig_file else USUAL_FILTERS).kind(sweep.filter).wavelength_nm,
+        key=run_key(frame.digest for frame in frames),
+    )
+
+
+def _compare(frames: tuple[MeasuredFrame, ...], crew: Crew, limits: Limits | None) -> tuple[StarMatch, CommonSizes]:
+    """Bring the stars of a run together; where they are few and faint, measured again all as one."""
+    fields = [frame.image for frame in frames]
+    match = match_stars(fields)
+    sizes = compare_frames(fields, match)
+    plan = None if any(frame.info.bayer for frame in frames) else search_plan(fields)
+    if plan is not None:
+        found = join_registered(plan[0], register_frames(frames, plan[1], crew, limits))
+        if found[1].told > sizes.told:
+            return found
+    return match, sizes
+
+
+def size_run(run: MeasuredRun) -> SizedRun:
+    """Fit the sizes of a run; where the shapes of its stars cannot show the backlash, their sizes have to."""
+    sized = SizedRun(**vars(run), fit=_fit_curve(run), backlash=None)
+    return sized if sized.can_be_shaped else without_lagging(replace(sized, backlash=find_in_run(sized)))
+
+
+def without_lagging(run: Run) -> Run:
+    """Fit the sizes again without the frames that backlash puts elsewhere."""
+    if not (run.backlash and run.backlash.seen):
+        return run
+    return replace(run, fit=_fit_curve(run, run.backlash.why_not_used()))
+
+
+def find_in_run(run: SizedRun) -> Backlash | None:
+    """Find the backlash in a run, from the shapes of its stars where they are fitted."""
+    profile, frames = (run.profile, run.profile_frames) if isinstance(run, ShapedRun) else (None, ())
+    sizes = run.sizes
+    return backlash_of_run(run.positions, run.directions, sizes.hfd_px, sizes.hfd_err_px, run.fit, profile, frames)
+
+
+def _fit_curve(run: MeasuredRun, set_aside: list[str | None] | None = None) -> CurveFit:
+    sizes = run.sizes
+    return fit_run(
+        run.positions,
+        sizes.hfd_px,
+        np.nan_to_num(sizes.hfd_err_px, posinf=0.0),
+        fluxes=sizes.flux if np.isfinite(sizes.flux).any() else None,
+        stars=sizes.stars,
+        fwhm=sizes.fwhm_px if np.isfinite(sizes.fwhm_px).any() else None,
+        rig=run.rig,
+        wavelength_nm=run.wavelength_nm,
+        set_aside=set_aside,
+    )
