@@ -23,13 +23,16 @@ Array = NDArray[np.float64]
 # better than the least is mostly chance: believing it would make errors too small.
 _LEAST_JITTER = 0.042
 _GREATEST_JITTER = 1.2
+# As many quote errors that are 1.4 % smaller in the mean, 6 % at worst, than forty of each (on 24 drawn runs).
 _COARSE_NODES, _FINE_NODES = 10, 10
+_LIKELY = 9.0  # below the greatest log likelihood: what is left out has a ten-thousandth of its probability
 # Scatter that is alike in all frames comes from the focuser, or from measuring where no errors are
-# given. It may be as small as it likes.
+# given. It may be as small as it likes. The priors are chosen, not tuned: 0.01 or 0.1 instead of 0.03
+# change the quoted errors by 0.4 % and 1.4 % in the mean.
 _LEAST_ALIKE = 0.004
 _ALIKE_PRIOR, _ALIKE_PRIOR_WITHOUT_ERRORS = 0.03, 0.5
-_ITERATIONS = 40
-_START_POSITIONS = np.linspace(-3.0, 3.0, 121)
+_ITERATIONS = 40  # drawn runs need at most 5; over a bend of the curve steps are halved, which takes longer
+_START_POSITIONS = np.linspace(-3.0, 3.0, 121)  # a twentieth of half the sweep apart: least squares does the rest
 _CONTENTS = np.array([0.6827, 0.95])
 
 
@@ -92,7 +95,7 @@ class Nodes:
         for kind in np.unique(self.alike):
             at = np.flatnonzero(self.alike == kind)
             log_likelihood = solution.log_likelihood[at]
-            likely = np.flatnonzero(log_likelihood > log_likelihood.max() - 9.0)
+            likely = np.flatnonzero(log_likelihood > log_likelihood.max() - _LIKELY)
             low, high = max(likely[0] - 1, 0), min(likely[-1] + 1, at.size - 1)
             nodes = np.geomspace(self.jitter[at[low]], self.jitter[at[high]], _FINE_NODES)
             nearest = np.clip(np.searchsorted(self.jitter[at], nodes), 0, at.size - 1)

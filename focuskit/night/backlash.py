@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.stats import f as f_law
 
+from focuskit.core.reasons import Reason
 from focuskit.core.statistics import SEEN_SIGMA, as_sigma
 from focuskit.core.text import two_digits
 from focuskit.curves import CurveFit
@@ -32,6 +33,7 @@ _PRIOR_FREEDOM = 4.0
 _INSIDE_SIGMA = 2.0
 _SHARP = 0.05  # a frame nearer to focus than it can tell to this part does not tell how near
 _USUAL_JITTER = 0.12  # of the seeing, where the curve could not tell
+_SPOILT = ("cloud", "gust", "no_stars", "few_stars")  # codes of frames that say nothing of the slack
 
 
 @dataclass(frozen=True)
@@ -70,22 +72,23 @@ class Backlash:
         """Slack above this would have been seen (two standard deviations above what was found)."""
         return self.steps + 2.0 * self.err
 
-    def why_not_used(self) -> list[str | None]:
+    def why_not_used(self) -> list[Reason | None]:
         """Say of each frame that the backlash puts elsewhere why it is set aside; None of the others."""
         if not self.seen:
             return [None] * len(self.lag)
         least = min(_INSIDE_SIGMA * self.err, 0.5 * self.steps)
-        words: list[str | None] = []
+        why: list[Reason | None] = []
         back, before = False, self.lag[0]
         for lag in self.lag:
             back, before = lag > before or (back and lag == before), lag
             if lag <= least:
-                words.append(None)
+                why.append(None)
             elif back:
-                words.append(f"backlash: taken in the other direction, where slack puts it {_steps(lag)} off")
+                text = f"backlash: taken in the other direction, where slack puts it {_steps(lag)} off"
+                why.append(Reason("backlash", text))
             else:
-                words.append(f"backlash: slack was not taken up yet, {_steps(lag)} were left")
-        return words
+                why.append(Reason("backlash", f"backlash: slack was not taken up yet, {_steps(lag)} were left"))
+        return why
 
 
 def _steps(value: float) -> str:
@@ -116,7 +119,7 @@ def backlash_of_run(
         The frames that ``profile.frames`` are of.
     """
     x = np.asarray(positions, float)
-    spoilt = [(why or "").startswith(("cloud", "gust", "no star", "only")) for why in fit.why_not_used]
+    spoilt = [why is not None and why.code in _SPOILT for why in fit.why_not_used]
     ways = [_squared_sizes(x, np.asarray(hfd_px, float), np.asarray(hfd_err_px, float), fit)]
     if profile is not None:
         ways.insert(0, _squared_defocus(x.size, profile, profile_frames))

@@ -205,7 +205,7 @@ class RunResult(ShapedRun):
             "defocus_err_um": shape.defocus_err_um if shape else None,
             "seeing_arcsec": shape.seeing_arcsec if shape else None,
             "used": self.fit.used[k],
-            "why_not_used": self.fit.why_not_used[k],
+            "why_not_used": None if self.fit.used[k] else str(self.fit.why_not_used[k]),
         }
 
     def _repr_html_(self) -> str:

@@ -8,6 +8,7 @@ from typing import TypeVar
 import numpy as np
 
 from focuskit.core.filters import USUAL_FILTERS
+from focuskit.core.reasons import Reason
 from focuskit.core.workers import Crew
 from focuskit.curves import CurveFit, fit_run
 from focuskit.frames import Limits, RigFile
@@ -78,7 +79,7 @@ def find_in_run(run: SizedRun) -> Backlash | None:
     return backlash_of_run(run.positions, run.directions, sizes.hfd_px, sizes.hfd_err_px, run.fit, profile, frames)
 
 
-def _fit_curve(run: MeasuredRun, set_aside: list[str | None] | None = None) -> CurveFit:
+def _fit_curve(run: MeasuredRun, set_aside: list[Reason | None] | None = None) -> CurveFit:
     sizes = run.sizes
     return fit_run(
         run.positions,

@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 
 from focuskit.core.errors import FocuskitError
+from focuskit.core.reasons import Reason
 from focuskit.core.text import file_word, plain_text, round_pair, two_digits, write_picture
 from focuskit.night import Night, RunResult
 from focuskit.show.palette import BELOW_AND_ABOVE, COLOURS, GREY, INK, mark_of
@@ -198,12 +199,9 @@ def save_night_plots(night: Night, folder: str | Path, formats: Sequence[str] = 
     return paths
 
 
-def short_reason(why: str | None) -> str:
+def short_reason(why: Reason) -> str:
     """Return in a word or two why a frame was set aside."""
-    words = plain_text(why or "set aside").partition(":")[0]
-    if words.startswith(("only ", "no star")):
-        return "few stars" if words.startswith("only ") else "no stars"
-    return words.partition(" or ")[0] if len(words) <= 30 else "odd size"
+    return why.code.replace("_", " ")
 
 
 def filter_names(night: Night) -> list[str | None]:
@@ -262,16 +260,17 @@ def _draw_best(ax: Any, result: RunResult) -> None:
 
 
 def _draw_frames(
-    ax: Any, x: np.ndarray, y: np.ndarray, err: np.ndarray, used: np.ndarray, why: Sequence[str | None]
+    ax: Any, x: np.ndarray, y: np.ndarray, err: np.ndarray, used: np.ndarray, why: Sequence[Reason | None]
 ) -> None:
     aside = ~used & np.isfinite(y)
     ax.errorbar(x[used], y[used], yerr=err[used], fmt="o", color=COLOURS["deep blue"], ms=5.5, mec="white", mew=0.7,
                 ecolor=COLOURS["deep blue"], elinewidth=1, capsize=2.5, zorder=3, label="frames")  # fmt: skip
     if aside.any():
         ax.plot(x[aside], y[aside], "x", color=COLOURS["brick"], ms=8, mew=1.8, zorder=3, label="set aside")
-        for k in map(int, np.flatnonzero(aside)):
-            ax.annotate(short_reason(why[k]), (x[k], y[k]), (7, 5), textcoords="offset points", fontsize="x-small",
-                        color=INK, parse_math=False)  # fmt: skip
+        for *place, reason in zip(x, y, why, strict=True):
+            if reason and np.isfinite(place[1]):
+                ax.annotate(short_reason(reason), place, (7, 5), textcoords="offset points", fontsize="x-small",
+                            color=INK, parse_math=False)  # fmt: skip
     unseen = ~used & ~np.isfinite(y)
     if unseen.any():
         ax.plot(x[unseen], [0.03] * int(unseen.sum()), "|", color=COLOURS["brick"], ms=11, mew=1.8,

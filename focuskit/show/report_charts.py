@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from focuskit.core.reasons import Reason
 from focuskit.core.text import plain_text, round_pair
 from focuskit.night import RunResult
 from focuskit.show.palette import MARKERS, mark_of
@@ -93,7 +94,7 @@ def frame_tip(point: dict[str, Any], scale: float | None, off_pct: float | None)
     if point["seeing_arcsec"] is not None:
         lines.append(f"seeing {point['seeing_arcsec']:.2f}″")
     if not point["used"]:
-        lines.append(f"set aside: {plain_text(point['why_not_used'] or 'not in the curve')}")
+        lines.append(f"set aside: {plain_text(point['why_not_used'])}")
     return "\n".join(lines)
 
 
@@ -124,11 +125,11 @@ def draw_curve(result: RunResult, points: Sequence[dict[str, Any]], strip: dict[
     for k, p in enumerate(points):
         size, err = p["hfd_px"], p["hfd_err_px"] or 0.0
         if size is None:
-            marks.append(_mark(k, x(p["position"]), CURVE_BOTTOM - 6, None, p, shapes[k], tips[k]))
+            marks.append(_mark(k, x(p["position"]), CURVE_BOTTOM - 6, None, fit.why_not_used[k], shapes[k], tips[k]))
         else:
             ends = (y(size - err), y(size + err)) if p["used"] else None
             at = min(max(y(size), CURVE_TOP + 5), CURVE_BOTTOM - 6)
-            marks.append(_mark(k, x(p["position"]), at, ends, p, shapes[k], tips[k]))
+            marks.append(_mark(k, x(p["position"]), at, ends, fit.why_not_used[k], shapes[k], tips[k]))
     grid = np.linspace(positions.min(), positions.max(), 121)
     lines = []
     for name, look in _CURVES:
@@ -164,12 +165,12 @@ def draw_curve(result: RunResult, points: Sequence[dict[str, Any]], strip: dict[
 
 
 def _mark(
-    k: int, x: float, y: float, ends: tuple[float, float] | None, p: dict[str, Any], shape: str, tip: str
+    k: int, x: float, y: float, ends: tuple[float, float] | None, why: Reason | None, shape: str, tip: str
 ) -> Mark:
-    path = mark_path(shape, x, y, 4.6) if p["used"] else cross_path(x, y, 4.6)
-    word = "" if p["used"] else short_reason(p["why_not_used"])
     low, high = ends or (None, None)
-    return Mark(x, y, low, high, path, "used" if p["used"] else "aside", tip, word, k)
+    if why is None:
+        return Mark(x, y, low, high, mark_path(shape, x, y, 4.6), "used", tip, "", k)
+    return Mark(x, y, low, high, cross_path(x, y, 4.6), "aside", tip, short_reason(why), k)
 
 
 def _draw_off(
@@ -198,7 +199,8 @@ def _draw_off(
             at = min(max(y(off[k]), top + 4), bottom - 4)
             err = 100.0 * (p["hfd_err_px"] or 0.0) / p["hfd_px"] * (1 + off[k] / 100)
             ends = (y(off[k] - err), y(off[k] + err)) if p["used"] else None
-            marks.append(_mark(k, x(p["position"]), at, ends, p, shapes[k], tips[k]))
+            why = result.fit.why_not_used[k]
+            marks.append(_mark(k, x(p["position"]), at, ends, why, shapes[k], tips[k]))
     across = [x(v) for v in grid]
     outline = line_path(np.array(across + across[::-1]), np.array([y(v) for v in band] + [y(-v) for v in band[::-1]]))
     return {

@@ -14,6 +14,7 @@ from scipy.optimize import curve_fit
 from focuskit.core import flags
 from focuskit.core.errors import FocuskitError
 from focuskit.core.optics import Rig, donut_hfd
+from focuskit.core.reasons import Reason
 from focuskit.curves import fit_run, growth_distance, seeing_donut_shape
 from focuskit.curves.estimate import estimate_curve, first_look, scale_points
 from focuskit.curves.shape import Hyperbola, Parabola, seeing_donut_sizes
@@ -28,7 +29,6 @@ HERON = Rig(
 )
 UM_PER_STEP = 4.0
 TRUTH = 5012.4
-RUNS = 200
 TABLE = json.loads((Path(__file__).parents[1] / "data" / "seeing_donut.json").read_text())["rows"]
 
 _DIAMETERS = np.concatenate([np.linspace(0.0, 4.0, 41), np.geomspace(4.3, 20.0, 24)])
@@ -139,26 +139,18 @@ def test_unknown_obstruction_costs_little(obstruction):
     assert fit.hfd_slope_px_per_step == pytest.approx(donut_hfd(1.0, obstruction), rel=0.015)
 
 
-def test_typical_seeing_and_slope_are_unbiased():
-    rng = np.random.default_rng(11)
-    fits = [fit_run(*focus_run(rng, jitter=0.2), rig=HERON) for _ in range(100)]
-    fits = [fit for fit in fits if fit.best_position is not None]
-    assert np.mean([fit.hfd_best_px for fit in fits]) == pytest.approx(true_hfd_px(TRUTH, 2.6), rel=0.02)
-    assert np.mean([fit.um_per_step for fit in fits]) == pytest.approx(UM_PER_STEP, rel=0.01)
-
-
 def test_fwhm_curve():
     """The least FWHM is that of the run's seeing, as far as 11 frames of 8 % jitter know it (8 %)."""
     rng = np.random.default_rng(3)
     fits = []
-    for _ in range(20):
+    for _ in range(10):
         x = sweep(11)
         seeing_um = 17.65 * np.exp(0.08 * rng.normal(size=x.size))
         diameter = np.abs(x - TRUTH) * UM_PER_STEP / 7.0 / seeing_um
         width = seeing_um / 3.76 * seeing_donut_sizes(diameter, 0.36, "fwhm")
         width[2] = np.nan
         fits.append(fit_run(x, seeing_um / 3.76 * _SIZES(diameter), fwhm=width, rig=HERON))
-    assert np.mean([fit.fwhm_best_px for fit in fits]) == pytest.approx(17.65 / 3.76, rel=0.045)
+    assert np.mean([fit.fwhm_best_px for fit in fits]) == pytest.approx(17.65 / 3.76, rel=0.065)
     assert {fit.fits["fwhm"].points for fit in fits} <= {9, 10}
     assert np.std([fit.fits["fwhm"].best_position - TRUTH for fit in fits]) * UM_PER_STEP < 4.0
 
@@ -171,51 +163,57 @@ def test_scatter_in_the_wings_does_not_fail_a_clear_curve():
     assert abs(fit.best_position - TRUTH) < 3 * fit.best_position_err
 
 
-# Honest errors ---------------------------------------------------------------------------
+# Errors ----------------------------------------------------------------------------------
 
 
-def coverage(fits):
-    off = np.array([abs(fit.best_position - TRUTH) for fit in fits])
-    err = np.array([fit.best_position_err for fit in fits])
-    err_95 = np.array([fit.best_position_err_95 for fit in fits])
-    return np.mean(off < err), np.mean(off < err_95), np.max(off / err), np.sqrt(np.mean(off**2))
+@pytest.fixture(scope="module")
+def usual():
+    """Runs of nine frames with 12 % jitter."""
+    rng = np.random.default_rng(14)
+    return [fit_run(*focus_run(rng), rig=HERON) for _ in range(100)]
 
 
-@pytest.mark.parametrize("frames", [7, 9, 15])
-@pytest.mark.parametrize("jitter", [0.05, 0.12, 0.2])
-def test_errors_hold_the_truth(frames, jitter):
-    """68 % of true values within the error (60 to 76 %), 95 % within the wider one (90 to 99 %).
+def test_errors_and_wider_errors_cover_what_they_say():
+    """Jitters from 4 % to 30 %, alike in ln: 68 % of truths lie within the error, 95 % within the wider one.
 
-    The bounds allow for 2.5 times what 200 runs know of the shares, 3.2 % and 1.9 %.
+    480 runs know these shares to 2.1 % and 1.0 %; 2.5 times as much is allowed.
     """
-    rng = np.random.default_rng(frames * 100 + int(jitter * 100))
-    fits = [fit_run(*focus_run(rng, jitter=jitter, frames=frames), rig=HERON) for _ in range(RUNS)]
-    one, two, _, _ = coverage([fit for fit in fits if fit.best_position is not None])
-    assert 0.58 <= one <= 0.83
-    assert two >= 0.895
-    assert sum(fit.best_position is None for fit in fits) <= 5
-    assert sum(not used for fit in fits for used in fit.used) < 0.015 * RUNS * frames
+    rng = np.random.default_rng(68)
+    shape = seeing_donut_shape(0.36)
+    within = []
+    for frames in (5, 7, 9, 15):
+        for jitter in np.exp(rng.uniform(np.log(0.042), np.log(0.3), 120)):
+            points = scale_points(*focus_run(rng, jitter=jitter, frames=frames))
+            found = estimate_curve(points, shape, first_look(points), squared=True)
+            off = abs(points.centre + points.half_range * found.best - TRUTH) / points.half_range
+            within.append((off < found.err, off < found.err_95))
+    one, two = np.mean(within, axis=0)
+    assert one == pytest.approx(0.683, abs=0.053)
+    assert two == pytest.approx(0.95, abs=0.025)
+
+
+def test_sound_frames_are_hardly_ever_set_aside(usual):
+    assert np.mean([not used for fit in usual for used in fit.used]) < 0.015
+    assert sum(fit.best_position is None for fit in usual) <= 1
+    assert np.mean([fit.um_per_step for fit in usual]) == pytest.approx(UM_PER_STEP, rel=0.015)
+
+
+def test_squared_sizes_beat_the_hyperbola(usual):
+    off = {name: [fit.fits[name].best_position - TRUTH for fit in usual] for name in usual[0].fits}
+    rms = {name: UM_PER_STEP * np.sqrt(np.mean(np.square(values))) for name, values in off.items()}
+    # Independent simulation of the same case with wave optics: 4.3, 5.0 and 6.8 or more. 100 runs know it to 0.5.
+    assert rms["squared sizes"] == pytest.approx(4.3, abs=1.25)
+    assert rms["squared sizes"] < rms["hyperbola"] < rms["parabola"]
 
 
 def test_quiet_nights():
-    """Runs of 350 stars, 9 frames and 5 % jitter: 68 % within the error, and of 100 runs all within three."""
+    """Nine frames with 5 % jitter: all good and within three errors, rms 1.6 µm and what 40 runs know of it."""
     rng = np.random.default_rng(68)
-    fits = [fit_run(*focus_run(rng, jitter=0.05), rig=HERON) for _ in range(100)]
-    one, _, worst, rms = coverage(fits)
-    assert 0.6 <= one <= 0.87  # 76 % and 2.5 times what 100 runs know of it
-    assert worst < 3.0
-    assert rms * UM_PER_STEP < 2.2
+    fits = [fit_run(*focus_run(rng, jitter=0.05), rig=HERON) for _ in range(40)]
+    off = np.array([fit.best_position - TRUTH for fit in fits])
+    assert np.max(np.abs(off) / [fit.best_position_err for fit in fits]) < 3.0
+    assert np.sqrt(np.mean(off**2)) * UM_PER_STEP < 2.2
     assert all(fit.verdict == "good" for fit in fits)
-
-
-def test_squared_sizes_beat_the_hyperbola():
-    rng = np.random.default_rng(14)
-    fits = [fit_run(*focus_run(rng), rig=HERON) for _ in range(200)]
-    off = {name: [fit.fits[name].best_position - TRUTH for fit in fits] for name in fits[0].fits}
-    rms = {name: UM_PER_STEP * np.sqrt(np.mean(np.square(values))) for name, values in off.items()}
-    # Independent simulation of the same case with wave optics: 4.3, 5.0 and 6.8 or more.
-    assert rms["squared sizes"] < 5.0
-    assert rms["squared sizes"] < rms["hyperbola"] < rms["parabola"]
 
 
 # Bad frames ------------------------------------------------------------------------------
@@ -225,13 +223,13 @@ def test_squared_sizes_beat_the_hyperbola():
 def test_gust_costs_its_frame_only(frame):
     rng = np.random.default_rng(40 + frame)
     fits = []
-    for _ in range(30):
+    for _ in range(12):
         x, size, sigma = focus_run(rng, jitter=0.08)
         size[frame] = true_hfd_px(x[frame], 2.6 * 2.2)
         fits.append(fit_run(x, size, sigma))
     named = [fit for fit in fits if not fit.used[frame]]
-    assert len(named) >= 29
-    assert all("gust" in fit.why_not_used[frame] and "frames_set_aside" in fit.flags for fit in named)
+    assert len(named) >= 11
+    assert all(fit.why_not_used[frame].code == "gust" and "frames_set_aside" in fit.flags for fit in named)
     assert np.std([fit.best_position - TRUTH for fit in named]) * UM_PER_STEP < 5.0
 
 
@@ -242,9 +240,9 @@ def test_cloud_and_starless_frames():
     flux[2], size[6], stars[7] = 3e4, np.nan, 2
     fit = fit_run(x, size, sigma, fluxes=flux, stars=stars)
     assert fit.used == tuple(i not in (2, 6, 7) for i in range(9))
-    assert fit.why_not_used[2] == "cloud: the stars lost 70 % of their light"
-    assert fit.why_not_used[6] == "no star could be measured"
-    assert fit.why_not_used[7] == "only 2 stars where the other frames have 80"
+    assert fit.why_not_used[2] == Reason("cloud", "cloud: the stars lost 70 % of their light")
+    assert fit.why_not_used[6] == Reason("no_stars", "no star could be measured")
+    assert fit.why_not_used[7] == Reason("few_stars", "only 2 stars where the other frames have 80")
     assert fit.flags == ("frames_set_aside",) and fit.verdict == "good"
 
 
@@ -282,17 +280,14 @@ def test_look_near_stays_within_travel():
 
 def test_lopsided_sweep_is_usable():
     rng = np.random.default_rng(77)
-    fits = [fit_run(*focus_run(rng, jitter=0.05, positions=sweep(off_centre=2.0)), rig=HERON) for _ in range(60)]
+    fits = [fit_run(*focus_run(rng, jitter=0.05, positions=sweep(off_centre=2.0)), rig=HERON) for _ in range(15)]
     assert all(fit.verdict == "usable" and "lopsided" in fit.flags for fit in fits)
-    assert 0.6 < coverage(fits)[0] < 0.93
+    assert all(abs(fit.best_position - TRUTH) < 4 * fit.best_position_err for fit in fits)
 
 
 def test_five_good_frames_suffice():
     rng = np.random.default_rng(55)
-    fits = [fit_run(*focus_run(rng, jitter=0.05, frames=5), rig=HERON) for _ in range(60)]
-    assert all(fit.verdict == "good" for fit in fits)
-    one, two, _, _ = coverage(fits)
-    assert one > 0.6 and two > 0.9
+    assert all(fit_run(*focus_run(rng, jitter=0.05, frames=5), rig=HERON).verdict == "good" for _ in range(20))
 
 
 @pytest.mark.parametrize("positions", [[], [1.0], [5, 6, 7, 8], [1, 1, 2, 2, 3, 3, 4, 4], [7.0] * 9])
@@ -323,21 +318,21 @@ def test_upside_down_fails():
     assert fit_run(x, 20.0 - size).flags == ("upside_down",)
 
 
-@pytest.mark.parametrize("frames", [5, 7, 9, 15])
+@pytest.mark.parametrize("frames", [6, 9])
 def test_noise_fails(frames):
-    """Sizes that know nothing of the position pass at most as often as the chance allowed (2 %)."""
+    """Sizes that know nothing of the position pass at most as often as the chance allowed, 2 % of 80 and luck."""
     rng = np.random.default_rng(frames)
     x = np.arange(frames) * 50.0
-    fits = [fit_run(x, rng.uniform(3.0, 10.0, frames)) for _ in range(100)]
-    fits += [fit_run(x, 5.0 + 0.1 * rng.normal(size=frames), np.full(frames, 0.1)) for _ in range(100)]
-    assert sum(fit.verdict != "failed" for fit in fits) <= 6
+    fits = [fit_run(x, rng.uniform(3.0, 10.0, frames)) for _ in range(40)]
+    fits += [fit_run(x, 5.0 + 0.1 * rng.normal(size=frames), np.full(frames, 0.1)) for _ in range(40)]
+    assert sum(fit.verdict != "failed" for fit in fits) <= 5
     assert all(flags.check(fit.flags) == fit.flags for fit in fits)
 
 
 # Invariances and input -------------------------------------------------------------------
 
 
-@settings(max_examples=25, deadline=None, derandomize=True)
+@settings(max_examples=12, deadline=None, derandomize=True)
 @given(
     shift=st.sampled_from([0.0, -7000.0, 0.37, 3e6]),
     scale=st.sampled_from([1.0, -1.0, 1e-3, 250.0]),
@@ -364,6 +359,15 @@ def test_repeated_positions_and_bare_arrays():
     fit = fit_run(list(x), list(true_hfd_px(x, 2.6 * np.exp(0.05 * rng.normal(size=14)))))
     assert abs(fit.best_position - TRUTH) < 3 * fit.best_position_err
     assert fit.fits["squared sizes"].chi2_reduced is None
+
+
+def test_results_show_themselves_in_a_line_and_compare():
+    run = focus_run(np.random.default_rng(4), jitter=0.01)
+    fit = fit_run(*run, rig=HERON)
+    assert repr(fit).startswith("<CurveFit: good, best position 501") and len(repr(fit)) < 160
+    assert "no best position" in repr(fit_run([1.0], [2.0]))
+    assert fit == fit_run(*run, rig=HERON)
+    assert fit != fit_run(*run, rig=HERON, set_aside=[Reason("backlash", "slack"), *[None] * 8])
 
 
 def test_curves_can_be_drawn():

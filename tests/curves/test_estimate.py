@@ -1,0 +1,194 @@
+"""The statistics of one curve, where it is linear in disguise: Student's t, statsmodels and closed forms."""
+
+import math
+
+import numpy as np
+import pytest
+import statsmodels.api as sm
+from scipy import stats
+
+from focuskit.curves import checks, estimate
+from focuskit.curves.checks import is_curve, is_upside_down
+from focuskit.curves.estimate import Nodes, Points, compare_point, estimate_curve, first_look, scale_points
+from focuskit.curves.result import disagree
+from focuskit.curves.shape import Hyperbola, Parabola, seeing_donut_shape
+
+
+def on_parabola(rng, frames=10, jitter=0.02, best=0.13):
+    """Squares of sizes on a parabola with equal scatter: ordinary least squares in disguise."""
+    x = np.linspace(-1.0, 1.0, frames)
+    squares = 1.0 + 4.0 * (x - best) ** 2 + 2.0 * jitter * rng.normal(size=frames)
+    return Points(x, np.sqrt(squares), np.full(frames, 1e-9), 0.0, 1.0, 1.0)
+
+
+@pytest.fixture
+def seeing_only(monkeypatch):
+    """Let all scatter be the seeing's, from 0.1 % on, with nodes as close as an integral wants them."""
+    monkeypatch.setattr(estimate, "_ALIKE_PRIOR", 1e-12)
+    monkeypatch.setattr(estimate, "_LEAST_JITTER", 1e-3)
+    monkeypatch.setattr(estimate, "_FINE_NODES", 60)
+    monkeypatch.setattr(estimate, "_COARSE_NODES", 60)
+
+
+@pytest.mark.parametrize("frames", [6, 10, 20])
+def test_errors_are_those_of_students_t(frames, seeing_only):
+    """Averaged over scatters alike in ln, a normal law is Student's t with n − 3 degrees of freedom."""
+    points = on_parabola(np.random.default_rng(frames), frames)
+    found = estimate_curve(points, Hyperbola(), first_look(points), squared=True)
+    (bend, slope, _), covariance = np.polyfit(points.x, points.size**2, 2, cov=True)  # scaled by RSS / (n − 3)
+    gradient = np.array([slope / (2.0 * bend**2), -1.0 / (2.0 * bend), 0.0])
+    sigma = math.sqrt(gradient @ covariance @ gradient)
+    assert found.best == pytest.approx(-slope / (2.0 * bend), abs=0.05 * sigma)
+    assert found.err == pytest.approx(sigma * stats.t.ppf(0.5 + 0.5 * 0.6827, frames - 3), rel=0.03)
+    assert found.err_95 == pytest.approx(sigma * stats.t.ppf(0.975, frames - 3), rel=0.05)
+    parabola = np.polyval(np.polyfit(points.x, points.size**2, 2), points.x)
+    spread = 2.0 * np.sqrt(parabola) * points.sigma  # an error of the size, as one of its square
+    assert found.chi2 == pytest.approx(np.sum(((points.size**2 - parabola) / spread) ** 2), rel=0.01)
+
+
+def test_likelihood_is_restricted():
+    """Three parameters cost as many degrees of freedom: ln L goes as −(n − 3) ln s − RSS / 2s², not as −n ln s."""
+    rng = np.random.default_rng(2)
+    x = np.linspace(-1.0, 1.0, 9)
+    points = Points(x, np.hypot(1.0, 2.0 * x) + 0.03 * rng.normal(size=9), np.zeros(9), 0.0, 1.0, 1.0)
+    nodes = Nodes.over(np.empty(0), np.array([0.02, 0.05, 0.3]), 1.0)
+    start = np.tile([0.0, 0.0, math.log(2.0)], (3, 1))
+    found = estimate._solve(points, Hyperbola(), nodes, start, False, 1e-10)
+    least = np.exp(found.parameters[0, 1])
+    scatter = nodes.jitter * least
+    rss = float(np.sum(found.residual[0] ** 2))
+    expected = -(9 - 3) * np.log(scatter) - rss / (2.0 * scatter**2)
+    assert np.diff(found.log_likelihood) == pytest.approx(np.diff(expected), rel=1e-6)
+
+
+@pytest.mark.parametrize("frames", [6, 9, 15])
+def test_mixture_of_normal_laws_is_students_t(frames):
+    """Normal laws whose variances follow an inverse gamma law make Student's t: both half widths and their shares."""
+    freedom = frames - 3
+    sd = np.exp(np.linspace(-4.0, 4.0, 4001))
+    share = stats.invgamma.pdf(sd**2, freedom / 2.0, scale=freedom / 2.0) * sd**2
+    err, err_95 = estimate._half_widths(np.zeros_like(sd), sd, share / share.sum())
+    assert err == pytest.approx(stats.t.ppf(0.5 + 0.5 * 0.6827, freedom), rel=1e-3)
+    assert err_95 == pytest.approx(stats.t.ppf(0.975, freedom), rel=1e-3)
+
+
+def test_half_widths_count_what_lies_off_the_mean():
+    # Half of the truths 3 to either side with scatter 1: |x| is 3 in the middle, and 95 % lie below 3 + 1.645.
+    err, err_95 = estimate._half_widths(np.array([-3.0, 3.0]), np.ones(2), np.full(2, 0.5))
+    assert err == pytest.approx(3.0 + stats.norm.ppf(0.6827), abs=1e-3)
+    assert err_95 == pytest.approx(3.0 + stats.norm.ppf(0.95), abs=1e-3)
+
+
+def test_each_node_stands_for_its_stretch_of_ln_jitter():
+    """With flat likelihood the shares are the priors: three hundredths for scatter that is alike in all frames."""
+    nodes = Nodes.over(np.geomspace(0.042, 1.2, 7), np.geomspace(0.004, 1.2, 5), 0.03)
+    share = nodes.shares(np.zeros(12))
+    assert share[7:].sum() / share[:7].sum() == pytest.approx((0.03 * 5 / 4) / (0.97 * 7 / 6), rel=1e-9)
+    assert np.ptp(share[:7]) == pytest.approx(0.0, abs=1e-12)
+    likelier = nodes.shares(np.eye(12)[3] * math.log(5.0))
+    assert likelier[3] / likelier[2] == pytest.approx(5.0)
+
+
+@pytest.mark.parametrize("odd", [2, 5])
+def test_a_point_beside_others_as_statsmodels_judges_it(odd, seeing_only):
+    """The surprise is the chance of the externally studentised residual of ordinary least squares."""
+    points = on_parabola(np.random.default_rng(8), 12)
+    size = points.size.copy()
+    size[odd] = math.sqrt(size[odd] ** 2 - 0.11)  # downwards: upwards, ln(seeing) is not linear
+    points = Points(points.x, size, points.sigma, 0.0, 1.0, 1.0)
+    others, alone = points.only(np.arange(12) != odd), points.only(np.arange(12) == odd)
+    found = estimate_curve(others, Hyperbola(), first_look(others), squared=True)
+    surprise, departure = compare_point(found, alone, Hyperbola())
+    fitted = sm.OLS(size**2, np.vander(points.x, 3)).fit()
+    ratio = fitted.get_influence().resid_studentized_external[odd]
+    assert ratio < -1.5
+    assert surprise == pytest.approx(2.0 * stats.t.sf(abs(ratio), 12 - 1 - 3), rel=0.1)
+    # In units of what a change of ln(seeing) adds to size²: twice the square of the least size.
+    alone_off = size[odd] ** 2 - np.polyval(np.polyfit(others.x, others.size**2, 2), points.x[odd])
+    assert departure == pytest.approx(alone_off / 2.0, rel=0.02)
+
+
+def test_a_rise_counts_in_ln_of_the_seeing():
+    """Seeing that doubles adds 3 times the least size² near focus, (2² − 1): half of ln(1 + 2 × 1.5) is ln 2."""
+    points = on_parabola(np.random.default_rng(8), 12, jitter=1e-3)
+    found = estimate_curve(points, Hyperbola(), first_look(points), squared=True)
+    gust = Points(np.array([0.13]), np.array([2.0]), np.array([1e-9]), 0.0, 1.0, 1.0)
+    assert compare_point(found, gust, Hyperbola())[1] == pytest.approx(math.log(2.0), rel=0.01)
+
+
+def test_typical_seeing_is_the_median():
+    """Lognormal seeing of 20 % makes the mean square 8 % larger than the median's square; the size is the median's."""
+    rng = np.random.default_rng(11)
+    x = np.tile(np.linspace(-1.0, 1.0, 40), 25)
+    seeing = np.exp(0.2 * rng.normal(size=x.size))
+    points = Points(x, np.hypot(seeing, 2.5 * x), np.full(x.size, 1e-4), 0.0, 1.0, 1.0)
+    found = estimate_curve(points, Hyperbola(), first_look(points), squared=True)
+    assert found.least == pytest.approx(1.0, abs=0.02)  # a thousand frames know it to 0.7 %
+    assert found.slope == pytest.approx(2.5, rel=0.02)
+    assert found.jitter == pytest.approx(0.2, rel=0.12)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_no_curve_is_the_f_test_of_the_squares(seed, monkeypatch):
+    """Best position, least size and slope against a constant: the F test of a parabola, as statsmodels has it."""
+    points = on_parabola(np.random.default_rng(seed), 9, jitter=0.3)
+    found = estimate_curve(points, Hyperbola(), first_look(points), squared=True)
+    chance = sm.OLS(points.size**2, np.vander(points.x, 3)).fit().f_pvalue
+    fitted = np.sqrt(np.maximum(np.polyval(np.polyfit(points.x, points.size**2, 2), points.x), 0.0))
+    found = estimate.Estimate(**{**vars(found), "fitted": fitted})
+    for left_out, factor in ((0, 1.0), (1, 10.0)):
+        monkeypatch.setattr(checks, "_BY_CHANCE", 1.02 * factor * chance)
+        assert is_curve(points, found, left_out)
+        monkeypatch.setattr(checks, "_BY_CHANCE", 0.98 * factor * chance)
+        assert not is_curve(points, found, left_out)
+
+
+def test_upside_down_is_the_t_test_of_the_bend(monkeypatch):
+    rng = np.random.default_rng(3)
+    x = np.linspace(-1.0, 1.0, 9)
+    points = Points(x, 5.0 - x**2 + 0.4 * rng.normal(size=9), np.zeros(9), 0.0, 1.0, 1.0)
+    chance = sm.OLS(points.size, np.vander(x, 3)).fit().pvalues[0]
+    monkeypatch.setattr(checks, "_BY_CHANCE", 1.01 * chance)
+    assert is_upside_down(points)
+    monkeypatch.setattr(checks, "_BY_CHANCE", 0.99 * chance)
+    assert not is_upside_down(points)
+
+
+def test_first_look_is_not_led_by_one_gust():
+    x = np.linspace(-1.0, 1.0, 11)
+    size = np.hypot(1.0, 2.0 * (x - 0.2))
+    size[8] *= 2.0
+    best, least, slope = first_look(scale_points(1000.0 + 50.0 * x, 6.0 * size, np.zeros(11)))
+    unit = np.median(size)
+    assert best == pytest.approx(0.2, abs=0.026)  # half of what the tried positions are apart
+    assert (least * unit, slope * unit) == pytest.approx((1.0, 2.0), rel=0.05)
+
+
+def test_scaled_points_go_from_minus_one_to_one():
+    points = scale_points(np.array([10.0, 40.0, 30.0]), np.array([8.0, 4.0, 5.0]), np.array([0.4, 0.2, 0.5]))
+    assert points.x == pytest.approx([-1.0, 1.0, 1.0 / 3.0])
+    assert (points.centre, points.half_range, points.unit) == (25.0, 15.0, 5.0)
+    assert points.sigma == pytest.approx([0.08, 0.04, 0.1])
+
+
+def test_disagreement_is_beyond_chance_and_beyond_what_matters():
+    """Three times the common error, 3 × √(3² + 4²) = 15, or a quarter of the tolerance, whichever is larger."""
+    assert disagree((0.0, 3.0), (15.1, 4.0), 40.0)
+    assert not disagree((0.0, 3.0), (14.9, 4.0), 40.0)
+    assert disagree((0.0, 0.1), (-10.1, 0.1), 40.0)
+    assert not disagree((0.0, 0.1), (-9.9, 0.1), 40.0)
+
+
+@pytest.mark.parametrize("shape", [Hyperbola(), Parabola(), seeing_donut_shape(0.36)])
+@pytest.mark.parametrize("squared", [False, True])
+def test_derivatives_of_the_model(shape, squared):
+    nodes = Nodes.over(np.array([0.1]), np.empty(0), 0.03)
+    points = Points(np.linspace(-0.9, 1.0, 7), np.ones(7), np.full(7, 0.01), 0.0, 1.0, 1.0)
+    at = np.array([[0.07, -0.2, 0.6]])
+    _, jacobian, reach, _ = estimate._model(points, shape, at, nodes, squared)
+    for k in range(3):
+        step = 1e-3 * np.eye(3)[k]
+        up, down = (estimate._model(points, shape, at + s, nodes, squared)[0] for s in (step, -step))
+        assert jacobian[0, :, k] == pytest.approx((up - down)[0] / 2e-3, abs=5e-3)
+    if squared:  # seeing reaches size² by its derivative in ln(least size), and a little of it at least
+        assert reach[0] == pytest.approx(np.maximum(jacobian[0, :, 1], 0.1 * np.exp(-0.4)))
