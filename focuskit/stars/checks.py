@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.spatial import cKDTree
 
+from focuskit.core.statistics import robust_scatter
 from focuskit.stars.detect import Peaks
 
 LEAST_SNR = (7.0, 20.0)  # the lower one where fewer stars than this reach the other
@@ -59,6 +60,5 @@ def outlying(values: np.ndarray, sample: np.ndarray, sigma: float, own: np.ndarr
     """Tell the values that lie far from the median of the sample, beyond its scatter and their own error."""
     if np.sum(sample) < 3:
         return np.zeros(values.shape, bool)
-    middle = np.median(values[sample])
-    spread = 1.4826 * np.median(np.abs(values[sample] - middle))
-    return np.abs(values - middle) > sigma * np.sqrt(spread**2 + np.asarray(own) ** 2 + 0.01**2)
+    spread = robust_scatter(values[sample])
+    return np.abs(values - np.median(values[sample])) > sigma * np.sqrt(spread**2 + np.asarray(own) ** 2 + 0.01**2)

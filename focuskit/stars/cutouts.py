@@ -77,9 +77,7 @@ def ring_sky(image: PreparedImage, x: np.ndarray, y: np.ndarray, size: float) ->
     The elements are sums of pixels: from a few hundred single pixels, the error of the sky would
     outweigh all else in a donut.
     """
-    level = 0
-    while level < len(image.levels) - 1 and size > 6.0 * image.blocks.side * 2**level:
-        level += 1
+    level = image.level_for(0.5 * size)
     side = image.blocks.side * 2**level
     data = image.levels[level]
     inner, outer = (r * size / side for r in RING_RADII)

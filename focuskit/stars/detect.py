@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from scipy.interpolate import CubicHermiteSpline
 
 from focuskit.frames import Pixels
 
@@ -233,31 +234,14 @@ def _mesh_weights(cells: int, size: int, place: np.ndarray) -> np.ndarray:
     Interpolates by Catmull-Rom splines: straight lines between cells would miss the curve of a
     vignetted sky. Beyond the outermost cells the mesh goes on as a straight line.
     """
+    if cells == 1:
+        return np.ones((place.size, 1), np.float32)
     # What is left over beyond the last whole cell belongs to no cell.
     at = np.clip((place + 0.5) / (size // cells) - 0.5, -1.0, cells)
-    low = np.clip(np.floor(at).astype(int), 0, max(cells - 2, 0))
-    t = at - low
-    inside = (t >= 0) & (t <= 1) & (cells > 1)
-    taps = np.stack(
-        [
-            np.where(inside, 0.5 * t * (-1.0 + t * (2.0 - t)), 0.0),
-            np.where(inside, 1.0 + 0.5 * t**2 * (3.0 * t - 5.0), 1.0 - t),
-            np.where(inside, 0.5 * t * (1.0 + t * (4.0 - 3.0 * t)), t),
-            np.where(inside, 0.5 * t**2 * (t - 1.0), 0.0),
-        ],
-        axis=1,
-    )
     # One cell more on either side, on the straight line through the last two.
-    wide = np.zeros((place.size, cells + 3))
-    rows = np.arange(place.size)
-    for k in range(4):
-        wide[rows, low + k] += taps[:, k]
-    weights = wide[:, 1 : cells + 1]
-    for ghost, first, second in ((0, 0, 1), (cells + 1, cells - 1, cells - 2)):
-        weights[:, first] += wide[:, ghost] * (2.0 if cells > 1 else 1.0)
-        if cells > 1:
-            weights[:, second] -= wide[:, ghost]
-    return weights.astype(np.float32)
+    wide = np.pad(np.eye(cells), ((1, 1), (0, 0)), mode="reflect", reflect_type="odd")
+    spline = CubicHermiteSpline(np.arange(-1.0, cells + 1.0), wide, np.gradient(wide, axis=0))
+    return spline(at).astype(np.float32)
 
 
 def _spread(mesh: np.ndarray, shape: tuple[int, int]) -> np.ndarray:

@@ -140,13 +140,7 @@ def part_table(values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
 def _medians(rows: np.ndarray) -> np.ndarray:
     """Return the median of what is finite in each row, NaN where nothing is."""
-    if not rows.shape[1]:
-        return np.full(len(rows), np.nan)
-    ordered = np.sort(np.where(np.isfinite(rows), rows, np.nan), axis=1)  # NaN comes last
-    count = np.isfinite(ordered).sum(axis=1)
-    row = np.arange(len(rows))
-    low, high = ordered[row, np.maximum(count - 1, 0) // 2], ordered[row, np.minimum(count // 2, rows.shape[1] - 1)]
-    return np.where(count > 0, 0.5 * (low + high), np.nan)
+    return np.ma.median(np.ma.masked_invalid(rows), axis=1).filled(np.nan)
 
 
 @dataclass(frozen=True)

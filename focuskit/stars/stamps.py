@@ -32,13 +32,19 @@ def cut_stamps(image: np.ndarray, column: np.ndarray, row: np.ndarray, half: int
     return stamps
 
 
-def _offsets(stamps: np.ndarray, dx: np.ndarray, dy: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return x as (n, 1, s) and y as (n, s, 1) from centres given relative to the middle."""
+def _light_within(
+    stamps: np.ndarray, dx: np.ndarray, dy: np.ndarray, radius: float
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return x as (n, s) and y as (n, s) from the centres, and the stamps within a circle about them."""
     half = stamps.shape[1] // 2
     line = np.arange(-half, half + 1, dtype=np.float32)
-    x = line[None, None, :] - dx[:, None, None].astype(np.float32)
-    y = line[None, :, None] - dy[:, None, None].astype(np.float32)
-    return x, y
+    x = line - dx[:, None].astype(np.float32)
+    y = line - dy[:, None].astype(np.float32)
+    light = np.sqrt((x * x)[:, None, :] + (y * y)[:, :, None])
+    np.subtract(np.float32(radius + 0.5), light, out=light)
+    np.clip(light, 0.0, 1.0, out=light)
+    light *= stamps
+    return x, y, light
 
 
 def find_centroids(stamps: np.ndarray, radius: float, rounds: int = 4) -> tuple[np.ndarray, np.ndarray]:
@@ -49,16 +55,12 @@ def find_centroids(stamps: np.ndarray, radius: float, rounds: int = 4) -> tuple[
     dx = np.zeros(stamps.shape[0])
     dy = np.zeros(stamps.shape[0])
     for _ in range(rounds):
-        x, y = _offsets(stamps, dx, dy)
-        weight = np.sqrt(x * x + y * y)
-        np.subtract(np.float32(radius + 0.5), weight, out=weight)
-        np.clip(weight, 0.0, 1.0, out=weight)
-        weight *= stamps
-        columns = weight.sum(axis=1, dtype=np.float64)
-        rows = weight.sum(axis=2, dtype=np.float64)
+        x, y, light = _light_within(stamps, dx, dy, radius)
+        columns = light.sum(axis=1, dtype=np.float64)
+        rows = light.sum(axis=2, dtype=np.float64)
         total = np.maximum(columns.sum(axis=1), 1e-30)
-        dx = np.clip(dx + np.sum(columns * x[:, 0, :], axis=1) / total, -radius, radius)
-        dy = np.clip(dy + np.sum(rows * y[:, :, 0], axis=1) / total, -radius, radius)
+        dx = np.clip(dx + np.sum(columns * x, axis=1) / total, -radius, radius)
+        dy = np.clip(dy + np.sum(rows * y, axis=1) / total, -radius, radius)
     return dx, dy
 
 
@@ -232,12 +234,12 @@ def pixel_excess(sums: RadialSums, radius: np.ndarray, sample: np.ndarray) -> fl
         return 0.5
     typical = float(np.median(radius[sample]))
     mean, area = _mean_star(sums, sample, typical)
-    shape = np.diff(mean) / area
+    profile = np.diff(mean) / area
     middle = sums.profile()[1]
     near = np.abs(middle - typical) <= max(0.3 * typical, 1.5 * sums.step)
     if np.sum(near) < 3:
         return 0.5
-    _, slope, level = np.polyfit(middle[near] - typical, shape[near], 2)
+    _, slope, level = np.polyfit(middle[near] - typical, profile[near], 2)
     return float(np.clip(-typical / 3.0 * slope / level, -0.3, 1.0)) if level > 0 else 0.5
 
 
@@ -257,42 +259,41 @@ def half_maximum_width(sums: RadialSums, radius: np.ndarray, sample: np.ndarray)
     -------
     ndarray, shape (n,), in elements; NaN where the profile does not fall to half within reach
     """
-    profile, middle = sums.profile()
+    profiles, middle = sums.profile()
     sample = sample & np.isfinite(radius)
     if not sample.any():
-        return np.full(profile.shape[0], np.nan)
+        return np.full(len(profiles), np.nan)
     typical = float(np.median(radius[sample]))
     mean, area = _mean_star(sums, sample, typical)
-    shape = np.diff(mean) / area
-    peak = _peak_of(shape, area, middle, typical)
+    profile = np.diff(mean) / area
+    peak = _peak_of(profile, area, middle, typical)
     inner = np.interp(typical, np.arange(mean.size) * sums.step, mean)
     contrast = peak * math.pi * typical**2 / inner
     with np.errstate(invalid="ignore"):
         half = 0.5 * contrast * sums.at(np.nan_to_num(radius)) / (math.pi * radius**2)
     # A straight line through the flank: the first value below half would be pulled in by noise.
-    beyond = np.flatnonzero((middle > 0.5 * typical) & (shape < 0.5 * peak))
+    beyond = np.flatnonzero((middle > 0.5 * typical) & (profile < 0.5 * peak))
     if not beyond.size:
-        return np.full(profile.shape[0], np.nan)
+        return np.full(len(profiles), np.nan)
     edge = int(beyond[0])
     first, last = max(edge - 1, 0), edge + 1
-    while first > 0 and 0.5 * peak < shape[first - 1] < 0.75 * peak:
+    while first > 0 and 0.5 * peak < profile[first - 1] < 0.75 * peak:
         first -= 1
-    while last < shape.size and 0.25 * peak < shape[last] < 0.5 * peak:
+    while last < profile.size and 0.25 * peak < profile[last] < 0.5 * peak:
         last += 1
     r = middle[first:last] - middle[edge]
-    solve = np.linalg.pinv(np.stack([np.ones(r.size), r], axis=1))
 
     def crossing(flanks: np.ndarray, height: np.ndarray) -> np.ndarray:
-        level, slope = solve @ flanks.T
+        slope, level = np.polyfit(r, flanks.T, 1)
         with np.errstate(invalid="ignore", divide="ignore"):
             return np.where(slope < 0, middle[edge] + (height - level) / slope, np.nan)
 
     # The flank is not quite straight; how far that carries is told by the mean profile.
     before = max(edge - 1, 0)
-    drop = shape[before] - shape[edge]
-    exact = middle[edge] - (middle[edge] - middle[before]) * (0.5 * peak - shape[edge]) / (drop or 1.0)
-    bend = exact / crossing(shape[None, first:last], np.array([0.5 * peak]))[0]
-    width = 2.0 * bend * crossing(profile[:, first:last], half)
+    drop = profile[before] - profile[edge]
+    exact = middle[edge] - (middle[edge] - middle[before]) * (0.5 * peak - profile[edge]) / (drop or 1.0)
+    bend = exact / crossing(profile[None, first:last], np.array([0.5 * peak]))[0]
+    width = 2.0 * bend * crossing(profiles[:, first:last], half)
     return np.where((width > middle[edge]) & (width < 4.0 * middle[edge]), width, np.nan)
 
 
@@ -308,21 +309,18 @@ def _mean_star(sums: RadialSums, sample: np.ndarray, radius: float) -> tuple[np.
     return flux, np.mean(np.diff(sums.area[sample]), axis=0)
 
 
-def _peak_of(shape: np.ndarray, area: np.ndarray, middle: np.ndarray, radius: float) -> float:
+def _peak_of(profile: np.ndarray, area: np.ndarray, middle: np.ndarray, radius: float) -> float:
     """Return the maximum of a mean profile, at its centre or on its ring."""
-    top = int(np.argmax(np.where(middle > 0.3 * radius, shape, -np.inf)))
-    if middle[top] > 0.6 * radius and 0 < top < shape.size - 1:
-        low, high, after = shape[top - 1 : top + 2]
+    top = int(np.argmax(np.where(middle > 0.3 * radius, profile, -np.inf)))
+    if middle[top] > 0.6 * radius and 0 < top < profile.size - 1:
+        low, high, after = profile[top - 1 : top + 2]
         curve = low - 2.0 * high + after
         return float(high - (after - low) ** 2 / (8.0 * curve)) if curve < 0 else float(high)
     inner = middle < max(0.9 * radius, middle[2])
     terms = min(4, int(inner.sum()) - 1)
     u = (middle[inner] / radius) ** 2
-    design = np.stack([u**k for k in range(terms)], axis=1)
-    weight = np.sqrt(area[inner])
-    fit = np.linalg.lstsq(design * weight[:, None], shape[inner] * weight, rcond=None)[0]
-    grid = np.linspace(0.0, u.max(), 50)
-    return float(np.max(np.stack([grid**k for k in range(terms)], axis=1) @ fit))
+    fit = np.polyfit(u, profile[inner], terms - 1, w=np.sqrt(area[inner]))
+    return float(np.polyval(fit, np.linspace(0.0, u.max(), 50)).max())
 
 
 def elongation(stamps: np.ndarray, dx: np.ndarray, dy: np.ndarray, radius: float) -> tuple[np.ndarray, np.ndarray]:
@@ -330,15 +328,11 @@ def elongation(stamps: np.ndarray, dx: np.ndarray, dy: np.ndarray, radius: float
 
     From second moments within a round aperture; shape (n,) each.
     """
-    x, y = _offsets(stamps, dx, dy)
-    weight = np.sqrt(x * x + y * y)
-    np.subtract(np.float32(radius + 0.5), weight, out=weight)
-    np.clip(weight, 0.0, 1.0, out=weight)
-    weight *= stamps
-    total = np.maximum(weight.sum(axis=(1, 2), dtype=np.float64), 1e-30)
-    xx = np.sum(weight.sum(axis=1, dtype=np.float64) * x[:, 0, :] ** 2, axis=1) / total
-    yy = np.sum(weight.sum(axis=2, dtype=np.float64) * y[:, :, 0] ** 2, axis=1) / total
-    xy = np.einsum("nij,nj,ni->n", weight, x[:, 0, :], y[:, :, 0], optimize=True) / total
+    x, y, light = _light_within(stamps, dx, dy, radius)
+    total = np.maximum(light.sum(axis=(1, 2), dtype=np.float64), 1e-30)
+    xx = np.sum(light.sum(axis=1, dtype=np.float64) * x**2, axis=1) / total
+    yy = np.sum(light.sum(axis=2, dtype=np.float64) * y**2, axis=1) / total
+    xy = np.einsum("nij,nj,ni->n", light, x, y, optimize=True) / total
     spread = np.hypot((xx - yy) / 2.0, xy)
     mean = (xx + yy) / 2.0
     with np.errstate(invalid="ignore", divide="ignore"):
