@@ -50,6 +50,7 @@ def analyse(
     """
     files, not_used = find_some_frames(folders)
     with Crew(executor, 1 if len(files) < 4 else workers) as crew:
+        frames: list[MeasuredFrame]
         frames, unreadable = measure_frames(files, crew, rig_file=rig_file, limits=limits, progress=progress)
         infos = lend_positions([frame.info for frame in frames])
         by_path = {info.path: replace(frame, info=info) for frame, info in zip(frames, infos, strict=True)}

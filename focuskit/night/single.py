@@ -17,8 +17,8 @@ from focuskit.core.logged import LoggedRun, calibration_of
 from focuskit.core.optics import Rig
 from focuskit.core.times import format_time
 from focuskit.core.workers import Crew
-from focuskit.frames import FoundFile, FrameInfo, Limits, RigFile, find_some_frames
-from focuskit.stars import MeasuredFrame, lost_frame, measure_found
+from focuskit.frames import FrameInfo, Limits, RigFile, find_some_frames
+from focuskit.stars import MeasuredFrame, measure_frames
 from focuskit.waves import Defocus, measure_defocus, pool_spherical, stack_single
 
 _LEAST_STARS = 3
@@ -114,25 +114,21 @@ def measure_single_frames(
     """
     files, not_used = find_some_frames(folders)
     known = {rig: calibration_of(history, rig).spherical for rig in {run.rig for run in history}}
-    work = partial(_measure_or_say, rig_file=rig_file, limits=limits, known=known)
+    work = partial(_single_frame, rig_file=rig_file, limits=limits, known=known)
+    frames: list[SingleFrame]
     with Crew(executor, 1 if len(files) < 4 else workers) as crew:
-        outcomes = crew.map(work, files, lost_frame, progress)
-    frames = [one for one in outcomes if isinstance(one, SingleFrame)]
+        frames, unreadable = measure_frames(files, crew, rig_file=rig_file, limits=limits, progress=progress, then=work)
     frames.sort(key=lambda one: (format_time(one.info.time) or "", one.info.name))
-    not_used += [(file.name, one) for file, one in zip(files, outcomes, strict=True) if isinstance(one, str)]
-    return frames, sorted(not_used)
+    return frames, sorted([*not_used, *unreadable])
 
 
-def _measure_or_say(
-    found: FoundFile, rig_file: RigFile | None, limits: Limits | None, known: Mapping[str | None, Sequence[Spherical]]
-) -> SingleFrame | str:
-    frame = measure_found(found, rig_file, limits)
-    if isinstance(frame, str):
-        return frame
-    try:
-        return single_frame(frame, rig_file, limits, known.get(frame.info.rig(rig_file).name, ()))
-    except FocuskitError as problem:
-        return str(problem)
+def _single_frame(
+    frame: MeasuredFrame,
+    rig_file: RigFile | None,
+    limits: Limits | None,
+    known: Mapping[str | None, Sequence[Spherical]],
+) -> SingleFrame:
+    return single_frame(frame, rig_file, limits, known.get(frame.info.rig(rig_file).name, ()))
 
 
 def single_frame(

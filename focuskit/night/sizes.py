@@ -14,17 +14,7 @@ from focuskit.curves import CurveFit, fit_run
 from focuskit.frames import Limits, RigFile
 from focuskit.night.backlash import Backlash, backlash_of_run
 from focuskit.night.runs import MeasuredRun, ShapedRun, SizedRun
-from focuskit.stars import (
-    CommonSizes,
-    MeasuredFrame,
-    StarMatch,
-    compare_frames,
-    join_registered,
-    match_stars,
-    register_frames,
-    run_key,
-    search_plan,
-)
+from focuskit.stars import MeasuredFrame, compare_frames, run_key
 from focuskit.sweeps import FocusRun
 
 Run = TypeVar("Run", bound=SizedRun)
@@ -34,7 +24,7 @@ def measure_run(
     sweep: FocusRun, frames: tuple[MeasuredFrame, ...], rig_file: RigFile | None, crew: Crew, limits: Limits | None
 ) -> MeasuredRun:
     """Bring the stars of a run's frames together."""
-    match, sizes = _compare(frames, crew, limits)
+    match, sizes = compare_frames(frames, crew, limits)
     return MeasuredRun(
         sweep=sweep,
         frames=frames,
@@ -44,19 +34,6 @@ def measure_run(
         wavelength_nm=(rig_file.filters if rig_file else USUAL_FILTERS).kind(sweep.filter).wavelength_nm,
         key=run_key(frame.digest for frame in frames),
     )
-
-
-def _compare(frames: tuple[MeasuredFrame, ...], crew: Crew, limits: Limits | None) -> tuple[StarMatch, CommonSizes]:
-    """Bring the stars of a run together; where they are few and faint, measured again all as one."""
-    fields = [frame.image for frame in frames]
-    match = match_stars(fields)
-    sizes = compare_frames(fields, match)
-    plan = None if any(frame.info.bayer for frame in frames) else search_plan(fields)
-    if plan is not None:
-        found = join_registered(plan[0], register_frames(frames, plan[1], crew, limits))
-        if found[1].told > sizes.told:
-            return found
-    return match, sizes
 
 
 def size_run(run: MeasuredRun) -> SizedRun:

@@ -73,23 +73,23 @@ class Registered:
     stars: int
 
 
-def search_plan(fields: Sequence[MeasuredImage]) -> tuple[StarMatch, list[Search]] | None:
+def search_plan(images: Sequence[MeasuredImage]) -> tuple[StarMatch, list[Search]] | None:
     """Return what is known of the stars of a faint run, and where to look for them in each frame.
 
     None where the stars are many enough, or too few even for this.
     """
-    if np.quantile([field.count for field in fields], 0.25) >= FEW_STARS:
+    if np.quantile([image.count for image in images], 0.25) >= FEW_STARS:
         return None
-    match = match_stars(fields, faint=True)
+    match = match_stars(images, faint=True)
     sure = match.sound & np.isfinite(match.brightness)
     if sure.sum() < _LEAST_PLACES:
         return None
     match = match.take(sure)
     seen = np.isfinite(match.hfd_px).sum(axis=1)
     known = (seen >= 3) & np.isfinite(match.shift_px).all(axis=1)
-    number = np.arange(len(fields))
+    number = np.arange(len(images))
     searches = []
-    for k in range(len(fields)):
+    for k in range(len(images)):
         shift = np.zeros(2)
         if known.any():
             shift = np.array([np.interp(k, number[known], match.shift_px[known, axis]) for axis in (0, 1)])

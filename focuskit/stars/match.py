@@ -55,18 +55,18 @@ class StarMatch:
         return replace(self, **tables, **stars)
 
 
-def match_stars(fields: Sequence[MeasuredImage], *, faint: bool = False) -> StarMatch:
+def match_stars(images: Sequence[MeasuredImage], *, faint: bool = False) -> StarMatch:
     """Find the good stars of the richest frame, and the ``faint`` ones if asked, again in all frames of a run."""
-    goods = [f.measured.take((f.measured.flag & ~(FAINT if faint else 0)) == 0) for f in fields]
+    goods = [f.measured.take((f.measured.flag & ~(FAINT if faint else 0)) == 0) for f in images]
     reference = goods[int(np.argmax([len(g) for g in goods]))]
-    shape = (len(fields), len(reference))
+    shape = (len(images), len(reference))
     hfd, err, flux, weight = (np.full(shape, np.nan) for _ in range(4))
     places = np.full((*shape, 2), np.nan)
-    shifts = np.full((len(fields), 2), np.nan)
+    shifts = np.full((len(images), 2), np.nan)
     home = np.stack([reference.x_px, reference.y_px], axis=1)
     tree = cKDTree(home)
     spoilt = np.zeros(len(reference), bool)
-    for k, (stars, field) in enumerate(zip(goods, fields, strict=True)):
+    for k, (stars, image) in enumerate(zip(goods, images, strict=True)):
         if not len(stars) or not len(reference):
             continue
         here = np.stack([stars.x_px, stars.y_px], axis=1)
@@ -78,7 +78,7 @@ def match_stars(fields: Sequence[MeasuredImage], *, faint: bool = False) -> Star
         hfd[k, found], err[k, found] = stars.hfd_px[hit], stars.hfd_err_px[hit]
         flux[k, found], weight[k, found] = stars.flux_adu[hit], stars.snr[hit] / stars.hfd_px[hit]
         places[k, found] = here[hit]
-        bad = field.measured.take((field.measured.flag & _BAD_NEIGHBOUR) > 0)
+        bad = image.measured.take((image.measured.flag & _BAD_NEIGHBOUR) > 0)
         if len(bad):
             near, _ = cKDTree(np.stack([bad.x_px, bad.y_px], axis=1)).query(home + shifts[k])
             spoilt |= near < max(3.0, 0.3 * size)
@@ -171,21 +171,21 @@ class CommonSizes:
         return float(np.nansum((self.hfd_px / self.hfd_err_px) ** 2))
 
 
-def compare_frames(fields: Sequence[MeasuredImage], match: StarMatch) -> CommonSizes:
+def common_sizes(images: Sequence[MeasuredImage], match: StarMatch) -> CommonSizes:
     """Compare the frames of one run on the stars that they share.
 
     A star's size is the frame's size times a factor of its own (where it lies in the field), so
     that faint stars, which vanish out of focus, do not bend the curve. Where a frame shares fewer
     than three stars with the others, its own median stands.
     """
-    own = [(f.hfd_px or math.nan, f.hfd_err_px or math.nan, f.fwhm_px or math.nan, f.count) for f in fields]
+    own = [(f.hfd_px or math.nan, f.hfd_err_px or math.nan, f.fwhm_px or math.nan, f.count) for f in images]
     hfd, err, fwhm, stars = (np.array(column, float) for column in zip(*own, strict=True))
-    flux = np.full(len(fields), np.nan)
+    flux = np.full(len(images), np.nan)
     common = match.common
     if common.sum() >= 3:
         sizes, errors = match.hfd_px[:, common], match.hfd_err_px[:, common]
         _, factors = part_table(np.log(sizes))
-        for k in range(len(fields)):
+        for k in range(len(images)):
             seen = np.isfinite(sizes[k])
             if seen.sum() >= 3:
                 size, size_err = typical_size(sizes[k][seen] / np.exp(factors[seen]), errors[k][seen])

@@ -1,4 +1,4 @@
-"""Measure frames, one or many at once, and stack the stars of a run's frames for the profile fit."""
+"""Measure frames, one or many at once, and compare those of a run on the stars that they share."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from astropy.table import QTable
@@ -16,11 +17,14 @@ from focuskit.core.workers import Crew
 from focuskit.frames import FoundFile, FrameInfo, Limits, RigFile, read_frame, read_pixels
 from focuskit.stars.catalogue import MeasuredImage
 from focuskit.stars.cutouts import prepare_image
-from focuskit.stars.faint import Registered, Search, measure_registered
+from focuskit.stars.faint import Registered, Search, join_registered, measure_registered, search_plan
 from focuskit.stars.image import measure_pixels
+from focuskit.stars.match import CommonSizes, StarMatch, common_sizes, match_stars
+
+_ENOUGH_STARS = 20  # chosen: for the size of a frame, which twenty like stars give to a quarter of what one does
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class MeasuredFrame:
     """A frame's facts and its stars.
 
@@ -101,22 +105,21 @@ def measure_frame(
     return MeasuredFrame(info, image, digest)
 
 
-def measure_found(found: FoundFile, rig_file: RigFile | None, limits: Limits | None) -> MeasuredFrame | str:
+def _measure_or_say(
+    found: FoundFile, rig_file: RigFile | None, limits: Limits | None, then: Callable[[MeasuredFrame], Any] | None
+) -> Any:
     """Return the measured frame, or why it cannot be one; errors cross process borders as text."""
     root = Path(found.path).parents[found.name.count("/")]  # the name itself may be written otherwise than the path
     try:
-        return measure_frame(found.path, root=root, rig_file=rig_file, limits=limits)
+        frame = measure_frame(found.path, root=root, rig_file=rig_file, limits=limits)
+        return then(frame) if then else frame
     except FocuskitError as problem:
         return str(problem).removeprefix(f"{found.name}: ").removeprefix(f"{found.path}: ")
     except MemoryError:
         return "needs more memory than there is; try again with --workers 1, or without this file"
 
 
-_ENOUGH_STARS = 20  # for the size of a frame
-
-
-def lost_frame(_: object) -> str:
-    """Return why a frame is not used whose process died twice."""
+def _lost(_: object) -> str:
     return "the process that measured it died, twice; leave this file out"
 
 
@@ -127,20 +130,39 @@ def measure_frames(
     rig_file: RigFile | None = None,
     limits: Limits | None = None,
     progress: Callable[[int, int], None] | None = None,
-) -> tuple[list[MeasuredFrame], list[tuple[str, str]]]:
+    then: Callable[[MeasuredFrame], Any] | None = None,
+) -> tuple[list[Any], list[tuple[str, str]]]:
     """Measure many frames at once.
+
+    ``then`` is what to make of each frame in the process that measured it; what it raises is why there is nothing.
 
     Returns
     -------
-    measured : list of MeasuredFrame
+    measured : list of MeasuredFrame, or of what ``then`` returns
         In the order of ``files``, whatever the order of completion.
     not_used : list of (name, why)
     """
-    work = partial(measure_found, rig_file=rig_file, limits=limits)
-    outcomes = crew.map(work, files, lost_frame, progress)
-    pairs = list(zip(files, outcomes, strict=True))
-    measured = [outcome for _, outcome in pairs if isinstance(outcome, MeasuredFrame)]
+    work = partial(_measure_or_say, rig_file=rig_file, limits=limits, then=then)
+    pairs = list(zip(files, crew.map(work, files, _lost, progress), strict=True))
+    measured = [outcome for _, outcome in pairs if not isinstance(outcome, str)]
     return measured, [(found.name, outcome) for found, outcome in pairs if isinstance(outcome, str)]
+
+
+def compare_frames(
+    frames: Sequence[MeasuredFrame], crew: Crew, limits: Limits | None = None
+) -> tuple[StarMatch, CommonSizes]:
+    """Bring the stars of a run together; where they are few and faint, measured again all as one."""
+    images = [frame.image for frame in frames]
+    match = match_stars(images)
+    sizes = common_sizes(images, match)
+    plan = None if any(frame.info.bayer for frame in frames) else search_plan(images)
+    if plan is not None:
+        tasks = [(frame.info.path, frame.info.gain, search) for frame, search in zip(frames, plan[1], strict=True)]
+        found = crew.map(partial(_search_or_nothing, limits=limits), tasks, lambda _: None)
+        together = join_registered(plan[0], found)
+        if together[1].told > sizes.told:
+            return together
+    return match, sizes
 
 
 def _search_or_nothing(task: tuple[str, float | None, Search], limits: Limits | None) -> Registered | None:
@@ -150,14 +172,6 @@ def _search_or_nothing(task: tuple[str, float | None, Search], limits: Limits | 
             return measure_registered(prepare_image(read_pixels(path, limits).filled(), None, gain), search)
     except (FocuskitError, MemoryError):
         return None
-
-
-def register_frames(
-    frames: Sequence[MeasuredFrame], searches: Sequence[Search], crew: Crew, limits: Limits | None = None
-) -> list[Registered | None]:
-    """Measure the stars of frames where they must lie; None where a frame does not show them."""
-    tasks = [(frame.info.path, frame.info.gain, search) for frame, search in zip(frames, searches, strict=True)]
-    return crew.map(partial(_search_or_nothing, limits=limits), tasks, lambda _: None)
 
 
 def run_key(digests: Iterable[str]) -> str:

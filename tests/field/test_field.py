@@ -19,8 +19,9 @@ from focuskit.field import likely_height, map_field
 from focuskit.frames import Pixels
 from focuskit.scenes import Scene, Sweep, simulate_run
 from focuskit.scenes.simulate import strew_stars
-from focuskit.stars import StarMatch, match_stars
+from focuskit.stars import StarMatch
 from focuskit.stars.image import measure_pixels
+from focuskit.stars.match import match_stars
 
 RIG = Rig("Heron", 1400.0, 200.0, 0.36, 3.76, 4.0, (0.0, 20000.0))
 SHAPE = (4176, 6248)

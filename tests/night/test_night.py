@@ -10,7 +10,8 @@ import pytest
 
 import focuskit
 from focuskit.core import flags
-from focuskit.stars import compare_frames, match_stars, measure_frame
+from focuskit.core.workers import Crew
+from focuskit.stars import compare_frames, measure_frame
 
 SAMPLE = Path(__file__).parents[2] / "sample_data"
 
@@ -62,8 +63,8 @@ def test_workers_change_nothing(night):
 
 def test_frames_are_compared_on_the_stars_they_share():
     frames = [measure_frame(SAMPLE / "night" / f"frame_000{k}.fits.fz") for k in (4, 5, 6)]
-    fields = [frame.image for frame in frames]
-    shared = compare_frames(fields, match_stars(fields))
+    with Crew(workers=1) as crew:
+        _, shared = compare_frames(frames, crew)
     assert np.all(shared.stars >= 20)
     # The same stars give the same light in every frame, defocused or not.
     assert shared.flux / shared.flux[0] == pytest.approx(np.ones(3), abs=0.03)

@@ -8,10 +8,10 @@ from small_nights import HERON, START
 
 from focuskit.frames import Pixels
 from focuskit.scenes import Passband, Scene, Sweep, simulate_run
-from focuskit.stars import compare_frames, join_registered, match_stars, search_plan
 from focuskit.stars.cutouts import prepare_image
-from focuskit.stars.faint import measure_registered
+from focuskit.stars.faint import join_registered, measure_registered, search_plan
 from focuskit.stars.image import measure_pixels
+from focuskit.stars.match import common_sizes, match_stars
 
 POSITIONS = [9900 + 25 * k for k in range(9)]
 
@@ -42,7 +42,7 @@ def test_all_frames_of_a_faint_run_get_a_size_that_is_right_within_its_error(see
     _, bright = faint_run(seed, brightest_e=1e6)
     truth = [measure_pixels(Pixels(image), gain_e_per_adu=1.0).hfd_px for image in bright]
     fields, _, sizes = sizes_of(faint_run(seed)[1])
-    alone = compare_frames(fields, match_stars(fields))
+    alone = common_sizes(fields, match_stars(fields))
     assert np.isfinite(sizes.hfd_px).all()
     # Of fluxes that fall as 1/n all stars hold 1.64 times what the brightest tells.
     assert sizes.told > 1.5 * alone.told
