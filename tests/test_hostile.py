@@ -311,7 +311,7 @@ def interval(capsys, *words):
     ids=["long cell", "far future", "far beyond", "words", "years apart", "large"],
 )
 def test_a_log_that_cannot_be_is_named(tmp_path, capsys, monkeypatch, log, said):
-    monkeypatch.setattr("focuskit.frames.source.MOST_TABLE_BYTES", 1_000_000)
+    monkeypatch.setattr("focuskit.frames.csv_table.MOST_TABLE_BYTES", 1_000_000)
     (tmp_path / "log.csv").write_text(log)
     for words in ((), ("--zone", "Europe/Oslo", "--night", "19:00-05:00")):
         status, answer, err = interval(capsys, "--temps", tmp_path / "log.csv", *words)
@@ -489,7 +489,7 @@ def test_frames_that_cannot_be_counted_are_said(tmp_path, frames):
 
 
 def test_a_table_is_not_read_without_bound(tmp_path, monkeypatch):
-    monkeypatch.setattr("focuskit.frames.source.MOST_TABLE_BYTES", 100)
+    monkeypatch.setattr("focuskit.frames.csv_table.MOST_TABLE_BYTES", 100)
     with pytest.raises(FocuskitError, match="more than 100 bytes"):
         read_runs_of("time,temperature_c,position\n" * 9, tmp_path / "x")
 

@@ -16,7 +16,7 @@ from focuskit.core.times import parse_time
 FloatArray = NDArray[np.float64]
 
 _EARLIEST_S, _LATEST_S = -2208988800.0, 7258118400.0  # the years 1900 to 2199; others are placeholders
-_NO_VALUE = {"", "na", "n/a", "nan", "null", "none", "-", "--"}
+NO_VALUE = {"", "na", "n/a", "nan", "null", "none", "-", "--"}
 
 
 def as_zone(zone: str | tzinfo | None) -> tzinfo:
@@ -149,7 +149,7 @@ def _tell_repeated_hour(first_s: FloatArray, second_s: FloatArray) -> FloatArray
 def read_number(text: str, mark: str = ".") -> float:
     """Read a number with the given decimal mark; NaN where there is none."""
     words = text.strip().lower()
-    if words in _NO_VALUE:
+    if words in NO_VALUE:
         return np.nan
     try:
         return float(words.replace(",", ".") if mark == "," else words)

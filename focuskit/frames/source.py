@@ -22,7 +22,6 @@ from focuskit.core.errors import FocuskitError, failure
 
 # What reading and inflating a file can raise when the file is at fault.
 READ_ERRORS = (OSError, EOFError, ValueError, MemoryError, zlib.error)
-MOST_TABLE_BYTES = 2**28  # of a table: over a million runs
 _AT_A_TIME = 2**16
 _MOST_PARTS = 100_000  # of a packed file: those written in blocks of 64 kB reach the limits before
 

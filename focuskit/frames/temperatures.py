@@ -6,8 +6,6 @@ its reason, and every assumption (unit, clock, which hours are night) stands in 
 
 from __future__ import annotations
 
-import csv
-import io
 import itertools
 import re
 from collections.abc import Mapping, Sequence
@@ -21,7 +19,7 @@ from numpy.typing import NDArray
 from focuskit.core.errors import FocuskitError
 from focuskit.core.log_times import as_zone, read_moments, read_number, utc_offset_s, zone_name
 from focuskit.core.times import HOUR_S, NIGHT_GAP_S
-from focuskit.frames.source import MOST_TABLE_BYTES, read_bytes
+from focuskit.frames.csv_table import read_csv
 
 FloatArray = NDArray[np.float64]
 
@@ -261,7 +259,11 @@ def _read_one(
     dropped: list[Dropped],
 ) -> tuple[FloatArray, FloatArray, NDArray[np.int64]]:
     """Times, temperatures and line numbers of one file, in the order of its rows."""
-    header, rows, lines, mark = _read_rows(path)
+    table = read_csv(path, "a CSV log of temperatures", encodings=("latin-1",), comments=True)
+    header, rows, lines, mark = table.header, table.rows, table.lines, "," if table.decimal_comma else "."
+    if len(header) >= 2 and np.isfinite(read_number(header[1], mark)):  # there is no header
+        rows, lines = [header, *rows], [1, *lines]
+        header = ["time", "temperature", *[f"column {i}" for i in range(3, len(header) + 1)]]
     if only is not None:
         place = _column(path, header, only[0])
         kept = [i for i, row in enumerate(rows) if row[place].strip() == only[1]]
@@ -304,34 +306,6 @@ def _read_one(
     if not good.any():
         raise FocuskitError(f"{path}: no row has a time and a temperature that can be read")
     return time_s[good], celsius[good], np.array(lines, dtype=np.int64)[good]
-
-
-def _read_rows(path: Path) -> tuple[list[str], list[list[str]], list[int], str]:
-    """Header (made up where there is none), rows, their line numbers, and the decimal mark."""
-    raw = read_bytes(path, MOST_TABLE_BYTES, "a CSV log of temperatures")
-    try:
-        text = raw.decode("utf-8-sig")
-    except UnicodeDecodeError:
-        text = raw.decode("latin-1")
-    numbered = [(i, s) for i, s in enumerate(text.splitlines(), 1) if s.strip() and not s.startswith("#")]
-    if not numbered:
-        raise FocuskitError(f"{path}: the file is empty")
-    top = numbered[0][1]
-    separator = next((s for s in ("\t", ";", ",") if s in top), ",")
-    try:
-        table = list(csv.reader(io.StringIO("\n".join(s for _, s in numbered)), delimiter=separator))
-    except csv.Error as problem:
-        raise FocuskitError(f"{path}: is not CSV ({problem})") from problem
-    width = len(table[0])
-    rows = [row + [""] * (width - len(row)) for row in table]
-    lines = [i for i, _ in numbered]
-    if len(rows) != len(lines):
-        raise FocuskitError(f"{path}: a quoted field runs over several lines: write one row a line")
-    mark = "," if separator != "," else "."
-    header = [name.strip() for name in rows[0]]
-    if width >= 2 and np.isfinite(read_number(header[1], mark)):
-        return ["time", "temperature", *[f"column {i}" for i in range(3, width + 1)]], rows, lines, mark
-    return header, rows[1:], lines[1:], mark
 
 
 def _plain(name: str) -> str:

@@ -10,10 +10,11 @@ from datetime import datetime, tzinfo
 from pathlib import Path
 
 from focuskit.core.errors import FocuskitError
+from focuskit.core.log_times import NO_VALUE
 from focuskit.core.logged import COLUMNS, LoggedRun
 from focuskit.core.text import harmless_text, write_whole
 from focuskit.core.times import format_time, parse_time
-from focuskit.frames import MOST_TABLE_BYTES, read_bytes
+from focuskit.frames import read_csv
 
 UNITS = {
     "temperature_c": "deg_C", "hfd_best_px": "pix", "exposure_s": "s", "seconds": "s",
@@ -24,7 +25,6 @@ _NUMBERS = (
     "exposure_s", "frames", "seconds",
 )  # fmt: skip
 _REQUIRED = ("time", "temperature_c", "position")
-_NO_VALUE = {"", "na", "n/a", "nan", "null", "none", "-", "--"}
 # A spreadsheet takes a cell that begins so for a formula.
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
@@ -51,22 +51,21 @@ def read_runs(
         If the file cannot be read, a column is missing, or a cell is not what its column says.
     """
     path = Path(path)
-    header, rows, comma = _rows(path)
-    where = _find_columns(path, header, columns or {})
+    table = read_csv(path, "a CSV table of logged runs with a header row")
+    where = _find_columns(path, table.header, columns or {})
     runs = []
-    for line, row in rows:
+    for line, row in zip(table.lines, table.rows, strict=True):
 
         def cell(name: str, row: Sequence[str] = row) -> str:
-            index = where.get(name, -1)
-            text = row[index].strip() if 0 <= index < len(row) else ""
-            return "" if text.lower() in _NO_VALUE else text
+            text = row[where[name]].strip() if name in where else ""
+            return "" if text.lower() in NO_VALUE else text
 
         def number(name: str, line: int = line) -> float | None:
             text = cell(name)
             if not text:
                 return None
             try:
-                value = float(text.replace(",", ".") if comma else text)
+                value = float(text.replace(",", ".") if table.decimal_comma else text)
             except ValueError:
                 raise FocuskitError(f"{path}, row {line}: {name} '{text}' is not a number") from None
             return value if math.isfinite(value) else None
@@ -111,27 +110,6 @@ def _truth(text: str, source: str) -> bool:
     if text.lower() not in words:
         raise FocuskitError(f"{source}: excluded is '{text}'; write yes or no")
     return words[text.lower()]
-
-
-def _rows(path: Path) -> tuple[list[str], list[tuple[int, list[str]]], bool]:
-    """Header, rows with the line each ends on, and whether the decimal mark is a comma."""
-    try:
-        text = read_bytes(path, MOST_TABLE_BYTES, "a CSV table of logged runs").decode("utf-8-sig")
-    except UnicodeDecodeError as problem:
-        raise FocuskitError(f"{path}: is not UTF-8 text; save it as CSV in UTF-8") from problem
-    if "\0" in text:
-        raise FocuskitError(f"{path}: is not a text file; give a CSV table of logged runs")
-    top = next((line for line in text.splitlines() if line.strip()), "")
-    separator = max("\t;,", key=top.count)
-    reader = csv.reader(text.splitlines(keepends=True), delimiter=separator)
-    try:
-        table = [(reader.line_num, row) for row in reader if any(cell.strip() for cell in row)]
-    except csv.Error as problem:
-        raise FocuskitError(f"{path}, row {reader.line_num}: is not CSV ({problem})") from problem
-    if not table:
-        raise FocuskitError(f"{path}: is empty; give a CSV table of logged runs with a header row")
-    header = [name.strip() for name in table[0][1]]
-    return header, table[1:], separator != ","
 
 
 def _find_columns(path: Path, header: list[str], mapped: Mapping[str, str]) -> dict[str, int]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -16,10 +15,11 @@ from focuskit.core.errors import FocuskitError, failure
 from focuskit.core.filters import USUAL_FILTERS, FilterTable
 from focuskit.core.logged import LoggedRun
 from focuskit.core.times import NIGHT_GAP_S
-from focuskit.frames import read_bytes
+from focuskit.frames import read_bytes, read_csv
 
 NAMELESS = "-"  # the filter of runs that name none
 _MOST_PLAN_BYTES = 1_000_000  # a plan has a few lines: more is another file
+_WANTED = "a CSV or TOML file with the plan of a night"
 _MOST_OF_BLOCK = 1e5  # minutes, or seconds of a sub-exposure: beyond any night
 _RUNS_OF_A_NIGHT = 4  # so many logged runs show the filters of a night (chosen; fewer may be a test of focus)
 _FIRST_BLOCK_MIN = 60.0  # of a night in one filter: a plan of one block is the same at any length
@@ -64,29 +64,27 @@ def read_night_plan(path: str | Path, filters: FilterTable = USUAL_FILTERS) -> N
         If the file cannot be read, or a block lacks its filter or minutes.
     """
     path = Path(path)
-    try:
-        raw = read_bytes(path, _MOST_PLAN_BYTES, "a CSV or TOML file with the plan of a night").decode("utf-8-sig")
-    except UnicodeDecodeError as problem:
-        raise FocuskitError(f"{path}: the plan cannot be read; give a CSV or TOML file") from problem
-    entries = _entries_of_toml(path, raw) if path.suffix.lower() == ".toml" else _entries_of_csv(path, raw)
+    entries = _entries_of_toml(path) if path.suffix.lower() == ".toml" else _entries_of_csv(path)
     if not entries:
         raise FocuskitError(f"{path}: no block is in the plan; each needs filter and minutes")
     return NightPlan(tuple(_block(path, i, entry, filters) for i, entry in enumerate(entries, 1)))
 
 
-def _entries_of_toml(path: Path, raw: str) -> Sequence[Mapping[str, Any]]:
+def _entries_of_toml(path: Path) -> Sequence[Mapping[str, Any]]:
+    raw = read_bytes(path, _MOST_PLAN_BYTES, _WANTED)
     try:
-        found = tomllib.loads(raw).get("block", [])
+        found = tomllib.loads(raw.decode("utf-8-sig")).get("block", [])
     except (tomllib.TOMLDecodeError, RecursionError, ValueError) as problem:
         raise FocuskitError(f"{path}: is not TOML ({failure(problem)})") from problem
     return found if isinstance(found, list) and all(isinstance(entry, Mapping) for entry in found) else []
 
 
-def _entries_of_csv(path: Path, raw: str) -> Sequence[Mapping[str, Any]]:
-    try:
-        return list(csv.DictReader(raw.splitlines(), skipinitialspace=True))
-    except csv.Error as problem:
-        raise FocuskitError(f"{path}: is not CSV ({problem})") from problem
+def _entries_of_csv(path: Path) -> Sequence[Mapping[str, Any]]:
+    table = read_csv(path, _WANTED, most=_MOST_PLAN_BYTES)
+    entries = [dict(zip(table.header, row, strict=False)) for row in table.rows]
+    if table.decimal_comma:
+        entries = [{k: v if k == "filter" else v.replace(",", ".") for k, v in entry.items()} for entry in entries]
+    return entries
 
 
 def _block(path: Path, number: int, entry: Mapping[str, Any], filters: FilterTable) -> Block:

@@ -56,7 +56,8 @@ def test_reads_a_plan_from_csv_and_toml(tmp_path):
 @pytest.mark.parametrize(
     "name, text, words",
     [
-        ("p.csv", "", "no block"),
+        ("p.csv", "", "is empty"),
+        ("p.csv", "filter,minutes\n", "no block"),
         ("p.csv", "filter,minutes\n,60\n", "names no filter"),
         ("p.csv", "filter,minutes\nL,soon\n", "minutes=soon"),
         ("p.csv", "filter,minutes\nL,-5\n", "minutes=-5"),
