@@ -17,9 +17,8 @@ from focuskit.frames import TemperatureLog, read_temperatures
 from focuskit.frames.temperatures import find_outliers, split_nights
 from focuskit.refocus import Block, FocusBehaviour, NightPlan
 from focuskit.refocus.decide import decide_refocus
-from focuskit.refocus.nights import lay_out_nights
 from focuskit.refocus.policies import AS_NOW, Case, set_policies
-from focuskit.refocus.temperature_change import log_noise_c
+from focuskit.refocus.temperature_change import lay_out_nights, log_noise_c
 
 DRAWS = 50
 BEHAVIOUR = FocusBehaviour(

@@ -21,7 +21,7 @@ from focuskit.core.errors import FocuskitError
 from focuskit.core.logged import LoggedRun
 from focuskit.frames import read_frame_info, read_temperatures
 from focuskit.logbook import Logbook, read_runs, write_csv, write_ecsv
-from focuskit.refocus.nights import lay_out_nights
+from focuskit.refocus.temperature_change import lay_out_nights
 from focuskit.stars import measure_frame
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "scripts"))

@@ -100,7 +100,7 @@ def interval_as_text(found: Interval, *, quiet: bool = False, verbose: bool = Fa
         setting = setting if w.policy.every_c is None else f"{w.policy.every_c:.2g} °C"
         mark = "*" if w.policy.name == answer.recommended else " "
         lines.append(
-            f"{w.policy.name + mark:<18} {setting:>9} {w.runs:5.1f} {w.focusing_min + w.moving_min:8.1f} "
+            f"{w.policy.name + mark:<18} {setting:>9} {w.runs:5.1f} {w.minutes_spent:8.1f} "
             f"{w.mean_hfd_growth_pct:6.1f} / {w.worst_hfd_growth_pct:6.1f} {w.time_in_tolerance_pct:8.1f} "
             f"{w.effective_hours:10.2f} {w.depth_gained_pct:+7.1f}"
         )

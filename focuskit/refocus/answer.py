@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Callable
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import asdict, dataclass, field, fields, replace
 from functools import cached_property
 from typing import Any
 
@@ -21,36 +21,13 @@ from focuskit.frames import TemperatureLog
 from focuskit.refocus.behaviour import NOTHING, FloatArray, FocusBehaviour, Known, learn_behaviour
 from focuskit.refocus.decide import HourOfNight, Lever, RefocusAnswer, Worth, decide_refocus
 from focuskit.refocus.night_plan import NAMELESS, Block, NightPlan, night_from_runs
-from focuskit.refocus.nights import Nights, lay_out_nights
 from focuskit.refocus.policies import AS_NOW, Case
-from focuskit.refocus.replay import Policy, replay_policy
-from focuskit.refocus.temperature_change import log_noise_c
+from focuskit.refocus.replay import Replay
+from focuskit.refocus.temperature_change import Nights, lay_out_nights, log_noise_c
 
-ONE_FILTER = Block("L", 600.0, 120.0)
-_ONE_FILTER_NOTE = "The plan is one filter with exposures of 120 s; --plan FILE tells another."
 # Intervals that are drawn, over the setting: a factor of four to both sides shows where the loss is flat.
 _CLOCK_FACTORS = np.exp(np.linspace(np.log(0.25), np.log(4.0), 25))
 _CLOCK_DRAWS = 8  # for a curve to look at
-
-
-@dataclass(frozen=True, eq=False)
-class FocusTrace:
-    """Focus error over one night under one policy, on one draw of the true drift.
-
-    Attributes
-    ----------
-    policy : Policy
-    hours, error_steps : ndarray, shape (n,)
-        Corners of the line since the start of the night; NaN breaks it at a focus run.
-    run_hours, run_error_steps : ndarray, shape (runs,)
-        The ends of the focus runs, and the error that each leaves.
-    """
-
-    policy: Policy
-    hours: FloatArray
-    error_steps: FloatArray
-    run_hours: FloatArray
-    run_error_steps: FloatArray
 
 
 @dataclass(frozen=True, eq=False)
@@ -60,13 +37,13 @@ class TypicalNight:
     Attributes
     ----------
     hours, temperature_c : ndarray, shape (n,)
-    traces : tuple of FocusTrace
-        In the order of the policies.
+    replays : tuple of Replay
+        In the order of the policies, each on one draw of the true drift, with its trace.
     """
 
     hours: FloatArray
     temperature_c: FloatArray
-    traces: tuple[FocusTrace, ...]
+    replays: tuple[Replay, ...]
 
 
 @dataclass(frozen=True, repr=False)
@@ -100,9 +77,10 @@ class Interval:
         """The middle night of the log, replayed when first asked for."""
         night = self.nights.middle()
         stop = int(night.length_s[0] // night.step_s) + 1
-        traces = tuple(self._trace(night, worth.policy) for worth in self.answer.worths)
+        case = Case(night, self.plan, self.behaviour)
+        replays = tuple(case.replay(worth.policy, draws=1, trace=True) for worth in self.answer.worths)
         hours = np.arange(stop, dtype=np.float64) * night.step_s / HOUR_S
-        return TypicalNight(hours, night.temperature_c[0, :stop], traces)
+        return TypicalNight(hours, night.temperature_c[0, :stop], replays)
 
     @cached_property
     def hours_by_clock(self) -> tuple[FloatArray, FloatArray]:
@@ -114,16 +92,6 @@ class Interval:
         every_min = (clock.every_min or case.median_night_min) * _CLOCK_FACTORS
         gave = [case.replay(replace(clock, every_min=float(every)), draws=_CLOCK_DRAWS) for every in every_min]
         return every_min, np.array([replay.effective_s.mean() / HOUR_S for replay in gave])
-
-    def _trace(self, night: Nights, policy: Policy) -> FocusTrace:
-        rng = np.random.default_rng(0)
-        seen = replay_policy(night, self.plan, self.behaviour, policy, rng=rng, trace=True).trace
-        assert seen is not None
-        start, stop = seen.start_s[:, 0, 0] / HOUR_S, seen.stop_s[:, 0, 0] / HOUR_S
-        first, last, run = seen.error_start_steps[:, 0, 0], seen.error_stop_steps[:, 0, 0], seen.after_run[:, 0, 0]
-        hours: FloatArray = np.stack([start, start, stop]).T.ravel()
-        errors: FloatArray = np.stack([np.where(run, np.nan, first), first, last]).T.ravel()
-        return FocusTrace(policy, hours, errors, start[run], first[run])
 
     def to_json(self) -> dict[str, Any]:
         """Return the object of schema ``focuskit.interval/1``."""
@@ -170,7 +138,7 @@ class Interval:
         """Show the answer and the curve of effective hours in a notebook."""
         rows = [
             (("→ " if w.policy.name == self.answer.recommended else "") + w.policy.words, w.what, f"{w.runs:.1f}",
-             f"{w.focusing_min + w.moving_min:.0f}", f"{w.effective_hours:.2f}",
+             f"{w.minutes_spent:.0f}", f"{w.effective_hours:.2f}",
              f"{w.depth_gained_pct:+.1f}".replace("-", "−"))
             for w in self.answer.worths
         ]  # fmt: skip
@@ -185,24 +153,15 @@ class Interval:
 
 def _policy_as_json(worth: Worth) -> dict[str, Any]:
     policy = worth.policy
+    digits = {"focusing_min": 8, "moving_min": 8, "imaging_hours": 8, "effective_hours": 6}
+    names = ["minutes_spent", *(f.name for f in fields(worth) if f.name not in ("policy", "what"))]
     return {
         "policy": policy.name,
         "what": worth.what,
         "every_min": rounded(policy.every_min),
         "every_c": rounded(policy.every_c),
         "run_filter": policy.run_filter,
-        "runs": rounded(worth.runs),
-        "minutes_spent": rounded(worth.focusing_min + worth.moving_min),
-        "focusing_min": rounded(worth.focusing_min, 8),
-        "moving_min": rounded(worth.moving_min, 8),
-        "imaging_hours": rounded(worth.imaging_h, 8),
-        "mean_hfd_growth_pct": rounded(worth.mean_hfd_growth_pct),
-        "worst_hfd_growth_pct": rounded(worth.worst_hfd_growth_pct),
-        "time_in_tolerance_pct": rounded(worth.time_in_tolerance_pct),
-        "effective_hours": rounded(worth.effective_hours, 6),
-        "effective_hours_err": rounded(worth.effective_hours_err),
-        "minutes_gained": rounded(worth.minutes_gained),
-        "depth_gained_pct": rounded(worth.depth_gained_pct),
+        **{name: rounded(getattr(worth, name), digits.get(name, 4)) for name in names},
     }
 
 
@@ -245,29 +204,33 @@ def find_interval(
         If a value is neither known nor in the runs.
     """
     plan, origin = _plan_of_night(plan, drift, filters)
-    learned = learn_behaviour(drift, plan.filters, known, filters)
+    behaviour, assumed = learn_behaviour(drift, plan.filters, known, filters)
     lags = [m.value for m in drift.models if m.name == "lag" and m.taken and m.value is not None] if drift else []
     nights = lay_out_nights(log, lag_min=lags[0] if lags else 0.0)
     answer = decide_refocus(
-        nights, plan, learned.behaviour, now=replace(AS_NOW, every_min=now_every_min),
+        nights, plan, behaviour, now=replace(AS_NOW, every_min=now_every_min),
         noise_c=log_noise_c(log.time_s, log.temperature_c), progress=progress,
     )  # fmt: skip
-    answer = replace(answer, flags=check([*answer.flags, *learned.flags]))
-    notes = [*_notes(log), learned.note, origin] if drift else [*_notes(log), f"{learned.note} {origin}".strip()]
-    return Interval(answer, learned.behaviour, plan, nights, log, tuple(notes))
+    answer = replace(answer, flags=check([*answer.flags, *assumed]))
+    learned = "All values are given by hand; no logged run is used."
+    if drift:
+        learned = f"Drift, costs and errors are learned from {len(drift.used)} logged runs."
+    return Interval(answer, behaviour, plan, nights, log, (*_notes(log), learned, origin))
 
 
 def _plan_of_night(plan: NightPlan | None, drift: Drift | None, filters: FilterTable) -> tuple[NightPlan, str]:
     """The plan that is given, else that of the last logged night, else one filter; and where it is from."""
     if plan is not None:
-        return plan, "The plan of the night is as it was given." if drift else ""
-    if drift is None:
-        return NightPlan((ONE_FILTER,)), _ONE_FILTER_NOTE
-    runs = [*drift.used, *(one.run for one in drift.set_aside if one.run.rig == drift.rig)]
-    found = night_from_runs(runs, filters)
-    if found is not None:
-        return found, "The plan of the night is as in the last night with four logged runs or more."
-    return NightPlan((replace(ONE_FILTER, filter=drift.reference_filter or NAMELESS),)), _ONE_FILTER_NOTE
+        return plan, "The plan of the night is as it was given."
+    name = "L"
+    if drift:
+        runs = [*drift.used, *(one.run for one in drift.set_aside if one.run.rig == drift.rig)]
+        found = night_from_runs(runs, filters)
+        if found is not None:
+            return found, "The plan of the night is as in the last night with four logged runs or more."
+        name = drift.reference_filter or NAMELESS
+    plan = NightPlan((Block(name, 600.0, 120.0),))
+    return plan, "The plan is one filter with exposures of 120 s; --plan FILE tells another."
 
 
 def _notes(log: TemperatureLog) -> list[str]:

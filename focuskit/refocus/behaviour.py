@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,7 +14,7 @@ from focuskit.core.filters import USUAL_FILTERS, FilterTable
 from focuskit.core.flags import check
 from focuskit.core.logged import LoggedRun
 from focuskit.core.optics import TOLERATED_GROWTH
-from focuskit.drift import Drift, FilterOffset
+from focuskit.drift import Drift
 from focuskit.refocus.night_plan import NAMELESS
 
 FloatArray = NDArray[np.float64]
@@ -118,19 +118,16 @@ class Known:
 NOTHING = Known()
 
 
-@dataclass(frozen=True)
-class Learned:
-    """The behaviour of focus, and what had to be assumed."""
-
-    behaviour: FocusBehaviour
-    flags: tuple[str, ...]
-    note: str
-
-
 def learn_behaviour(
     drift: Drift | None, filters: Sequence[str], known: Known = NOTHING, table: FilterTable = USUAL_FILTERS
-) -> Learned:
+) -> tuple[FocusBehaviour, tuple[str, ...]]:
     """Put together what the runs behind ``drift`` say of ``filters``; what is known goes first.
+
+    Returns
+    -------
+    behaviour : FocusBehaviour
+    flags : tuple of str
+        What had to be assumed.
 
     Raises
     ------
@@ -142,27 +139,26 @@ def learn_behaviour(
     costs = {name: _run_cost_s(drift, name, known) for name in filters}
     hfd_px = known.best_hfd_px or median_of([run.hfd_best_px for run in used])
     slope = known.slope_px_per_step or median_of([run.hfd_slope_px_per_step for run in used])
-    offsets = {name: (f.offset_steps, f.err) for name, f in _offsets(drift).items()
+    offsets = {(f.filter or NAMELESS): (f.offset_steps, f.err) for f in (drift.filters if drift else ())
                if f.offset_steps is not None and f.err is not None}  # fmt: skip
-    own_drift = known.steps_per_c is None and known.steps_per_c_err is None and all(f in offsets for f in filters)
     behaviour = FocusBehaviour(
         steps_per_c,
         _needed(hfd_px, "the least size", "--best-hfd PX"),
         _needed(slope, "the slope of the wings", "--slope PX_PER_STEP"),
-        {name: usual_run_s(name, table) if cost is None else cost for name, cost in costs.items()},
+        {name: _usual_run_s(name, table) if cost is None else cost for name, cost in costs.items()},
         {name: _position_err(drift, name, known) for name in filters},
         steps_per_c_err=steps_per_c_err,
         offset_steps={name: steps for name, (steps, _) in offsets.items()},
         offset_err_steps={name: err for name, (_, err) in offsets.items()},
-        draw_drift=_draws_of(drift) if drift and own_drift and drift.steps_per_c_err is not None else None,
     )
-    note = "All values are given by hand; no logged run is used."
-    if drift:
-        note = f"Drift, costs and errors are learned from {len(used)} logged runs."
-    return Learned(behaviour, check(["run_cost_assumed"] if None in costs.values() else []), note)
+    as_learned = known.steps_per_c is None and known.steps_per_c_err is None
+    if drift and drift.steps_per_c_err is not None and as_learned and all(name in offsets for name in filters):
+        behaviour = replace(behaviour, draw_drift=lambda rng, draws, names: drift.draw(
+            rng, draws, [None if name == NAMELESS else name for name in names]))  # fmt: skip
+    return behaviour, check(["run_cost_assumed"] if None in costs.values() else [])
 
 
-def usual_run_s(filter_name: str, table: FilterTable) -> float:
+def _usual_run_s(filter_name: str, table: FilterTable) -> float:
     """Time of a focus run of nine frames with the usual exposure for the filter."""
     return USUAL_FRAMES * (table.kind(filter_name).focus_exposure_s + OVERHEAD_S)
 
@@ -214,15 +210,6 @@ def _needed(value: float | None, what: str, option: str) -> float:
     if value is None:
         raise FocuskitError(f"the logged runs do not tell {what}: give {option}")
     return value
-
-
-def _offsets(drift: Drift | None) -> dict[str, FilterOffset]:
-    return {(f.filter or NAMELESS): f for f in drift.filters} if drift else {}
-
-
-def _draws_of(drift: Drift) -> DriftDraws:
-    own_names = {name: f.filter for name, f in _offsets(drift).items()}
-    return lambda rng, draws, names: drift.draw(rng, draws, [own_names[name] for name in names])
 
 
 def _seconds(run: LoggedRun) -> float | None:

@@ -12,11 +12,11 @@ from focuskit.core.flags import check
 from focuskit.core.times import HOUR_S
 from focuskit.refocus.behaviour import FocusBehaviour
 from focuskit.refocus.night_plan import NightPlan
-from focuskit.refocus.nights import Nights
 from focuskit.refocus.policies import AS_NOW, Case, describe_policy, loss_per_c2, set_policies
 from focuskit.refocus.replay import Policy, Replay
 from focuskit.refocus.temperature_change import (
     LONGEST_MIN,
+    Nights,
     best_interval_min,
     is_flat,
     measure_change,
@@ -45,7 +45,7 @@ class Worth:
     runs: float
     focusing_min: float
     moving_min: float
-    imaging_h: float
+    imaging_hours: float
     mean_hfd_growth_pct: float
     worst_hfd_growth_pct: float
     time_in_tolerance_pct: float
@@ -53,6 +53,11 @@ class Worth:
     effective_hours_err: float
     minutes_gained: float
     depth_gained_pct: float
+
+    @property
+    def minutes_spent(self) -> float:
+        """On runs and moves, per night."""
+        return self.focusing_min + self.moving_min
 
 
 @dataclass(frozen=True)
@@ -210,7 +215,7 @@ def _weigh(gave: Replay, before: Replay, behaviour: FocusBehaviour) -> Worth:
         runs=float(gave.runs.mean()),
         focusing_min=float(gave.focusing_s.mean()) / 60.0,
         moving_min=float(gave.moving_s.mean()) / 60.0,
-        imaging_h=float(gave.imaging_s.mean()) / HOUR_S,
+        imaging_hours=float(gave.imaging_s.mean()) / HOUR_S,
         mean_hfd_growth_pct=100.0 * float(gave.mean_growth.mean()),
         worst_hfd_growth_pct=100.0 * float(gave.worst_growth.max(axis=0).mean()),
         time_in_tolerance_pct=100.0 * float(gave.in_tolerance_s.sum() / gave.imaging_s.sum()),

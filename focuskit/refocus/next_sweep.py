@@ -180,7 +180,7 @@ def plan_sweeps(
         return []
     # The comparison rests on offsets and sizes: runs too few to tell a drift or its errors do for it.
     known = Known(drift.steps_per_c or 0.0, position_err_steps={p.filter: p.position_err_steps for p in plans})
-    behaviour = learn_behaviour(drift, [p.filter for p in plans], known, filters).behaviour
+    behaviour, _ = learn_behaviour(drift, [p.filter for p in plans], known, filters)
     quickest = min(plans, key=lambda p: p.cost_s)
     return [compare_with_offset(p, quickest, behaviour, interval_min=interval_min) for p in plans]
 

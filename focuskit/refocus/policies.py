@@ -13,9 +13,9 @@ import numpy as np
 
 from focuskit.refocus.behaviour import FocusBehaviour
 from focuskit.refocus.night_plan import NightPlan
-from focuskit.refocus.nights import Nights
 from focuskit.refocus.replay import Policy, Replay, replay_policy
 from focuskit.refocus.temperature_change import (
+    Nights,
     TemperatureChange,
     best_interval_min,
     is_flat,
@@ -40,11 +40,10 @@ class Case:
         """Return the case of some of the nights."""
         return replace(self, nights=self.nights.part(which))
 
-    def replay(self, policy: Policy, *, draws: int, seed: int = 0) -> Replay:
+    def replay(self, policy: Policy, *, draws: int, seed: int = 0, trace: bool = False) -> Replay:
         """Replay a policy: every policy on the same draws."""
-        return replay_policy(
-            self.nights, self.plan, self.behaviour, policy, rng=np.random.default_rng(seed), draws=draws
-        )
+        rng = np.random.default_rng(seed)
+        return replay_policy(self.nights, self.plan, self.behaviour, policy, rng=rng, draws=draws, trace=trace)
 
     def change(self) -> TemperatureChange:
         """How far the temperature moves away with time."""

@@ -5,20 +5,22 @@ All nights and all draws of the uncertain drift are walked side by side, one sub
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
 
 from focuskit.core.optics import TOLERATED_GROWTH, decimals_of
+from focuskit.core.times import HOUR_S
 from focuskit.refocus.behaviour import FloatArray, FocusBehaviour
 from focuskit.refocus.night_plan import NightPlan
-from focuskit.refocus.nights import Nights
+from focuskit.refocus.temperature_change import Nights
 
 Lanes = NDArray[np.intp]
 
 NOISE_ROWS = 64  # errors of so many runs are drawn per night; later runs use them again
 _OVER_S = 1e-6  # a night with less time left is over: only rounding left it
+_COUNTS = ("runs", "imaging_s", "focusing_s", "moving_s", "effective_s", "growth_s", "worst_growth", "in_tolerance_s")
 
 
 @dataclass(frozen=True)
@@ -63,14 +65,27 @@ class Trace:
     error_stop_steps: FloatArray
     after_run: NDArray[np.bool_]
 
+    def line(self) -> tuple[FloatArray, FloatArray]:
+        """Hours and focus errors (steps) in the first night and draw, shape (n,): NaN breaks the line at a run."""
+        gap = np.where(self.after_run, np.nan, self.error_start_steps)
+        times = np.stack([self.start_s, self.start_s, self.stop_s])[:, :, 0, 0]
+        errors = np.stack([gap, self.error_start_steps, self.error_stop_steps])[:, :, 0, 0]
+        return times.T.ravel() / HOUR_S, errors.T.ravel()
+
+    def run_ends(self) -> tuple[FloatArray, FloatArray]:
+        """Hours at which the runs of the first night and draw end, and the errors (steps) that they leave."""
+        run = self.after_run[:, 0, 0]
+        return self.start_s[run, 0, 0] / HOUR_S, self.error_start_steps[run, 0, 0]
+
 
 @dataclass(frozen=True, eq=False)
 class Replay:
     """What one policy gave in each night and draw; all arrays have the shape (nights, draws).
 
     ``imaging_s + focusing_s + moving_s`` is the length of the night.
-    ``effective_s`` is the integral of (h0/HFD)² over the imaging time; ``mean_growth`` and
-    ``worst_growth`` are of the sub-exposures' HFD over its least value, less one.
+    ``effective_s`` is the integral of (h0/HFD)² over the imaging time; ``growth_s`` and
+    ``worst_growth`` are the integral and the maximum of the sub-exposures' HFD over its least value, less one.
+    ``trace`` is empty where it was not asked for.
     """
 
     policy: Policy
@@ -79,10 +94,15 @@ class Replay:
     focusing_s: FloatArray
     moving_s: FloatArray
     effective_s: FloatArray
-    mean_growth: FloatArray
+    growth_s: FloatArray
     worst_growth: FloatArray
     in_tolerance_s: FloatArray
-    trace: Trace | None = None
+    trace: Trace
+
+    @property
+    def mean_growth(self) -> FloatArray:
+        """Mean growth of the half-flux diameter over the imaging time."""
+        return self.growth_s / np.maximum(self.imaging_s, 1e-9)
 
 
 def replay_policy(
@@ -115,8 +135,10 @@ def replay_policy(
         exposed = walk.expose(sub_s, keep=trace)
         if trace:
             seen.append((*exposed, run))
-    columns = [np.array(column).reshape(-1, *walk.shape) for column in zip(*seen, strict=True)]
-    return walk.counted(Trace(*columns) if trace else None)
+    shape = (-1, len(nights.length_s), draws)
+    columns = [np.array([row[k] for row in seen]).reshape(shape) for k in range(len(fields(Trace)))]
+    counts = {name: count.reshape(shape[1:]) for name, count in walk.counts.items()}
+    return Replay(policy, **counts, trace=Trace(*columns))
 
 
 class _Truth:
@@ -169,7 +191,6 @@ class _Walk:
     ) -> None:
         filters = list(dict.fromkeys([*plan.filters, policy.run_filter or plan.filters[0]]))
         self.policy, self.behaviour = policy, behaviour
-        self.shape = (len(nights.length_s), draws)
         self.truth = _Truth(nights, behaviour, filters, rng, draws)
         self.block_end_s = np.cumsum([b.minutes * 60.0 for b in plan.blocks])
         self.block_filter = np.array([filters.index(b.filter) for b in plan.blocks])
@@ -189,9 +210,7 @@ class _Walk:
         self.heat_at_run, self.heat_at_move = self.heat.copy(), self.heat.copy()
         self.last_run_s = np.zeros(lanes)
         self.anchor = np.zeros(lanes)  # the focuser's position less known offset and learned drift
-        self.runs, self.focusing_s, self.moving_s = np.zeros(lanes), np.zeros(lanes), np.zeros(lanes)
-        self.imaging_s, self.effective_s, self.growth_s = np.zeros(lanes), np.zeros(lanes), np.zeros(lanes)
-        self.worst_growth, self.in_tolerance_s = np.zeros(lanes), np.zeros(lanes)
+        self.counts = {name: np.zeros(lanes) for name in _COUNTS}
 
     def under_way(self) -> bool:
         """Note which nights go on, and return whether any does."""
@@ -232,7 +251,7 @@ class _Walk:
             pause += np.where(off_by & ~run & (turns == 0), self.behaviour.move_s, 0.0)
             self.heat_at_move = np.where(self.on & (off_by | changed), self.heat, self.heat_at_move)
         stop = np.where(self.on, np.minimum(self.time_s + pause, self.truth.length_s), self.time_s)
-        self.moving_s += stop - self.time_s
+        self.counts["moving_s"] += stop - self.time_s
         self.time_s = stop
 
     def focus(self, wanted: Lanes, run: NDArray[np.bool_]) -> None:
@@ -244,11 +263,11 @@ class _Walk:
         stop = np.minimum(self.time_s[who] + self.run_cost_s[used], truth.length_s[who])
         found = truth.temperature_c(stop, who)
         learned_wrong = truth.offset_wrong(used, who) + (truth.steps_per_c[who] - self.behaviour.steps_per_c) * found
-        self.anchor[who] = learned_wrong + truth.run_error(used, self.runs[who], who)
-        self.focusing_s[who] += stop - self.time_s[who]
+        self.anchor[who] = learned_wrong + truth.run_error(used, self.counts["runs"][who], who)
+        self.counts["focusing_s"][who] += stop - self.time_s[who]
         self.time_s[who] = self.last_run_s[who] = stop
         self.heat_at_move[who] = self.heat_at_run[who] = found
-        self.runs[who] += 1.0
+        self.counts["runs"][who] += 1.0
 
     def expose(self, sub_s: FloatArray, *, keep: bool) -> tuple[FloatArray, ...]:
         """Expose while best focus drifts away; return times and errors at the ends if they are to be kept."""
@@ -261,26 +280,11 @@ class _Walk:
         x0, x1 = per_step * (at - truth.steps_per_c * before), per_step * (at - truth.steps_per_c * after)
         square = 1.0 + (x0 * x0 + x0 * x1 + x1 * x1) / 3.0
         size = np.sqrt(square)
-        self.imaging_s += dt
-        self.effective_s += dt / square
-        self.growth_s += dt * (size - 1.0)
-        self.worst_growth = np.where(dt > 0.0, np.maximum(self.worst_growth, size - 1.0), self.worst_growth)
-        self.in_tolerance_s += np.where(size <= TOLERATED_GROWTH, dt, 0.0)
+        self.counts["imaging_s"] += dt
+        self.counts["effective_s"] += dt / square
+        self.counts["growth_s"] += dt * (size - 1.0)
+        np.maximum(self.counts["worst_growth"], size - 1.0, out=self.counts["worst_growth"], where=dt > 0.0)
+        self.counts["in_tolerance_s"] += np.where(size <= TOLERATED_GROWTH, dt, 0.0)
         exposed = (self.time_s, stop_s, x0 / per_step, x1 / per_step) if keep else ()
         self.time_s, self.heat = stop_s, after
         return tuple(np.where(dt > 0.0, column, np.nan) for column in exposed)
-
-    def counted(self, trace: Trace | None) -> Replay:
-        """What the policy gave and cost in each night and draw."""
-        return Replay(
-            self.policy,
-            runs=self.runs.reshape(self.shape),
-            imaging_s=self.imaging_s.reshape(self.shape),
-            focusing_s=self.focusing_s.reshape(self.shape),
-            moving_s=self.moving_s.reshape(self.shape),
-            effective_s=self.effective_s.reshape(self.shape),
-            mean_growth=(self.growth_s / np.maximum(self.imaging_s, 1e-9)).reshape(self.shape),
-            worst_growth=self.worst_growth.reshape(self.shape),
-            in_tolerance_s=self.in_tolerance_s.reshape(self.shape),
-            trace=trace,
-        )

@@ -35,10 +35,10 @@ def plot_focus_error(found: Interval, ax: Any = None) -> Any:
     ax = _axes(ax)
     band = found.behaviour.tolerance_steps
     ax.axhspan(-band, band, color=COLOURS["sand"], alpha=0.35, lw=0)
-    for i, trace in enumerate(found.typical_night.traces):
+    for i, one in enumerate(found.typical_night.replays):
         colour, marker = mark_of(i)
-        ax.plot(trace.hours, trace.error_steps, color=colour, lw=1.3, label=trace.policy.words)
-        ax.plot(trace.run_hours, trace.run_error_steps, marker, ms=5, color=colour)
+        ax.plot(*one.trace.line(), color=colour, lw=1.3, label=one.policy.words)
+        ax.plot(*one.trace.run_ends(), marker, ms=5, color=colour)
     ax.axhline(0.0, color=GREY, lw=0.8)
     ax.set(xlabel="hours since the start of the night", ylabel="focus error (steps)")
     ax.legend(ncols=2, fontsize="small", frameon=False)

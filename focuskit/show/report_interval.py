@@ -8,7 +8,7 @@ import numpy as np
 
 from focuskit.core import flags
 from focuskit.core.text import plain_text
-from focuskit.refocus import FocusTrace, HourOfNight, Interval, Worth
+from focuskit.refocus import HourOfNight, Interval, Worth
 from focuskit.show.palette import MARKERS, mark_of
 from focuskit.show.report_panels import (
     BELOW_PX,
@@ -82,7 +82,7 @@ def _row(i: int, worth: Worth, found: Interval) -> dict[str, Any]:
         "name": policy.words,
         "what": _true_minus(worth.what),
         "mark": (f"series-{i % len(MARKERS)}", mark_path(mark_of(i)[1], 8, 8, 5.5)),
-        "spent": worth.focusing_min + worth.moving_min,
+        "spent": worth.minutes_spent,
         "chosen": policy.name == found.answer.recommended,
     }
 
@@ -102,7 +102,7 @@ def _hour(one: HourOfNight) -> dict[str, Any]:
 def draw_worths(found: Interval) -> Picture:
     """Lay out what each way costs and gives: minutes spent against depth gained."""
     worths = found.answer.worths
-    spent = [w.focusing_min + w.moving_min for w in worths]
+    spent = [w.minutes_spent for w in worths]
     gains = [w.depth_gained_pct for w in worths]
     bottom = PANEL_TOP + _PANEL_PX
     x = Scale(0.0, 1.08 * max(*spent, 1.0), PANEL_LEFT, RIGHT)
@@ -134,17 +134,17 @@ def draw_middle_night(found: Interval) -> Picture:
     across, up = np.array([x(h) for h in night.hours]), np.array([y(c) for c in night.temperature_c])
     warm = Line("temperature", "warm", line_path(across, up))
     panels = [Panel("temperature (°C)", PANEL_TOP, top, ticks_of(y, 3), lines=(warm,))]
-    traces = [trace for trace in night.traces if trace.policy.name in ("now", found.answer.recommended)]
+    replays = [one for one in night.replays if one.policy.name in ("now", found.answer.recommended)]
     band = found.behaviour.tolerance_steps
-    reach = 1.1 * max([band, *(float(np.nanmax(np.abs(trace.error_steps))) for trace in traces)])
+    reach = 1.1 * max([band, *(float(np.nanmax(np.abs(one.trace.line()[1]))) for one in replays)])
     bottom = low_top + _PANEL_PX
     y = Scale(-reach, reach, bottom, low_top)
     lines, marks, key = [], [], []
-    for i, trace in enumerate(traces):
-        name = trace.policy.words
-        lines.append(Line(name, _LOOKS[i], _broken_path(x, y, trace)))
+    for i, one in enumerate(replays):
+        name = one.policy.words
+        lines.append(Line(name, _LOOKS[i], _broken_path(x, y, *one.trace.line())))
         key.append((name, _LOOKS[i], "M1 8H23", True))
-        for k, (hour, error) in enumerate(zip(trace.run_hours, trace.run_error_steps, strict=True)):
+        for k, (hour, error) in enumerate(zip(*one.trace.run_ends(), strict=True)):
             at = x(float(hour)), y(float(error))
             path = mark_path(MARKERS[i], *at, 3.6)
             marks.append(Mark(*at, None, None, path, "used", f"{name}: a focus run\n{hour:.1f} h", "", k))
@@ -157,10 +157,10 @@ def draw_middle_night(found: Interval) -> Picture:
     )
 
 
-def _broken_path(x: Scale, y: Scale, trace: FocusTrace) -> str:
+def _broken_path(x: Scale, y: Scale, times: np.ndarray, values: np.ndarray) -> str:
     """Return a path that is broken where a value is not known."""
     path, pen = [], "M"
-    for time, value in zip(trace.hours, trace.error_steps, strict=True):
+    for time, value in zip(times, values, strict=True):
         if np.isfinite(value) and np.isfinite(time):
             path.append(f"{pen}{x(float(time)):.1f} {y(float(value)):.1f}")
             pen = "L"

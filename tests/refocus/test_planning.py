@@ -92,8 +92,7 @@ def test_the_plan_is_that_of_the_last_full_night():
 
 def test_learns_drift_cost_and_error_from_runs():
     drift = fit_drift(logged())
-    learned = learn_behaviour(drift, ["L", "Ha"])
-    focus = learned.behaviour
+    focus, _ = learn_behaviour(drift, ["L", "Ha"])
     assert focus.steps_per_c == pytest.approx(-6.5, abs=4.0 * focus.steps_per_c_err)
     # 95 s were logged in L; in Ha nine frames of 40 s and 8 s each
     assert focus.run_cost_s == {"L": 95.0, "Ha": 432.0}
@@ -111,10 +110,10 @@ def test_learns_drift_cost_and_error_from_runs():
 
 def test_what_is_given_goes_first():
     drift = fit_drift(logged())
-    focus = learn_behaviour(
+    focus, _ = learn_behaviour(
         drift, ["L", "Ha"], Known(steps_per_c=-5.0, best_hfd_px=4.0, slope_px_per_step=0.2,
         run_cost_s={"": 50.0, "Ha": 200.0}, position_err_steps=2.0),
-    ).behaviour  # fmt: skip
+    )  # fmt: skip
     assert (focus.steps_per_c, focus.steps_per_c_err) == (-5.0, 0.0)
     assert focus.run_cost_s == {"L": 50.0, "Ha": 200.0}
     assert focus.position_err_steps == {"L": 2.0, "Ha": 2.0}
@@ -123,15 +122,15 @@ def test_what_is_given_goes_first():
 
 def test_what_nobody_knows_is_assumed_with_a_flag_or_asked_for():
     drift = fit_drift(logged(seconds=None, frames=None, exposure_s=None))
-    learned = learn_behaviour(drift, ["L", "Ha"])
-    assert "run_cost_assumed" in learned.flags
+    focus, assumed = learn_behaviour(drift, ["L", "Ha"])
+    assert assumed == ("run_cost_assumed",)
     # nine frames of 2 s or 40 s, 8 s each: common practice, no source
-    assert learned.behaviour.run_cost_s == {"L": 90.0, "Ha": 432.0}
+    assert focus.run_cost_s == {"L": 90.0, "Ha": 432.0}
     # the same under other names of the filter, and by the rig file's word
     table = FilterTable({"L": OwnFilter(narrowband=True)})
     for name in ("Ha 7nm", "Halpha 3nm", "Hα"):
-        assert learn_behaviour(drift, [name], table=table).behaviour.run_cost_s == {name: 432.0}
-    assert learn_behaviour(drift, ["L"], table=table).behaviour.run_cost_s == {"L": 432.0}
+        assert learn_behaviour(drift, [name], table=table)[0].run_cost_s == {name: 432.0}
+    assert learn_behaviour(drift, ["L"], table=table)[0].run_cost_s == {"L": 432.0}
     with pytest.raises(FocuskitError, match="--best-hfd"):
         learn_behaviour(fit_drift(logged(hfd_best_px=None)), ["L"])
     with pytest.raises(FocuskitError, match="--slope"):
@@ -139,7 +138,7 @@ def test_what_nobody_knows_is_assumed_with_a_flag_or_asked_for():
 
 
 def test_a_filter_that_was_never_logged_has_no_offset():
-    focus = learn_behaviour(fit_drift(logged()), ["L", "OIII"]).behaviour
+    focus, _ = learn_behaviour(fit_drift(logged()), ["L", "OIII"])
     assert "OIII" not in focus.offset_steps
     assert focus.run_cost_s["OIII"] == 432.0
     assert focus.draw(np.random.default_rng(0), 3, ["L", "OIII"])[1].shape == (2, 3)

@@ -13,11 +13,11 @@ from focuskit.core import flags
 from focuskit.frames import TemperatureLog, read_temperatures
 from focuskit.refocus import Block, FocusBehaviour, NightPlan, Policy
 from focuskit.refocus.decide import decide_refocus
-from focuskit.refocus.nights import lay_out_nights
 from focuskit.refocus.policies import AS_NOW, Case, describe_policy, set_policies
 from focuskit.refocus.replay import replay_policy
 from focuskit.refocus.temperature_change import (
     best_interval_min,
+    lay_out_nights,
     log_noise_c,
     matching_change_c,
     measure_change,
