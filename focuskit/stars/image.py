@@ -29,10 +29,10 @@ from focuskit.stars.cutouts import (
     sum_squares,
 )
 from focuskit.stars.detect import PEAK_SIGMA, Peaks, find_peaks
+from focuskit.stars.first_look import first_sizes
 from focuskit.stars.growth import REACH_SHARP, REACH_WIDE, fit_growth, usual_growth
 from focuskit.stars.stamps import (
     RadialSums,
-    cut_stamps,
     elongation,
     find_centroids,
     half_flux_radius,
@@ -45,8 +45,6 @@ from focuskit.stars.stamps import (
 
 MOST_STARS = 300  # chosen: the size of a frame is known to half a per cent by then, and time grows with stars
 LEAST_HFD_PX = 1.4  # what is sharper is a cosmic ray: one pixel and a seeing of one pixel make 1.4
-_FIRST_LOOK = 40  # peaks that give the first idea of the size
-_DRAWN_OUT = 0.6  # ellipticity that no star has
 _BRIGHT = 40  # stars that make the growth curve at the most
 _UNSEEN_PX = 4.0  # size at which given places are measured where nothing at all is seen; chosen: usual seeing
 # Pixels without a value are filled from their neighbours. Squares of them within stars of 2 to 34 pixels changed the
@@ -103,7 +101,7 @@ def measure_pixels(
         raise FocuskitError("nearly all of its pixels have the same value: no exposure")
     given = None if positions is None else (positions - (unit - 1) / 2.0) / unit
     stars, worth = NO_STARS, 0.0
-    for size in _first_sizes(image) or ([] if given is None else [_UNSEEN_PX]):
+    for size in first_sizes(image) or ([] if given is None else [_UNSEEN_PX]):
         tried = _measure_all(image, size, given)
         # A star that is barely seen counts for less than a whole one.
         count = float(np.minimum(tried.snr[tried.good] / LEAST_SNR[1], 1.0).sum())
@@ -143,43 +141,6 @@ def _in_sensor_pixels(stars: Stars, unit: int) -> Stars:
     grown = {name: getattr(stars, name) * unit for name in ("hfd_px", "hfd_err_px", "fwhm_px")}
     shift = (unit - 1) / 2.0
     return replace(stars, x_px=stars.x_px * unit + shift, y_px=stars.y_px * unit + shift, **grown)
-
-
-def _first_sizes(image: PreparedImage) -> list[float]:
-    """Return rough half-flux diameters to try, from the most significant peaks.
-
-    The brightest stars tell first. A galaxy can outshine them, hence the size of most peaks next;
-    and faint fragments of rings can hide how large the stars are, hence larger sizes at last.
-    """
-    peaks = find_peaks(image.levels, image.blocks.side, image.blocks.noise, 0.8)
-    sizes: list[float] = []
-    weights: list[float] = []
-    for box in np.unique(peaks.box_px[:_FIRST_LOOK]):
-        chosen = np.flatnonzero(peaks.box_px[:_FIRST_LOOK] == box)
-        level = max(image.level_for(box) - 1, 0)
-        side = image.blocks.side * 2**level
-        data = image.levels[level]
-        half = math.ceil(1.25 * box / side)
-        column = np.rint((peaks.x[chosen] + 0.5) / side - 0.5).astype(int)
-        row = np.rint((peaks.y[chosen] + 0.5) / side - 0.5).astype(int)
-        inside = lies_inside(data.shape, column, row, half)
-        stamps = cut_stamps(data, column[inside], row[inside], half)
-        far = np.hypot(*np.mgrid[-half : half + 1, -half : half + 1]) > 0.8 * half
-        stamps -= np.median(stamps[:, far], axis=1)[:, None, None]
-        dx, dy = find_centroids(stamps, 0.65 * half)
-        sums = sum_in_circles(stamps, dx, dy, 0.8 * half, fine=2)
-        radius, _ = half_flux_radius(sums, 0.5 * sums.flux[:, -1])
-        squared = (2.0 * radius * side) ** 2 - 0.9 * side**2
-        # Pieces of a trail or of a ring say nothing about the size of a star.
-        known = np.isfinite(squared) & (elongation(stamps, dx, dy, 0.65 * half)[0] < _DRAWN_OUT)
-        sizes += np.sqrt(np.maximum(squared[known], 1.5)).tolist()
-        weights += (peaks.significance[chosen[inside]][known] ** 2).tolist()
-    if not sizes:
-        return []
-    order = np.argsort(sizes)
-    share = np.cumsum(np.array(weights)[order])
-    bright = sizes[order[int(np.searchsorted(share, 0.5 * share[-1]))]]
-    return [bright, float(np.median(sizes)), 2.0 * bright, 4.0 * bright]
 
 
 @dataclass(frozen=True)
