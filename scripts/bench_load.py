@@ -19,8 +19,7 @@ import numpy as np
 from focuskit.core.logged import LoggedRun
 from focuskit.core.optics import Rig
 from focuskit.logbook import Logbook
-from focuskit.scenes import Scene, Sweep, simulate_run
-from focuskit.scenes.simulate import write_frame
+from focuskit.scenes import Scene, Sweep, simulate_run, write_frame
 
 START = datetime(2031, 3, 4, 18, 0, tzinfo=UTC)
 RUN_FRAMES = 10

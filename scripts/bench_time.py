@@ -21,8 +21,7 @@ import numpy as np
 from focuskit.core.optics import Rig
 from focuskit.frames import RigFile
 from focuskit.night import analyse
-from focuskit.scenes import Scene, Sweep, simulate_run
-from focuskit.scenes.simulate import strew_stars, write_frame
+from focuskit.scenes import Scene, Sweep, simulate_run, strew_stars, write_frame
 
 RIG = Rig("Heron", 1400.0, 200.0, 0.36, 3.76, 4.0)
 OPTICS = ("FOCALLEN", "APTDIA", "XPIXSZ", "YPIXSZ")

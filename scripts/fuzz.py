@@ -37,8 +37,7 @@ from focuskit.core.logged import LoggedRun
 from focuskit.core.optics import Rig
 from focuskit.frames import Limits, read_frame_info, read_rig_file
 from focuskit.logbook import Logbook
-from focuskit.scenes import Passband, Scene, Sweep, simulate_run
-from focuskit.scenes.simulate import write_frame
+from focuskit.scenes import Passband, Scene, Sweep, simulate_run, write_frame
 from focuskit.stars import measure_frame
 
 MOST_SECONDS = 10  # of the processor's time: a busy machine is not a hang

@@ -25,7 +25,7 @@ from pathlib import Path
 import fuzz
 
 from focuskit.logbook import Logbook
-from focuskit.scenes.simulate import write_frame
+from focuskit.scenes import write_frame
 
 IMPORTED = 300
 

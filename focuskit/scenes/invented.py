@@ -17,7 +17,8 @@ from focuskit.core.logged import LoggedRun
 from focuskit.core.optics import Rig
 from focuskit.core.text import write_whole
 from focuskit.core.times import format_time
-from focuskit.scenes.simulate import Passband, Scene, Sweep, strew_stars, write_night
+from focuskit.scenes.night import write_night
+from focuskit.scenes.scene import Passband, Scene, Sweep, strew_stars
 
 HERON = Rig(
     name="Heron",
@@ -138,30 +139,36 @@ def invent_season(
         starts = np.sort(rng.uniform(0.2, HOURS - 0.3, RUNS))
         names = rng.permutation([*OFFSETS, "L"])
         for start, name in zip(starts, names, strict=True):
-            temperature = float(np.interp(start, hours, air))
-            narrow = name in NARROW
-            err = float(rng.uniform(1.6, 3.0) if narrow else rng.uniform(0.8, 1.6))
-            position = base + OFFSETS[name] + STEPS_PER_C * (temperature - REFERENCE_C)
-            position += jump_steps * (night >= rebuild_night)
-            position += float(rng.normal(0.0, np.hypot(scatter_steps, err))) + (wild or {}).get(len(runs), 0.0)
-            runs.append(
-                LoggedRun(
-                    time=(dusk + timedelta(hours=float(start))).replace(microsecond=0),
-                    filter=str(name),
-                    temperature_c=round(temperature, 2),
-                    position=round(position, 1),
-                    position_err=round(err, 2),
-                    rig=HERON.name,
-                    verdict="good",
-                    hfd_best_px=round(float(rng.normal(5.9, 0.5)), 2),
-                    hfd_slope_px_per_step=0.114,
-                    tolerance_steps=round(float(rng.normal(16.5, 1.2)), 1),
-                    exposure_s=40.0 if narrow else 2.0,
-                    frames=9,
-                    seconds=480.0 if narrow else 95.0,
-                )
-            )
+            shift = base + jump_steps * (night >= rebuild_night) + (wild or {}).get(len(runs), 0.0)
+            moment = (dusk + timedelta(hours=float(start))).replace(microsecond=0)
+            run = _invent_run(rng, moment, str(name), float(np.interp(start, hours, air)), shift, scatter_steps)
+            runs.append(run)
     return Season(tuple(runs), tuple(log))
+
+
+def _invent_run(
+    rng: np.random.Generator, time: datetime, name: str, temperature: float, shift: float, scatter_steps: float
+) -> LoggedRun:
+    """Draw a logged run; ``shift`` is its best position in luminance at the reference temperature."""
+    narrow = name in NARROW
+    err = float(rng.uniform(1.6, 3.0) if narrow else rng.uniform(0.8, 1.6))
+    position = shift + OFFSETS[name] + STEPS_PER_C * (temperature - REFERENCE_C)
+    position += float(rng.normal(0.0, np.hypot(scatter_steps, err)))
+    return LoggedRun(
+        time=time,
+        filter=name,
+        temperature_c=round(temperature, 2),
+        position=round(position, 1),
+        position_err=round(err, 2),
+        rig=HERON.name,
+        verdict="good",
+        hfd_best_px=round(float(rng.normal(5.9, 0.5)), 2),
+        hfd_slope_px_per_step=0.114,
+        tolerance_steps=round(float(rng.normal(16.5, 1.2)), 1),
+        exposure_s=40.0 if narrow else 2.0,
+        frames=9,
+        seconds=480.0 if narrow else 95.0,
+    )
 
 
 def write_season(folder: Path, season: Season) -> None:

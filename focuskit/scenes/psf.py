@@ -155,55 +155,12 @@ def star_spectrum(shape: StarShape, field_px: int) -> StarSpectrum:
     return StarSpectrum(values.astype(complex), field_px, oversample)
 
 
-def star_image(
-    size_px: int,
-    pixel_um: float,
-    f_ratio: float,
-    obstruction: float,
-    defocus_um: float,
-    seeing_fwhm_um: float,
-    wavelength_um: float = 0.55,
-    *,
-    spherical_waves: float = 0.0,
-    astigmatism_waves: tuple[float, float] = (0.0, 0.0),
-    coma_waves: tuple[float, float] = (0.0, 0.0),
-    optics: str = "wave",
-    seeing: str = "kolmogorov",
-    moffat_beta: float = 2.5,
-    dx: float = 0.0,
-    dy: float = 0.0,
-) -> NDArray[np.float64]:
-    """Return the image of one star of unit total flux, shape (size_px, size_px).
-
-    The star lies on the centre of pixel (size_px//2, size_px//2), moved by (dx, dy) pixels. Its
-    faint wings reach beyond the stamp, so the sum is a little under 1. For the other parameters,
-    and for what is raised, see `StarShape`.
-    """
-    shape = StarShape(
-        pixel_um, f_ratio, obstruction, defocus_um, seeing_fwhm_um, wavelength_um,
-        spherical_waves=spherical_waves, astigmatism_waves=astigmatism_waves, coma_waves=coma_waves,
-        optics=optics, seeing=seeing, moffat_beta=moffat_beta,
-    )  # fmt: skip
-    return np.asarray(star_spectrum(shape, field_for(shape, size_px)).image(size_px, dx, dy), dtype=float)
-
-
 def field_for(shape: StarShape, size_px: int) -> int:
     """Return a width in px of the periodic field, wide enough that nothing folds into the stamp."""
     # The wings of diffraction fall off slowly, hence the 64 λN.
     core_um = 12.0 * shape.seeing_fwhm_um + 64.0 * shape.wavelength_um * shape.f_ratio
     least = max(2 * size_px, math.ceil((2.5 * shape.donut_um + core_um) / shape.pixel_um))
     return 2 * int(fft.next_fast_len(math.ceil(least / 2), real=True))
-
-
-def encircled_energy(shape: StarShape, radius_um: NDArray[np.float64] | float) -> NDArray[np.float64]:
-    """Return the part of the star's flux within circles about its nominal centre, pixel included.
-
-    E(R) = ∫∫ T(f) R J1(2πfR)/f d²f, with the transfer function T. The field is sixteen times the
-    largest circle, so that light folded in from outside is below 2e-4.
-    """
-    radii = np.atleast_1d(np.asarray(radius_um, dtype=float))
-    field_px = field_for(shape, math.ceil(8.0 * float(radii.max()) / shape.pixel_um))
-    return _energy(star_spectrum(shape, field_px), shape.pixel_um, radii)
 
 
 def star_hfd_um(shape: StarShape) -> float:
@@ -213,12 +170,17 @@ def star_hfd_um(shape: StarShape) -> float:
     spectrum = star_spectrum(shape, field_for(shape, math.ceil(4.0 * guess / shape.pixel_um)))
 
     def excess(radius: float) -> float:
-        return float(_energy(spectrum, shape.pixel_um, np.array([radius]))[0]) - 0.5
+        return float(encircled_energy(spectrum, shape.pixel_um, np.array([radius]))[0]) - 0.5
 
     return 2.0 * float(brentq(excess, 0.1 * guess, 2.0 * guess, xtol=1e-6 * guess))
 
 
-def _energy(spectrum: StarSpectrum, pixel_um: float, radii: NDArray[np.float64]) -> NDArray[np.float64]:
+def encircled_energy(spectrum: StarSpectrum, pixel_um: float, radii: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the part of the star's flux within circles about its nominal centre, pixel included.
+
+    E(R) = ∫∫ T(f) R J1(2πfR)/f d²f, with the transfer function T. With a field sixteen times the largest circle,
+    light folded in from outside is below 2e-4.
+    """
     step = 1.0 / (spectrum.field_px * pixel_um)
     fy = fft.fftfreq(spectrum.values.shape[0]) * spectrum.values.shape[0] * step
     fx = np.arange(spectrum.values.shape[1]) * step

@@ -17,8 +17,7 @@ from focuskit.core.errors import FocuskitError
 from focuskit.core.optics import Rig, wing_slope
 from focuskit.field import likely_height, map_field
 from focuskit.frames import Pixels
-from focuskit.scenes import Scene, Sweep, simulate_run
-from focuskit.scenes.simulate import strew_stars
+from focuskit.scenes import Scene, Sweep, simulate_run, strew_stars
 from focuskit.stars import StarMatch
 from focuskit.stars.image import measure_pixels
 from focuskit.stars.match import match_stars

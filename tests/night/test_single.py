@@ -15,9 +15,9 @@ from focuskit.core.optics import Rig
 from focuskit.frames import RigFile
 from focuskit.night import measure_single_frames
 from focuskit.night.single import single_frame
-from focuskit.scenes import Scene, Sweep, write_night
+from focuskit.scenes import Scene, Sweep, strew_stars, write_night
 from focuskit.scenes.psf import StarShape
-from focuskit.scenes.simulate import least_hfd_defocus_um, strew_stars
+from focuskit.scenes.scene import least_hfd_defocus_um
 from focuskit.stars import measure_frame
 
 HERON = Rig("Heron", 1400.0, 200.0, 0.36, 3.76, 4.0)

@@ -7,9 +7,10 @@ import galsim
 import numpy as np
 import pytest
 from scipy.optimize import minimize_scalar
+from star_images import energy_within, star_image
 
 from focuskit.core.errors import FocuskitError
-from focuskit.scenes.psf import StarShape, encircled_energy, star_hfd_um, star_image, star_spectrum
+from focuskit.scenes.psf import StarShape, star_hfd_um, star_spectrum
 
 HERON = StarShape(pixel_um=3.76, f_ratio=7.0, obstruction=0.36, seeing_fwhm_um=17.6)
 AIRY_UM = 0.55 * 7.0  # λN
@@ -25,7 +26,7 @@ def test_airy_hfd(eps, hfd):
 
 def test_airy_energy_in_the_first_rings():
     # Born & Wolf, Principles of Optics, 8.5: 83.8 %, 91.0 %, 93.8 % within the first three dark rings
-    energy = encircled_energy(StarShape(0.2, 7.0, 0.0), np.array([1.2197, 2.2331, 3.2383]) * AIRY_UM)
+    energy = energy_within(StarShape(0.2, 7.0, 0.0), np.array([1.2197, 2.2331, 3.2383]) * AIRY_UM)
     assert energy == pytest.approx([0.8378, 0.9099, 0.9376], abs=1e-3)
 
 
@@ -135,7 +136,7 @@ def galsim_energy(star, radii_um):
 def test_encircled_energy_as_galsim_has_it(changes):
     star = replace(HERON, **changes)
     radii = star_hfd_um(star) * np.array([0.25, 0.5, 0.75, 1.0, 1.5])
-    assert encircled_energy(star, radii) == pytest.approx(galsim_energy(star, radii), abs=2e-3)
+    assert energy_within(star, radii) == pytest.approx(galsim_energy(star, radii), abs=2e-3)
 
 
 def test_image_with_coma_and_astigmatism_as_galsim_has_it():

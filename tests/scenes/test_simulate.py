@@ -11,12 +11,14 @@ import pytest
 from astropy.io import fits
 from photutils.aperture import CircularAperture
 from scipy.optimize import brentq
+from star_images import star_image
 
 from focuskit.core.errors import FocuskitError
 from focuskit.core.optics import Rig
-from focuskit.scenes import Passband, Scene, Sweep, simulate_run, write_night
-from focuskit.scenes.psf import StarShape, star_hfd_um, star_image
-from focuskit.scenes.simulate import field_focus_um, least_hfd_defocus_um, render_frame, strew_stars, write_frame
+from focuskit.scenes import Passband, Scene, Sweep, simulate_run, strew_stars, write_frame, write_night
+from focuskit.scenes.psf import StarShape, star_hfd_um
+from focuskit.scenes.render import render_frame
+from focuskit.scenes.scene import field_focus_um, least_hfd_defocus_um
 
 RIG = Rig("Heron", 1400.0, 200.0, 0.36, 3.76, 4.0, (0.0, 20000.0))
 STAR = StarShape(3.76, 7.0, 0.36, seeing_fwhm_um=17.6)

@@ -12,10 +12,11 @@ import galsim
 import numpy as np
 import pytest
 from photutils.profiles import CurveOfGrowth
+from star_images import star_image
 
 from focuskit.core.errors import FocuskitError
 from focuskit.frames import Pixels
-from focuskit.scenes.psf import StarShape, star_hfd_um, star_image
+from focuskit.scenes.psf import StarShape, star_hfd_um
 from focuskit.stars.catalogue import STAR_FLAGS, MeasuredImage, typical_size
 from focuskit.stars.image import measure_pixels
 

@@ -10,8 +10,7 @@ import focuskit
 from focuskit.core.calibration import Spherical
 from focuskit.core.optics import Rig
 from focuskit.frames import RigFile
-from focuskit.scenes import Passband, Scene, Sweep, write_night
-from focuskit.scenes.simulate import strew_stars
+from focuskit.scenes import Passband, Scene, Sweep, strew_stars, write_night
 from focuskit.waves import pool_spherical
 from focuskit.waves.fit import SPHERICAL_PRIOR
 
