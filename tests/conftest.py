@@ -39,6 +39,24 @@ def night():
     return focuskit.analyse(SAMPLE / "night", rig_file=focuskit.read_rig_file(SAMPLE / "heron.toml"), workers=1)
 
 
+@pytest.fixture
+def measured_night(night, monkeypatch):
+    """Let commands and pages that analyse the sample night with its rig file have it as `night`: once is enough."""
+    import focuskit
+    from focuskit.cli import analyse as command
+
+    really, sample = focuskit.analyse, (SAMPLE / "night").resolve()
+    rig_file = focuskit.read_rig_file(SAMPLE / "heron.toml")
+
+    def analyse(folders, **settings):
+        listed = [folders] if isinstance(folders, str | Path) else list(folders)
+        known = [Path(one).resolve() for one in listed] == [sample] and settings.get("rig_file") == rig_file
+        return night if known else really(folders, **settings)
+
+    monkeypatch.setattr(focuskit, "analyse", analyse)
+    monkeypatch.setattr(command, "analyse", analyse)
+
+
 @pytest.fixture(scope="session")
 def two_runs(tmp_path_factory):
     """Return a folder with the frames of the first two runs of the sample night."""

@@ -18,13 +18,12 @@ import make_docs
 import pytest
 import setup_and_run
 
-from focuskit import __version__
+import focuskit
 from focuskit.cli import analyse as cli_analyse
 from focuskit.cli.run import main
 from focuskit.diagnosis import diagnose
 from focuskit.frames import rig_file as rigfile
 from focuskit.logbook import tables
-from focuskit.night import analysis as night
 
 ROOT = Path(__file__).parent.parent
 DOCS = ROOT / "docs"
@@ -40,42 +39,42 @@ def blocks(page):
     return FENCE.findall(page.read_text(encoding="utf-8"))
 
 
-analyse = night.analyse
-
-
 all_words = functools.cache(make_docs.wording_page)
 
 
-@functools.cache
-def whole_night():
-    rig_file = rigfile.read_rig_file(ROOT / "sample_data" / "heron.toml")
-    return analyse(ROOT / "sample_data" / "night", rig_file=rig_file)
+@pytest.fixture(scope="session")
+def short_data(tmp_path_factory):
+    """The sample data with one run of the night, and what analyses of it gave."""
+    folder = tmp_path_factory.mktemp("short") / "sample_data"
+    shutil.copytree(
+        ROOT / "sample_data",
+        folder,
+        ignore=lambda of, names: [n for n in names if Path(of).name == "night" and not ONE_RUN.match(n)],
+    )
+    return folder, {}
 
 
 @pytest.fixture
 def place(request, tmp_path, monkeypatch):
-    """A copy of the sample data to run the blocks of a page in, and a home of its own."""
-    whole = request.param.name in WHOLE_NIGHT
-
-    def left_out(folder, names):
-        return [n for n in names if Path(folder).name == "night" and not (whole or ONE_RUN.match(n))]
-
-    shutil.copytree(ROOT / "sample_data", tmp_path / "sample_data", ignore=left_out)
+    """A folder with sample data to run the blocks of a page in, and a home of its own."""
     monkeypatch.chdir(tmp_path)
     monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "home"))
-    measured = {}
+    if request.param.name in WHOLE_NIGHT:
+        request.getfixturevalue("measured_night")
+        (tmp_path / "sample_data").symlink_to(ROOT / "sample_data")
+        return request.param
+    folder, measured = request.getfixturevalue("short_data")
+    (tmp_path / "sample_data").symlink_to(folder)
+    analyse = focuskit.analyse
 
     def analyse_once(folders, *, rig_file=None, executor=None, history=(), **settings):
         """The same night again and again: once is enough."""
         key = repr((folders, rig_file, executor is None, len(history)))
         if key not in measured:
-            if whole:
-                measured[key] = whole_night()
-            else:
-                measured[key] = analyse(folders, rig_file=rig_file, executor=executor, history=history, **settings)
+            measured[key] = analyse(folders, rig_file=rig_file, executor=executor, history=history, **settings)
         return measured[key]
 
-    for module in (night, cli_analyse):
+    for module in (focuskit, cli_analyse):
         monkeypatch.setattr(module, "analyse", analyse_once)
     return request.param
 
@@ -188,15 +187,15 @@ def documented_fields():
     }
 
 
-def test_every_field_of_the_json_is_documented(monkeypatch, tmp_path):
+def test_every_field_of_the_json_is_documented(night, monkeypatch, tmp_path):
     monkeypatch.chdir(ROOT)
     season = "sample_data/season/runs.csv"
     log = "sample_data/season/temperatures.csv"
     frame, rig = "sample_data/night/frame_0005.fits.fz", "sample_data/heron.toml"
     book = f"--logbook {shlex.quote(str(tmp_path / 'book.sqlite'))}"
     answers = [
-        whole_night().to_json(),
-        diagnose(whole_night()).to_json(),
+        night.to_json(),
+        diagnose(night).to_json(),
         *(
             json.loads(run_line(f"focuskit {words} --json"))
             for words in (
@@ -228,7 +227,7 @@ def table_of(page):
 
 
 def test_the_rig_file_and_its_example_are_documented():
-    assert set(table_of("rig_file.md")) == set(rigfile._KEYS)
+    assert set(table_of("rig_file.md")) == {*rigfile._KEYS, *rigfile._FILTER_KEYS}
     (example,) = (text for language, text in blocks(DOCS / "rig_file.md") if language == "toml")
     table = tomllib.loads(example)
     assert set(table) == set(rigfile._KEYS)
@@ -241,7 +240,7 @@ def test_the_columns_of_a_table_of_runs_are_documented():
 
 def test_what_is_cited_is_this_version():
     cited = (ROOT / "CITATION.cff").read_text(encoding="utf-8")
-    assert f"\nversion: {__version__}\n" in cited
+    assert f"\nversion: {focuskit.__version__}\n" in cited
     assert "\nlicense: BSD-3-Clause\n" in cited
     assert (ROOT / "LICENSE").read_text(encoding="utf-8").startswith("BSD 3-Clause License")
 

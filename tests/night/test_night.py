@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from small_nights import take_run, without_optics, write_run
 
 import focuskit
 from focuskit.core import flags
@@ -70,7 +71,7 @@ def test_frames_are_compared_on_the_stars_they_share():
     assert shared.flux / shared.flux[0] == pytest.approx(np.ones(3), abs=0.03)
 
 
-def test_command_line_writes_one_json_object(tmp_path, two_runs):
+def test_command_line_stops_in_one_line_and_records_a_run_once(tmp_path):
     def run(*words):
         return subprocess.run([sys.executable, "-m", "focuskit", *words], capture_output=True, text=True)
 
@@ -80,7 +81,8 @@ def test_command_line_writes_one_json_object(tmp_path, two_runs):
     assert len(empty.stderr.splitlines()) == 1
     assert run("analyse").returncode == 2
     book = tmp_path / "book.sqlite"
-    for new in (2, 0):
-        done = run("analyse", str(two_runs), "--logbook", str(book))
+    night = write_run(tmp_path / "night", without_optics(take_run()))
+    for new in (1, 0):
+        done = run("analyse", str(night), "--logbook", str(book))
         assert done.returncode == 0
         assert f"{new} new runs recorded" in done.stdout
