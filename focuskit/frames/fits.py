@@ -13,10 +13,10 @@ from pathlib import Path
 
 import numpy as np
 from astropy.io import fits
-from astropy.io.fits.hdu.compressed._compression import CfitsioException  # where astropy >= 6.1 has it
 from astropy.io.fits.verify import VerifyError
 
 from focuskit.core.errors import FocuskitError, failure
+from focuskit.frames.pixels import MOST_RAW, Pixels
 from focuskit.frames.source import READ_ERRORS, DamageError, Limits, Source, open_source
 
 Value = str | int | float | bool
@@ -28,90 +28,8 @@ _MAX_HDUS = 1000
 _LONGEST_STRING = 1000  # what CONTINUE adds beyond is left out; Python reads no integer of 5000 digits
 _NUMBER = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[EDed][+-]?\d+)?")
 _INTEGER = re.compile(r"[+-]?\d+")
-_MOST_RAW = 1e15  # of a stored number: its square, and sums of such, fit into single precision
 _SCALES = (1e-20, 1e9)  # of BSCALE
-_NEIGHBOURS = [(down, right) for down in (-1, 0, 1) for right in (-1, 0, 1) if (down, right) != (0, 0)]
-_AT_A_TIME = 2**18
 _QUOTED = re.compile(r"'((?:[^']|'')*)'")
-
-# What the unpacking of damaged tiles raises besides: found by feeding it mutated files.
-_TILE_ERRORS = (
-    *READ_ERRORS, TypeError, LookupError, AttributeError, AssertionError, ArithmeticError, RuntimeError,
-    VerifyError, CfitsioException,
-)  # fmt: skip
-
-
-@dataclass(frozen=True)
-class Pixels:
-    """The image as stored: the value of a pixel in ADU is ``zero + scale * raw``.
-
-    Parameters
-    ----------
-    raw : ndarray, shape (rows, columns)
-        Read-only; big-endian where the file was not tile-compressed.
-    zero, scale : float
-    blank : int or None
-        The raw value of integer pixels without a value; in floats those are NaN.
-    """
-
-    raw: np.ndarray
-    zero: float = 0.0
-    scale: float = 1.0
-    blank: int | None = None
-
-    def physical(self) -> np.ndarray:
-        """Return the image in ADU as native float64, NaN where a pixel has no value."""
-        image = self.raw.astype(np.float64)
-        if self.scale != 1.0:
-            image *= self.scale
-        if self.zero != 0.0:
-            image += self.zero
-        if self.blank is not None:
-            image[self.raw == self.blank] = np.nan
-        return image
-
-    def filled(self) -> Pixels:
-        """Return the image with a value in every pixel: the mean of the neighbours that have one, else the median.
-
-        Besides blanks and NaN, numbers beyond 1e15 count as no value.
-
-        Raises
-        ------
-        FocuskitError
-            If more than half of the pixels have no value.
-        """
-        unknown = self._unknown()
-        gaps = np.flatnonzero(unknown) if unknown is not None else np.empty(0, np.intp)
-        if unknown is None or not gaps.size:
-            return self
-        if gaps.size > self.raw.size / 2:
-            raise FocuskitError(f"{100.0 * gaps.size / self.raw.size:.0f} % of its pixels have no value")
-        known = self.raw[~unknown]
-        median = float(np.median(known[:: max(1, known.size // 100_000)]))
-        raw = self.raw.copy()
-        rows, columns = raw.shape
-        for first in range(0, gaps.size, _AT_A_TIME):
-            part = gaps[first : first + _AT_A_TIME]
-            total, count = np.zeros(part.size), np.zeros(part.size, int)
-            for down, right in _NEIGHBOURS:
-                row, column = part // columns + down, part % columns + right
-                inside = (row >= 0) & (row < rows) & (column >= 0) & (column < columns)
-                seen = np.flatnonzero(inside)
-                seen = seen[~unknown[row[seen], column[seen]]]
-                total[seen] += self.raw[row[seen], column[seen]]
-                count[seen] += 1
-            value = np.where(count > 0, total / np.maximum(count, 1), median)
-            raw.ravel()[part] = np.rint(value) if raw.dtype.kind in "iu" else value
-        return Pixels(raw, self.zero, self.scale)
-
-    def _unknown(self) -> np.ndarray | None:
-        """Return the mask of the pixels without a value; None where every number is one."""
-        kind = self.raw.dtype
-        if kind.kind == "f" or kind.itemsize == 8:
-            with np.errstate(invalid="ignore"):
-                unknown = ~(np.abs(self.raw) < _MOST_RAW)
-            return unknown if self.blank is None else unknown | (self.raw == self.blank)
-        return None if self.blank is None else self.raw == self.blank
 
 
 def parse_header(block: bytes) -> dict[str, Value]:
@@ -120,6 +38,7 @@ def parse_header(block: bytes) -> dict[str, Value]:
     Reads what writers really write: ``HIERARCH`` (kept without that word), ``CONTINUE``, unquoted
     text, ``D`` exponents. A card that makes no sense is left out.
     """
+    # By hand, for a header of 72 cards takes 0.09 ms here and 1.4 ms in astropy, which raises at damaged cards.
     text = block.decode("latin-1")
     header: dict[str, Value] = {}
     last = ""
@@ -341,7 +260,7 @@ def _read_pixels(source: Source, image: _Found, limits: Limits) -> Pixels:
 def _scaling(header: Mapping[str, Value]) -> tuple[float, float]:
     """Return BZERO and BSCALE."""
     zero, scale = number(header.get("BZERO", 0.0)), number(header.get("BSCALE", 1.0))
-    if zero is None or scale is None or abs(zero) > _MOST_RAW or not _SCALES[0] <= abs(scale) <= _SCALES[1]:
+    if zero is None or scale is None or abs(zero) > MOST_RAW or not _SCALES[0] <= abs(scale) <= _SCALES[1]:
         raise DamageError("has a damaged header: BZERO or BSCALE is no usable number")
     return zero, scale
 
@@ -365,11 +284,20 @@ def _unpack_tiles(source: Source, image: _Found, limits: Limits) -> np.ndarray:
             _check_tiles(alone, image, tile_pixels)
             with fits.open(io.BytesIO(alone), memmap=False, do_not_scale_image_data=True) as hdus:
                 raw = np.array(hdus[1].data, order="C")
-    except _TILE_ERRORS as problem:
+    except _tile_errors() as problem:
         raise DamageError(f"is damaged: its tiles do not unpack ({failure(problem)})") from problem
     if raw.size != math.prod(image.shape) or raw.dtype.kind not in "iuf":
         raise DamageError("is damaged: its tiles do not unpack to what its header says")
     return raw.reshape(image.shape)
+
+
+def _tile_errors() -> tuple[type[Exception], ...]:
+    """Return what the unpacking of damaged tiles raises: found by feeding it mutated files."""
+    # astropy exports the exception of its codecs nowhere; it is asked for only where tiles do not unpack.
+    from astropy.io.fits.hdu.compressed._compression import CfitsioException
+
+    others = (TypeError, LookupError, AttributeError, AssertionError, ArithmeticError, RuntimeError, VerifyError)
+    return (*READ_ERRORS, *others, CfitsioException)
 
 
 def _tile_pixels(image: _Found, limits: Limits) -> int:

@@ -14,8 +14,9 @@ from pathlib import Path
 
 from focuskit.core.errors import FocuskitError, failure
 from focuskit.core.optics import Rig
-from focuskit.frames.fits import FitsImage, Pixels, read_fits_image
+from focuskit.frames.fits import FitsImage, read_fits_image
 from focuskit.frames.headers import HeaderFacts, read_facts
+from focuskit.frames.pixels import Pixels
 from focuskit.frames.rig_file import RigFile
 from focuskit.frames.source import Limits
 
