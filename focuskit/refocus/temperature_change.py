@@ -145,7 +145,7 @@ def measure_change(nights: Nights, noise_c: float = 0.0) -> TemperatureChange:
     power = 0.0
     if far.sum() >= 2:
         x, y = np.log(lag_min[far] / lag_min[-1]), np.log(change_c[far])
-        power, last = np.polyfit(x, y, 1, w=np.sqrt(pairs[far]))
+        power = np.polyfit(x, y, 1, w=np.sqrt(pairs[far]))[0]
         power = min(max(float(power), 0.0), 1.0)
         last = float(np.average(y - power * x, weights=pairs[far]))
         end = lags > 0.75 * longest
