@@ -11,9 +11,9 @@ from focuskit.core.errors import FocuskitError
 from focuskit.core.filters import FilterTable, OwnFilter
 from focuskit.core.logged import LoggedRun
 from focuskit.drift import fit_drift
-from focuskit.refocus import Block, FocusBehaviour, Known, read_night_plan
+from focuskit.refocus import Block, FocusBehaviour, Known, plan_sweeps, read_night_plan
 from focuskit.refocus.behaviour import learn_behaviour
-from focuskit.refocus.next_sweep import SeenRuns, compare_with_offset, look_at_runs, plan_sweep
+from focuskit.refocus.next_sweep import SeenRuns, _leverage, compare_with_offset, look_at_runs, plan_sweep
 from focuskit.refocus.night_plan import night_from_runs
 
 SEEN = SeenRuns("L", 5012.0, 1.2, 5.93, 0.114, 2.0, 9, 133.0, overhead_s=8.0)
@@ -252,3 +252,60 @@ def test_the_last_good_runs_speak():
     assert quick.overhead_s == pytest.approx(95.0 / 9.0 - 2.0)
     assert slow.overhead_s == 8.0
     assert look_at_runs(logged(4, hfd_best_px=None)) == []
+
+
+def test_the_leverage_is_a_sum_of_squares():
+    for frames, reach in ((7, 90.0), (9, 133.0), (15, 40.0)):
+        places = np.linspace(-reach, reach, frames)
+        assert _leverage(frames, reach) == pytest.approx(math.sqrt(np.sum(places**2)), rel=1e-12)
+
+
+def test_a_plan_by_hand():
+    # h0 6, s 0.12: 2.75 times h0 at 50·√(2.75² − 1) = 128.09 steps, in thirds 42.7; tolerance 16.0 steps
+    seen = SeenRuns("L", 5012.3, 1.0, 6.0, 0.12, 2.0, 9, 128.0, overhead_s=8.0)
+    plan = plan_sweep(seen)
+    assert plan.positions == (5141, 5098, 5055, 5012, 4969, 4926, 4883)
+    assert plan.outer_size == pytest.approx(math.hypot(1.0, 0.12 * 129.0 / 6.0))
+    assert plan.cost_s == 70.0
+    # with one over the root of the sum of squares: nine frames to 128, seven to 129
+    old, new = (np.sqrt(np.sum(np.linspace(-r, r, n) ** 2)) for n, r in ((9, 128.0), (7, 129.0)))
+    assert plan.position_err_steps == pytest.approx(old / new)
+    assert plan.position_err_steps < plan.tolerance_steps / 6.0 == pytest.approx(0.320156 * 50.0 / 6.0, rel=1e-5)
+    # just above a sixth of the tolerance nine frames are taken
+    assert len(plan_sweep(dataclasses.replace(seen, position_err_steps=2.6)).positions) == 9
+    assert len(plan_sweep(dataclasses.replace(seen, position_err_steps=2.2)).positions) == 7
+
+
+def test_all_filters_are_planned_and_compared():
+    drift = fit_drift(logged())
+    quick, slow = plan_sweeps(drift)
+    assert (quick.filter, slow.filter) == ("L", "Ha")
+    assert quick.by_offset is None
+    assert slow.by_offset.filter == "L"
+    assert slow.by_offset.cost_s == quick.cost_s + 20.0
+    offset_err = next(f.err for f in drift.filters if f.filter == "Ha")
+    assert slow.by_offset.position_err == pytest.approx(math.hypot(quick.position_err_steps, offset_err))
+    (warm, _), (cold, _) = (plan_sweeps(drift, temperature_c=c) for c in (10.0, 0.0))
+    assert warm.centre - cold.centre == pytest.approx(10.0 * drift.steps_per_c)
+    # what follows a run decides: hours make errors dear, minutes make time dear
+    assert [p.better for p in plan_sweeps(drift, interval_min=1.0)] == ["own", "offset"]
+    assert repr(slow).count("\n") < 10
+    assert "<svg" in slow._repr_html_()
+    assert slow == plan_sweeps(drift)[1]
+
+
+def test_the_error_of_a_run_has_what_the_model_leaves():
+    drift = fit_drift(logged())
+    focus, _ = learn_behaviour(drift, ["L", "Ha"])
+    assert drift.extra_scatter_steps is not None
+    for name, own in (("L", 1.5), ("Ha", 3.0)):
+        assert focus.position_err_steps[name] == pytest.approx(math.hypot(own, drift.extra_scatter_steps))
+    # a filter without errors of its own has the median of all
+    bare = dataclasses.replace(
+        drift, used=tuple(dataclasses.replace(r, position_err=None) if r.filter == "Ha" else r for r in drift.used)
+    )
+    assert learn_behaviour(bare, ["Ha"])[0].position_err_steps["Ha"] == pytest.approx(
+        math.hypot(1.5, drift.extra_scatter_steps)
+    )
+    unknown = dataclasses.replace(drift, steps_per_c_err=None)
+    assert learn_behaviour(unknown, ["L"])[0].steps_per_c_err == abs(drift.steps_per_c)

@@ -144,10 +144,10 @@ def test_the_interval_scales_as_the_formula_does(c_per_h, run_cost_s, steps_per_
 
 @pytest.mark.parametrize("run_cost_s, steps_per_c", [(95.0, -6.5), (300.0, 20.0)])
 def test_the_replay_of_a_long_ramp_is_best_at_the_setting(run_cost_s, steps_per_c):
-    nights = ramp(-1.0, 100.0)
+    nights = ramp(-1.0, 60.0)
     focus = exact(steps_per_c=steps_per_c, run_cost_s={"L": run_cost_s})
     tau = optimal_interval_min(run_cost_s, HFD, SLOPE, steps_per_c)
-    factors = np.array([0.7, 0.8, 0.9, 1.0, 1.1, 1.2, 1.3])
+    factors = np.array([0.7, 0.85, 1.0, 1.15, 1.3])
     gave = [walk(nights, ONE, focus, Policy("clock", tau * f)).effective_s.sum() for f in factors]
     peak = np.polynomial.Polynomial.fit(np.log(factors), gave, 3)
     fine = np.linspace(np.log(0.7), np.log(1.3), 601)
@@ -331,17 +331,17 @@ def test_the_truth_is_not_beaten_by_more_than_noise():
 
 
 def test_settings_keep_their_gain_on_other_nights():
-    nights = weather_nights(60, np.random.default_rng(9))
+    nights = weather_nights(40, np.random.default_rng(9))
     chosen_on, used_on = nights.part(slice(0, None, 2)), nights.part(slice(1, None, 2))
     focus = behaviour()
-    before = walk(used_on, THREE, focus, AS_NOW, draws=20).effective_s.sum()
+    before = walk(used_on, THREE, focus, AS_NOW, draws=10).effective_s.sum()
 
     def gain(policy):
-        return walk(used_on, THREE, focus, policy, draws=20).effective_s.sum() - before
+        return walk(used_on, THREE, focus, policy, draws=10).effective_s.sum() - before
 
     here = {p.name: p for p in set_policies(Case(chosen_on, THREE, focus))}
     there = {p.name: p for p in set_policies(Case(used_on, THREE, focus))}
-    recommended = decide_refocus(chosen_on, THREE, focus, draws=20).recommended
+    recommended = decide_refocus(chosen_on, THREE, focus, draws=10).recommended
     for name in (recommended, "clock_quick", "temperature", "temperature_quick"):
         assert gain(there[name]) > 0.0
         assert gain(here[name]) >= 0.95 * gain(there[name])
@@ -350,12 +350,12 @@ def test_settings_keep_their_gain_on_other_nights():
         for factor in (0.5, 2.0):
             other = dataclasses.replace(here[name], every_c=here[name].every_c * factor)
             assert gain(other) < gain(here[name])
-    assert decide_refocus(nights, THREE, focus, draws=20).kept_on_other_nights_pct >= 95.0
+    assert decide_refocus(nights, THREE, focus, draws=10).kept_on_other_nights_pct >= 95.0
 
 
 def test_the_answer_hangs_together():
     nights = weather_nights(12, np.random.default_rng(10))
-    answer = decide_refocus(nights, THREE, behaviour(), draws=20)
+    answer = decide_refocus(nights, THREE, behaviour(), draws=8)
     assert answer.recommended in [w.policy.name for w in answer.worths]
     now, best = answer.worth("now"), answer.worth(answer.recommended)
     assert now.depth_gained_pct == now.minutes_gained == 0.0
@@ -371,7 +371,7 @@ def test_the_answer_hangs_together():
     assert min(answer.by_night_min) < answer.every_min < max(answer.by_night_min)
     assert {x.what for x in answer.levers} == {"steps_per_c", "run_cost_s", "tolerance_steps"}
     assert answer.run_filter == "L"
-    assert answer == decide_refocus(nights, THREE, behaviour(), draws=20)
+    assert answer == decide_refocus(nights, THREE, behaviour(), draws=8)
 
 
 def test_unknown_offsets_mean_a_run_at_each_change():
