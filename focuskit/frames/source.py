@@ -111,11 +111,10 @@ class Source:
         magic = raw_file.read(4) or b""
         raw_file.seek(0)
         self._stream: io.FileIO | gzip.GzipFile | bz2.BZ2File
-        packed = cast(IO[bytes], _Packed(raw_file, self))  # all that both readers call is read
         if magic[:2] == b"\x1f\x8b":
-            self._stream = gzip.GzipFile(fileobj=packed, mode="rb")
+            self._stream = gzip.GzipFile(fileobj=_packed(raw_file, self), mode="rb")
         elif magic[:3] == b"BZh":
-            self._stream = bz2.BZ2File(packed)
+            self._stream = bz2.BZ2File(_packed(raw_file, self))
         else:
             self._stream = raw_file
             self.size = size
@@ -186,3 +185,7 @@ class _Packed:
         if self._bytes > _MOST_GROWTH * self._source.position + _SPARE_BYTES:
             raise DamageError("is packed in parts that hold next to nothing")
         return data
+
+
+def _packed(raw_file: io.FileIO, source: Source) -> IO[bytes]:
+    return cast(IO[bytes], _Packed(raw_file, source))  # the readers call nothing but read
