@@ -4,6 +4,6 @@ In: `StarMatch` of one run. Out: `FieldMap`.
 """
 
 from focuskit.field.fit import map_field
-from focuskit.field.map import FieldMap, likely_height, pool_maps, pool_values
+from focuskit.field.map import FieldMap, likely_height, pool_maps
 
-__all__ = ["FieldMap", "likely_height", "map_field", "pool_maps", "pool_values"]
+__all__ = ["FieldMap", "likely_height", "map_field", "pool_maps"]

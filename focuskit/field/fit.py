@@ -14,43 +14,38 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.optimize import minimize_scalar
-from scipy.stats import f as f_law
-from scipy.stats import norm
 
 from focuskit.core import optics
 from focuskit.core.errors import FocuskitError
 from focuskit.core.optics import Rig
-from focuskit.field.map import Corner, FieldMap
+from focuskit.field.map import FieldMap
+from focuskit.field.report import BISQUARE, FieldFit, Telescope, report, sensor_places
 from focuskit.field.sizes import StarSizes, star_sizes
 from focuskit.stars import StarMatch
 
 Array = NDArray[np.float64]
 
+# Chosen: the jackknife over stars has eight degrees of freedom beside tilt, curvature and the middle, and a star's
+# own term and the changes leave two frames over. A frame's own term takes one of its stars.
 _LEAST_STARS = 12
 _LEAST_FRAMES = 5
-_LEAST_SEEN = 5  # stars in a frame
+_LEAST_SEEN = 5
 # Of the flux aperture's radius, in half-flux diameters: it is set before the size is known to 15 %, on
 # the average a little small (found on rendered frames).
 _USUAL_APERTURE = 0.95
-_SCALES_AGREE = 0.15  # µm per step of rig and curve, relative
+# µm per step of rig and curve, relative: curves are a few per cent short of the limit of their wings, and an
+# obstruction that is not known adds 5 %; what differs by more is a mistake in the rig file (chosen).
+_SCALES_AGREE = 0.15
 _USUAL_CHANGE_UM = 75.0  # of the best position over the sensor; beyond it curves are extended
-# What the measured sizes and the seeing's profile are off by shows as a share of a change itself, and
-# as a small part of another one (found on rendered frames: 2 % to 4 %, 8 % where stars are crowded).
-_MODEL_ERR = 0.04
-_MODEL_CROSS_ERR = 0.005
-_MODEL_LEAST_ERR_UM = 0.2
 # Of a star's square, relative: the brightest few are not to decide alone.
 _LEAST_SCATTER = 0.01
-_SEEING_RANGE = (0.6, 1.7)  # of a frame's seeing against the run's
-_BISQUARE = 4.685  # 95 % as good as least squares on normal errors (Holland & Welsch 1977, from memory)
-_HUBER = 1.345
+_SEEING_RANGE = (0.6, 1.7)  # of a frame's seeing against the run's: four times its usual scatter of 12 %
+_HUBER = 1.345  # 95 % as good as least squares on normal errors (Huber 1981, from memory)
 _ROUNDS = 8
-_STRETCHES = 2
+_STRETCHES = 2  # the second changes the way per step by the square of the first, a few per cent
 _HUBER_ROUNDS = 3  # then the weights of outliers go to zero
+# Stars along one line leave tilt and curvature open; evenly spread ones have a condition of 1.4 (chosen).
 _WORST_CONDITION = 30.0
-_MOST_SIGMAS = 37.0  # a chance below 1e-300
-_CORNERS = (("top left", -0.5, -0.5), ("top right", 0.5, -0.5), ("bottom left", -0.5, 0.5), ("bottom right", 0.5, 0.5))
 
 
 def map_field(
@@ -112,54 +107,44 @@ def map_field(
             f"positions, used and frames of the match must be as many: {x.size}, {chosen.size}, {len(match.hfd_px)}"
         )
     telescope = _telescope(rig, slope_px_per_step, wavelength_nm)
-    rows = chosen & np.isfinite(x) & (np.isfinite(match.hfd_px[:, match.sound]).sum(axis=1) >= _LEAST_SEEN)
-    if telescope is None or rows.sum() < _LEAST_FRAMES:
+    if telescope is None:
         return None
-    hfd, err = match.hfd_px[rows], match.hfd_err_px[rows]
-    seen = (np.isfinite(hfd) & np.isfinite(err)).sum(axis=0)
-    stars = match.sound & (seen >= max(_LEAST_FRAMES - 1, 0.5 * rows.sum()))
-    places = _places(match.x_px[stars], match.y_px[stars], shape)
-    # Where the stars leave tilt and curvature open, neither is given.
-    if len(places) < _LEAST_STARS or np.linalg.cond(places - places.mean(axis=0)) > _WORST_CONDITION:
+    table = _table(x - best_position, match, chosen, telescope.pixel_um, shape, aperture_px, weights)
+    if table is None:
         return None
-    hfd, err = hfd[:, stars].T * telescope.pixel_um, err[:, stars].T * telescope.pixel_um
-    aperture = np.full(x.shape, np.nan) if aperture_px is None else np.asarray(aperture_px, float)
-    aperture = aperture[rows] * telescope.pixel_um
-    aperture = np.where(np.isnan(aperture), _USUAL_APERTURE * np.nanmedian(hfd, axis=0), aperture)
-    steps = x[rows] - best_position
-    typical = np.median(places, axis=0)
-    if weights is not None:
-        typical = np.average(places, axis=0, weights=np.nan_to_num(np.asarray(weights, float)[stars]))
-    table = _Table(steps * telescope.um_per_step, hfd, err, aperture, places, typical)
     fit = _fit(table, telescope)
     for _ in range(_STRETCHES if telescope.from_curve else 0):
         # The slope of the wings is a few per cent short of its limit; the seeing tells by how much.
         telescope = replace(telescope, um_per_step=telescope.um_per_step * fit.stretch)
-        fit = _fit(replace(table, away=steps * telescope.um_per_step), telescope)
-    return _report(fit, telescope, shape, best_position, best_position_err)
+        fit = _fit(table, telescope)
+    return report(fit, telescope, shape, best_position, best_position_err)
 
 
-def _places(x_px: Array, y_px: Array, shape: tuple[int, int]) -> Array:
-    """Return the shares of tilt in x, tilt in y and curvature at places on the sensor, shape (n, 3)."""
-    wide, high = shape[1] - 1, shape[0] - 1
-    across, along = x_px / wide - 0.5, y_px / high - 0.5
-    corner = ((across * wide) ** 2 + (along * high) ** 2) / (0.25 * (wide**2 + high**2))
-    return np.column_stack([across, along, corner])
+def _table(
+    steps: Array, match: StarMatch, chosen: NDArray[np.bool_], pixel_um: float, shape: tuple[int, int],
+    aperture_px: ArrayLike | None, weights: ArrayLike | None,
+) -> _Table | None:  # fmt: skip
+    """Return the sizes that count; None with too few, and where the stars leave tilt and curvature open."""
+    rows = chosen & np.isfinite(steps) & (np.isfinite(match.hfd_px[:, match.sound]).sum(axis=1) >= _LEAST_SEEN)
+    if rows.sum() < _LEAST_FRAMES:
+        return None
+    hfd, err = match.hfd_px[rows], match.hfd_err_px[rows]
+    seen = (np.isfinite(hfd) & np.isfinite(err)).sum(axis=0)
+    stars = match.sound & (seen >= max(_LEAST_FRAMES - 1, 0.5 * rows.sum()))
+    places = sensor_places(match.x_px[stars], match.y_px[stars], shape)
+    if len(places) < _LEAST_STARS or np.linalg.cond(places - places.mean(axis=0)) > _WORST_CONDITION:
+        return None
+    hfd, err = hfd[:, stars].T * pixel_um, err[:, stars].T * pixel_um
+    aperture = np.full(steps.shape, np.nan) if aperture_px is None else np.asarray(aperture_px, float)
+    aperture = aperture[rows] * pixel_um
+    aperture = np.where(np.isnan(aperture), _USUAL_APERTURE * np.nanmedian(hfd, axis=0), aperture)
+    typical = np.median(places, axis=0)
+    if weights is not None:
+        typical = np.average(places, axis=0, weights=np.nan_to_num(np.asarray(weights, float)[stars]))
+    return _Table(steps[rows], hfd, err, aperture, places, typical)
 
 
-@dataclass(frozen=True)
-class _Telescope:
-    """What the sizes follow from; ``from_curve`` where the way per step is told by the run itself."""
-
-    f_ratio: float
-    obstruction: float
-    pixel_um: float
-    wavelength_um: float
-    um_per_step: float
-    from_curve: bool
-
-
-def _telescope(rig: Rig, slope: float, wavelength_nm: float) -> _Telescope | None:
+def _telescope(rig: Rig, slope: float, wavelength_nm: float) -> Telescope | None:
     """Fill the gaps of the rig from the slope of the curve; None where too little is known."""
     if not (rig.pixel_um and slope > 0):
         return None
@@ -173,21 +158,18 @@ def _telescope(rig: Rig, slope: float, wavelength_nm: float) -> _Telescope | Non
     # A way per step that the curve belies is wrongly noted.
     known = rig.um_per_step is not None and abs(math.log(from_curve / rig.um_per_step)) < _SCALES_AGREE
     um_per_step = rig.um_per_step if known and rig.um_per_step else from_curve
-    return _Telescope(f_ratio, obstruction, rig.pixel_um, wavelength_nm * 1e-3, um_per_step, not known)
+    return Telescope(f_ratio, obstruction, rig.pixel_um, wavelength_nm * 1e-3, um_per_step, not known)
 
 
-# The fit -------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False, repr=False)
 class _Table:
-    """Sizes of stars and their errors, shape (stars, frames), NaN where unseen; all lengths in µm.
+    """Sizes of stars and their errors, shape (stars, frames), NaN where unseen; lengths in µm.
 
-    ``away`` is the frames' distance from the best position of a star at the place ``typical``,
+    ``steps`` are the frames' distances from the best position of a star at the place ``typical``,
     ``aperture`` their flux aperture's radius.
     """
 
-    away: Array
+    steps: Array
     hfd: Array
     err: Array
     aperture: Array
@@ -195,41 +177,21 @@ class _Table:
     typical: Array
 
 
-@dataclass(frozen=True)
-class _Fit:
-    """Tilt in x and y and curvature in µm; what the frames and the stars have of their own.
-
-    ``least_um`` is the least size in the seeing typical of the run, ``own`` by what a star's square is
-    larger than that of the typical star, which lies at the place ``typical``. ``stretch`` is how much
-    longer the sweep is than was thought, as far as the seeing tells.
-    """
-
-    changes: Array
-    covariance: Array
-    sizes: StarSizes
-    least_um: float
-    own: Array
-    places: Array
-    typical: Array
-    stretch: float
-    stretch_err: float
-
-
-def _fit(table: _Table, telescope: _Telescope) -> _Fit:
+def _fit(table: _Table, telescope: Telescope) -> FieldFit:
     """Fit by Gauss and Newton, with weights that set aside what lies far off."""
     seen = np.isfinite(table.hfd) & np.isfinite(table.err)
     squares = np.where(seen, table.hfd, 1.0) ** 2
     noise = (2.0 * np.where(seen, table.hfd * table.err, 1.0)) ** 2
-    places = table.places - table.typical
+    places, away = table.places - table.typical, table.steps * telescope.um_per_step
     least_um = float(np.median(np.nanmin(table.hfd, axis=1)))
-    reach = 1.15 * float(np.abs(table.away).max()) + _USUAL_CHANGE_UM
+    reach = 1.15 * float(np.abs(away).max()) + _USUAL_CHANGE_UM
     sizes = star_sizes(
         telescope.f_ratio, telescope.obstruction, telescope.pixel_um, telescope.wavelength_um, least_um, reach
     )
-    seeing = np.ones(table.away.size)
+    seeing = np.ones(away.size)
     changes, scatter, trust = np.zeros(3), 0.02, np.ones(squares.shape)
-    for turn in range(_ROUNDS):
-        model, gradient = _model(sizes, table, places @ changes, seeing)
+    for number in range(_ROUNDS):
+        model, gradient = _model(sizes, away, table.aperture, places @ changes, seeing)
         variance = noise + (scatter * squares) ** 2
         solved = _solve(seen * trust / variance, gradient[:, :, None] * places[:, None, :], squares - model)
         changes = changes + solved.step
@@ -239,13 +201,13 @@ def _fit(table: _Table, telescope: _Telescope) -> _Fit:
         excess = (1.4826 * np.median(np.abs(left) / squares[seen])) ** 2 - np.median((noise / squares**2)[seen])
         scatter = math.sqrt(max(excess, _LEAST_SCATTER**2))
         pull = np.abs(solved.left) / np.sqrt(noise + (scatter * squares) ** 2)
-        if turn < _HUBER_ROUNDS:
+        if number < _HUBER_ROUNDS:
             trust = np.minimum(1.0, _HUBER / np.maximum(pull, 1e-9))
         else:
-            trust = np.maximum(0.0, 1.0 - (pull / _BISQUARE) ** 2) ** 2
+            trust = np.maximum(0.0, 1.0 - (pull / BISQUARE) ** 2) ** 2
     least = float(sizes.squares(0.0)) * levels
-    stretch, stretch_err = _stretch(table.away, least, optics.wing_slope(telescope.f_ratio, telescope.obstruction))
-    return _Fit(
+    stretch, stretch_err = _stretch(away, least, optics.wing_slope(telescope.f_ratio, telescope.obstruction))
+    return FieldFit(
         changes, solved.covariance, sizes, math.sqrt(float(np.median(least))), solved.own, table.places, table.typical,
         stretch, stretch_err,
     )  # fmt: skip
@@ -266,19 +228,19 @@ def _stretch(away: Array, least: Array, wing: float) -> tuple[float, float]:
     return stretch, 0.5 * spread / (wing * unit) ** 2
 
 
-def _model(sizes: StarSizes, table: _Table, best: Array, seeing: Array) -> tuple[Array, Array]:
+def _model(sizes: StarSizes, away: Array, aperture: Array, best: Array, seeing: Array) -> tuple[Array, Array]:
     """Return the measured squares and their change with the stars' best positions, shape (stars, frames)."""
-    model = np.empty((best.size, table.away.size))
+    model = np.empty((best.size, away.size))
     gradient = np.empty_like(model)
-    for k, (away, aperture, scale) in enumerate(zip(table.away, table.aperture, seeing, strict=True)):
-        measured = sizes.measured(abs(away), aperture, scale)
-        off = (away - best) / scale
+    for k, (distance, radius, scale) in enumerate(zip(away, aperture, seeing, strict=True)):
+        measured = sizes.measured(abs(distance), radius, scale)
+        off = (distance - best) / scale
         model[:, k] = scale**2 * measured(np.abs(off))
         gradient[:, k] = -scale * measured(np.abs(off), 1) * np.sign(off)
     return model, gradient
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False, repr=False)
 class _Solved:
     step: Array
     covariance: Array
@@ -319,105 +281,3 @@ def _solve(weight: Array, design: Array, values: Array) -> _Solved:
         own=own - middle,
         left=rest - own[:, None],
     )
-
-
-# The report ----------------------------------------------------------------------------------
-
-
-def _report(
-    fit: _Fit, telescope: _Telescope, shape: tuple[int, int], best_position: float, best_position_err: float
-) -> FieldMap:
-    value, step_um, pixel_um = fit.changes, telescope.um_per_step, telescope.pixel_um
-    freedom = len(fit.own) - 4
-    model = (_MODEL_ERR * value) ** 2 + (_MODEL_CROSS_ERR * np.linalg.norm(value)) ** 2 + _MODEL_LEAST_ERR_UM**2
-    covariance = fit.covariance + np.diag(model)
-    if telescope.from_curve:
-        covariance = covariance + np.outer(value, value) * fit.stretch_err**2
-    err = np.sqrt(np.diag(covariance) * freedom / (freedom - 2))  # as Student's law spreads
-    middle_um = -float(fit.typical @ value)  # from the run's best position
-    blur, blur_covariance = _own_blur(fit)
-    wing = optics.wing_slope(telescope.f_ratio, telescope.obstruction)
-    whole_um = middle_um + _whole_field_um(fit, shape)
-    corners = []
-    for name, across, along in _CORNERS:
-        place = np.array([across, along, 1.0])
-        best_um = middle_um + float(place @ value)
-        size, own = _size_um(fit, whole_um - best_um, place, blur), _size_um(fit, 0.0, place, blur)
-        moved = place - fit.typical
-        # With the run's best position a little off, a change of focus looks like a blur of its own.
-        astray = 2.0 * wing**2 * best_position_err * step_um * float(moved @ value)
-        own_err = 0.5 * math.sqrt(float(moved @ blur_covariance @ moved) + astray**2) / own
-        best = best_position + best_um / step_um
-        corners.append(Corner(name, size / pixel_um, own / pixel_um, own_err / pixel_um, best))
-    return FieldMap(
-        tilt_x_um=float(value[0]),
-        tilt_x_um_err=float(err[0]),
-        tilt_y_um=float(value[1]),
-        tilt_y_um_err=float(err[1]),
-        curvature_um=float(value[2]),
-        curvature_um_err=float(err[2]),
-        tilt_sigma=_sigmas(float(value[:2] @ np.linalg.solve(covariance[:2, :2], value[:2])), 2, freedom),
-        curvature_sigma=_sigmas(float(value[2] ** 2 / covariance[2, 2]), 1, freedom),
-        tilt_growth=_growth(fit, 0.5 * float(np.abs(value[:2]).sum())),
-        curvature_growth=_growth(fit, float(value[2]) * 2.0 / 3.0),  # the whole field's best lies at a third
-        best_position_whole_field=best_position + whole_um / step_um,
-        best_position_middle=best_position + middle_um / step_um,
-        hfd_middle_px=_size_um(fit, 0.0, np.zeros(3), blur) / pixel_um,
-        corners=tuple(corners),
-        width_mm=shape[1] * pixel_um * 1e-3,
-        height_mm=shape[0] * pixel_um * 1e-3,
-        stars=len(fit.own),
-    )
-
-
-def _size_um(fit: _Fit, defocus_um: float, place: Array, blur: Array) -> float:
-    """Return the size at a place on the sensor at a distance from its own best position."""
-    own = float((place - fit.typical) @ blur)
-    least = float(fit.sizes.squares(0.0))
-    scale = fit.least_um / math.sqrt(least)
-    square = scale**2 * float(fit.sizes.squares(abs(defocus_um) / scale))
-    return math.sqrt(max(square + own, 0.1 * fit.least_um**2))
-
-
-def _sigmas(wald: float, values: int, freedom: int) -> float:
-    """Return the significance of a Wald statistic whose covariance comes from the scatter itself."""
-    chance = float(f_law.sf(wald / values, values, freedom))
-    return float(norm.isf(0.5 * chance)) if chance > 1e-300 else _MOST_SIGMAS
-
-
-def _own_blur(fit: _Fit) -> tuple[Array, Array]:
-    """Return how the squares of the stars' own blur change over the field, and the covariance of that."""
-    design = np.column_stack([fit.places - fit.typical, np.ones(len(fit.own))])
-    trust = np.ones(len(fit.own))
-    for _ in range(_ROUNDS):
-        weighted = design * trust[:, None]
-        inverse = np.linalg.inv(weighted.T @ design)
-        left = fit.own - design @ (inverse @ (weighted.T @ fit.own))
-        spread = 1.4826 * float(np.median(np.abs(left))) + 1e-12
-        trust = np.maximum(0.0, 1.0 - (left / (_BISQUARE * spread)) ** 2) ** 2
-    values = inverse @ (weighted.T @ fit.own)
-    return values[:3], np.asarray(spread**2 * inverse[:3, :3], float)
-
-
-def _growth(fit: _Fit, defocus_um: float) -> float:
-    nowhere = np.zeros(3)
-    return _size_um(fit, defocus_um, fit.typical, nowhere) / _size_um(fit, 0.0, fit.typical, nowhere)
-
-
-def _whole_field_um(fit: _Fit, shape: tuple[int, int]) -> float:
-    """Return where the mean of HFD² over the sensor is least, from the best position of its middle."""
-    nodes, weights = np.polynomial.legendre.leggauss(8)
-    weight = np.outer(weights, weights).ravel()
-    x, y = (
-        (0.5 * grid.ravel() + 0.5) * (n - 1) for grid, n in zip(np.meshgrid(nodes, nodes), shape[::-1], strict=True)
-    )
-    best = _places(x, y, shape) @ fit.changes
-    scale = fit.least_um / math.sqrt(float(fit.sizes.squares(0.0)))
-
-    def mean_square(position: float) -> float:
-        return float(weight @ fit.sizes.squares(np.abs(position - best) / scale))
-
-    near = float(minimize_scalar(mean_square, bounds=(best.min() - 1.0, best.max() + 1.0), method="bounded").x)
-    # A search knows where the least value is to half the digits only; the parabola about it knows them all.
-    before, least, after = (mean_square(near + step_um) for step_um in (-1.0, 0.0, 1.0))
-    return near + 0.5 * (before - after) / (before - 2.0 * least + after)

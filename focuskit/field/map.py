@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -13,10 +13,9 @@ from scipy.stats import chi2, norm
 
 from focuskit.core import flags
 from focuskit.core.optics import TOLERATED_GROWTH
-from focuskit.core.statistics import SEEN_SIGMA
+from focuskit.core.statistics import SEEN_SIGMA, as_sigma, weighted_mean
 from focuskit.core.text import round_pair
 
-_MOST_SIGMAS = 37.0  # a chance below 1e-300
 # Tilt and curvature of telescopes that have them, and how many do (common practice, no source).
 _USUAL_HEIGHT_UM, _NOT_FLAT = 100.0, 0.1
 _DIRECTIONS = ("right", "bottom right", "bottom", "bottom left", "left", "top left", "top", "top right")
@@ -90,7 +89,7 @@ class FieldMap:
     best_position_whole_field: float
     best_position_middle: float
     hfd_middle_px: float
-    corners: tuple[Corner, ...]
+    corners: tuple[Corner, ...] = field(repr=False)
     width_mm: float
     height_mm: float
     stars: int
@@ -231,33 +230,15 @@ class FieldMap:
 
     def to_json(self) -> dict[str, Any]:
         """Return the map as the public JSON describes it."""
-        return {
-            "tilt_x_um": self.tilt_x_um,
-            "tilt_x_um_err": self.tilt_x_um_err,
-            "tilt_y_um": self.tilt_y_um,
-            "tilt_y_um_err": self.tilt_y_um_err,
-            "curvature_um": self.curvature_um,
-            "curvature_um_err": self.curvature_um_err,
-            "best_position_whole_field": self.best_position_whole_field,
-            "best_position_middle": self.best_position_middle,
-            "tilt_sigma": self.tilt_sigma,
-            "curvature_sigma": self.curvature_sigma,
-            "tilt_angle_arcmin": self.tilt_angle_arcmin,
-            "tilt_direction_deg": self.tilt_direction_deg,
-            "hfd_middle_px": self.hfd_middle_px,
-            "corners": [
-                {
-                    "corner": c.name,
-                    "hfd_px": c.hfd_px,
-                    "hfd_own_best_px": c.hfd_own_best_px,
-                    "hfd_own_best_px_err": c.hfd_own_best_px_err,
-                    "best_position": c.best_position,
-                }
-                for c in self.corners
-            ],
-            "stars": self.stars,
-            "hints": list(self.hints),
-        }
+        names = (
+            "tilt_x_um", "tilt_x_um_err", "tilt_y_um", "tilt_y_um_err", "curvature_um", "curvature_um_err",
+            "best_position_whole_field", "best_position_middle", "tilt_sigma", "curvature_sigma",
+            "tilt_angle_arcmin", "tilt_direction_deg", "hfd_middle_px",
+        )  # fmt: skip
+        sizes = ("hfd_px", "hfd_own_best_px", "hfd_own_best_px_err", "best_position")
+        corners = [{"corner": c.name} | {name: getattr(c, name) for name in sizes} for c in self.corners]
+        own = {name: getattr(self, name) for name in names}
+        return own | {"corners": corners, "stars": self.stars, "hints": list(self.hints)}
 
 
 def pool_maps(maps: Sequence[FieldMap]) -> FieldMap:
@@ -269,22 +250,17 @@ def pool_maps(maps: Sequence[FieldMap]) -> FieldMap:
     last = maps[-1]
     if len(maps) == 1:
         return last
-    names = ("tilt_x_um", "tilt_y_um", "curvature_um")
-    (x, x_err), (y, y_err), (curvature, curvature_err) = (
-        pool_values([(getattr(m, name), getattr(m, f"{name}_err")) for m in maps]) for name in names
-    )
-    # Each map rests on a dozen stars at least, and with several of them the normal law will do.
-    chance = float(chi2.sf((x / x_err) ** 2 + (y / y_err) ** 2, 2))
+    pooled = {}
+    for name in ("tilt_x_um", "tilt_y_um", "curvature_um"):
+        values, errors = [getattr(m, name) for m in maps], [getattr(m, f"{name}_err") for m in maps]
+        pooled[name], pooled[f"{name}_err"] = weighted_mean(values, errors)
+    x, y, curvature = (pooled[name] / pooled[f"{name}_err"] for name in ("tilt_x_um", "tilt_y_um", "curvature_um"))
     return replace(
         last,
-        tilt_x_um=x,
-        tilt_x_um_err=x_err,
-        tilt_y_um=y,
-        tilt_y_um_err=y_err,
-        curvature_um=curvature,
-        curvature_um_err=curvature_err,
-        tilt_sigma=float(norm.isf(0.5 * chance)) if chance > 1e-300 else _MOST_SIGMAS,
-        curvature_sigma=min(abs(curvature) / curvature_err, _MOST_SIGMAS),
+        **pooled,
+        # Each map rests on a dozen stars at least, and with several of them the normal law will do.
+        tilt_sigma=as_sigma(float(chi2.sf(x**2 + y**2, 2))),
+        curvature_sigma=as_sigma(2.0 * float(norm.sf(abs(curvature)))),
         corners=tuple(_pool_corners([m.corners[k] for m in maps], maps) for k in range(len(last.corners))),
         stars=max(m.stars for m in maps),
     )
@@ -292,29 +268,13 @@ def pool_maps(maps: Sequence[FieldMap]) -> FieldMap:
 
 def _pool_corners(corners: Sequence[Corner], maps: Sequence[FieldMap]) -> Corner:
     """Return the mean of one corner of several runs, by its sizes against the middle's."""
-    middles = [m.hfd_middle_px for m in maps]
-    own, err = pool_values(
-        [
-            (c.hfd_own_best_px / middle, c.hfd_own_best_px_err / middle)
-            for c, middle in zip(corners, middles, strict=True)
-        ]
-    )
-    size = float(np.mean([c.hfd_px / middle for c, middle in zip(corners, middles, strict=True)]))
+    middle = np.array([m.hfd_middle_px for m in maps])
+    size, own, own_err = np.array([(c.hfd_px, c.hfd_own_best_px, c.hfd_own_best_px_err) for c in corners]).T / middle
+    own_mean, err = weighted_mean(own, own_err)
+    last = maps[-1].hfd_middle_px
     return replace(
-        corners[-1],
-        hfd_px=size * middles[-1],
-        hfd_own_best_px=own * middles[-1],
-        hfd_own_best_px_err=err * middles[-1],
+        corners[-1], hfd_px=float(size.mean()) * last, hfd_own_best_px=own_mean * last, hfd_own_best_px_err=err * last
     )
-
-
-def pool_values(values: Sequence[tuple[float, float]]) -> tuple[float, float]:
-    """Return the weighted mean and its error, widened where the values differ by more than their errors."""
-    value, err = np.array(values).T
-    weight = 1.0 / err**2
-    mean = float(np.sum(weight * value) / np.sum(weight))
-    excess = float(np.sum(weight * (value - mean) ** 2)) / max(len(values) - 1, 1)
-    return mean, math.sqrt(max(1.0, excess) / float(np.sum(weight)))
 
 
 def likely_height(value: float, err: float) -> tuple[float, float]:

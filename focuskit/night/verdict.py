@@ -9,8 +9,9 @@ from dataclasses import replace
 import numpy as np
 
 from focuskit.core import flags
+from focuskit.core.statistics import weighted_mean
 from focuskit.curves import CurveFit, disagree, verdict_of
-from focuskit.field import FieldMap, likely_height, map_field, pool_values
+from focuskit.field import FieldMap, likely_height, map_field
 from focuskit.night.results import RunResult
 from focuskit.night.runs import ShapedRun
 from focuskit.waves import stacked_mean, star_weights
@@ -74,7 +75,8 @@ def _in_the_middle(run: ShapedRun, maps: Sequence[FieldMap]) -> tuple[float, flo
     square = 4.0 * ((x * columns) ** 2 + (y * rows) ** 2) / (columns**2 + rows**2)
     for place, name in ((x, "tilt_x_um"), (y, "tilt_y_um"), (square, "curvature_um")):
         if maps:
-            height, err = likely_height(*pool_values([(getattr(m, name), getattr(m, f"{name}_err")) for m in maps]))
+            values, errors = [getattr(m, name) for m in maps], [getattr(m, f"{name}_err") for m in maps]
+            height, err = likely_height(*weighted_mean(values, errors))
             heights += height * place
             variance += (float(np.average(place, weights=weights)) * err) ** 2
     shift_um, unsure_um = stacked_mean(run.frames, run.match, run.sizes.hfd_px, weights, heights)
