@@ -44,7 +44,7 @@ _HUBER = 1.345  # 95 % as good as least squares on normal errors (Huber 1981, fr
 _ROUNDS = 8
 _STRETCHES = 2  # the second changes the way per step by the square of the first, a few per cent
 _HUBER_ROUNDS = 3  # then the weights of outliers go to zero
-# Stars along one line leave tilt and curvature open; evenly spread ones have a condition of 1.4 (chosen).
+# Stars along one line leave tilt and curvature open; evenly spread ones have a condition of 1.3 (chosen).
 _WORST_CONDITION = 30.0
 
 

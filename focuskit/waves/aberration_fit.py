@@ -28,7 +28,7 @@ from focuskit.waves.stack import FrameProfile
 
 Array = NDArray[np.float64]
 
-_LEAST_FRAMES = 5
+_LEAST_FRAMES = 5  # chosen: the jackknife over frames has eight degrees of freedom then
 # What the model is off by (found on rendered frames). A share of the amount itself, which grows because the
 # changes are taken as small: 8 % of 0.1 wave of coma, 75 % of 0.2, 7 % of 0.2 wave of astigmatism. A small
 # part of the other one. And of second order: coma draws stars out as well, by up to 100 (waves λN)².
@@ -233,7 +233,7 @@ def _zone_scatter(weight: Array, right: Array) -> float:
     return max(0.0, (scatter - (w.size - 1)) / float(w.sum() - (w**2).sum() / w.sum()))
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False, repr=False)
 class _Vector:
     """Cosine and sine of an amount, and the variance of either."""
 

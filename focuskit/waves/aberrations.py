@@ -9,14 +9,12 @@ from typing import Any
 
 import numpy as np
 from scipy.stats import f as f_law
-from scipy.stats import norm
 
 from focuskit.core import flags
 from focuskit.core.optics import TOLERATED_GROWTH
-from focuskit.core.statistics import SEEN_SIGMA
+from focuskit.core.statistics import SEEN_SIGMA, as_sigma
 from focuskit.core.text import round_pair
 
-_MOST_SIGMAS = 37.0  # a chance below 1e-300
 _DIRECTIONS = ("right", "bottom right", "bottom", "bottom left", "left", "top left", "top", "top right")
 _AXES = ("the rows", "the line from top left to bottom right", "the columns", "the line from bottom left to top right")
 _GAUSS = 8.0 * math.log(2.0)  # (FWHM / σ)²: a Gaussian's half-flux diameter is its FWHM
@@ -65,8 +63,7 @@ class Amount:
 def make_amount(cosine: float, sine: float, err: float, freedom: int) -> Amount:
     """Return an amount with its significance, by Fisher's law of two components and ``freedom``."""
     chance = float(f_law.sf((cosine**2 + sine**2) / err**2 / 2.0, 2, freedom))
-    sigma = float(norm.isf(0.5 * chance)) if chance > 1e-300 else _MOST_SIGMAS
-    return Amount(cosine, sine, err, min(sigma, _MOST_SIGMAS), freedom)
+    return Amount(cosine, sine, err, as_sigma(chance), freedom)
 
 
 @dataclass(frozen=True)

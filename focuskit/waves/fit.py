@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -125,7 +125,7 @@ class ProfileFit:
     chi2_reduced: float
     matches: bool
     converged: bool
-    frames: tuple[FrameFit, ...]
+    frames: tuple[FrameFit, ...] = field(repr=False)
 
     def seeing(self, wavelength_um: float) -> Seeing | None:
         """Return the typical seeing of the run, by itself; None without a focal length."""
@@ -193,7 +193,7 @@ def solve_profiles(
     return SolvedRun(model, data, rig, used, reasons, solution, least).without_outliers()
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class SolvedRun:
     """The solution of a run, before it is told what it means for single frames."""
 

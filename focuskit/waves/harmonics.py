@@ -22,7 +22,7 @@ from focuskit.waves.model import BINS_PER_PX, ProfileModel, pixel_mtf
 Array = NDArray[np.float64]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False, repr=False)
 class Harmonics:
     """Changes of flux per pixel for a star of unit flux, at the radii 0, 1/BINS_PER_PX … px.
 

@@ -18,6 +18,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import brentq
+from scipy.sparse import csr_array
 from scipy.special import itj0y0, j0, j1
 
 from focuskit.core.errors import FocuskitError
@@ -30,10 +31,10 @@ BINS_PER_PX = 8
 # The intensity is followed this far beyond the edge of the profile, in units of λN; what lies further
 # out goes as the inverse cube and is added in closed form.
 _BEYOND = 60.0
-_SCAN_STEP = 0.1  # waves
+_SCAN_STEP = 0.1  # waves: 0.4 λN of a donut's radius, less than any seeing blurs it
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False, repr=False)
 class OpticalTransfer:
     """Transfer functions of the optics alone, one column for each defocus, and their derivatives.
 
@@ -122,7 +123,8 @@ class ProfileModel:
         """
         if bins.shape[1] > self._kernel.shape[0]:
             raise FocuskitError(f"profile beyond {self.radius_px} px: make the model for its radius")
-        return bins @ self._kernel[: bins.shape[1]]
+        # An annulus is a twentieth of the bins or less: sparse is ten times as fast.
+        return np.asarray(csr_array(bins) @ self._kernel[: bins.shape[1]])
 
     def profile(self, defocus_um: float, seeing_fwhm_um: float, spherical_waves: float = 0.0) -> Array:
         """Return flux per pixel at the radii 0, 1/BINS_PER_PX …, for a star of unit flux."""
@@ -145,12 +147,15 @@ class ProfileModel:
         exponent: float = KOLMOGOROV_EXPONENT,
     ) -> float:
         """Return the half-flux diameter in µm, at a defocus given in waves."""
-        otf = self.optics(np.array([waves]), spherical_waves).otf[:, 0]
-        transfer = otf * self.seeing(seeing_um, exponent)[0][:, 0]
-        guess = 0.5 * math.hypot(8.0 * abs(waves), seeing_um / self.unit_um + 2.0)
-        return 2.0 * self.unit_um * float(
-            brentq(lambda r: self._energy(transfer, np.array([r]))[0] - 0.5, 0.02 * guess, 5.0 * guess)
-        )  # fmt: skip
+        return float(self._diameters_um(np.array([waves]), seeing_um, spherical_waves, exponent)[0])
+
+    def _diameters_um(self, waves: Array, seeing_um: float, spherical_waves: float, exponent: float) -> Array:
+        transfers = self.optics(waves, spherical_waves).otf * self.seeing(seeing_um, exponent)[0]
+        guesses = 0.5 * np.hypot(8.0 * np.abs(waves), seeing_um / self.unit_um + 2.0)
+        return 2.0 * self.unit_um * np.array([
+            brentq(lambda r, t=transfer: self._energy(t, np.array([r]))[0] - 0.5, 0.02 * guess, 5.0 * guess)
+            for transfer, guess in zip(transfers.T, guesses, strict=True)
+        ])  # fmt: skip
 
     def _energy(self, transfer: Array, radius: Array) -> Array:
         weight = self.measure * (self.unit_um / self.pixel_um) ** 2 / self.nu * transfer
@@ -164,9 +169,8 @@ class ProfileModel:
         """
         centre, step = 0.0, 0.25
         for _ in range(4):
-            low, mid, high = (
-                self.hfd_um(centre + k * step, seeing_um, spherical_waves, exponent) ** 2 for k in (-1, 0, 1)
-            )
+            places = centre + step * np.array([-1.0, 0.0, 1.0])
+            low, mid, high = self._diameters_um(places, seeing_um, spherical_waves, exponent) ** 2
             curvature = low - 2.0 * mid + high
             if curvature <= 0.0:
                 break
@@ -174,7 +178,7 @@ class ProfileModel:
             centre += min(max(move, -step), step)
             if abs(move) < 1e-4:
                 break
-        return centre
+        return float(centre)
 
 
 @lru_cache(maxsize=16)

@@ -19,7 +19,7 @@ from focuskit.waves.start import coarse_grid, grid_chi2
 
 Array = NDArray[np.float64]
 
-# Grids that close in on a peak: rounds at most, and points.
+# Grids that close in on a peak: rounds at most, of which each narrows by up to three times, and points.
 _CLOSER = 12
 _CLOSER_POINTS = 25
 

@@ -56,7 +56,7 @@ _EXPONENT_RANGE = (0.8, 2.2)
 SLOPE_UNKNOWN = 1.0
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class Data:
     """Frames with noise scaled to 1 and the sky projected out: model profiles are kernel @ transfer."""
 
@@ -75,7 +75,7 @@ class Data:
         return Data(self.position[keep], [self.kernels[i] for i in chosen], [self.fluxes[i] for i in chosen])
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class State:
     """Parameters of the fit; ``shift`` is the defocus in waves of least HFD per wave of spherical."""
 
@@ -108,7 +108,7 @@ class Priors:
 NO_PRIORS = Priors((0.0, math.inf), (0.0, math.inf), (0.0, math.inf))
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class NormalEquations:
     """Normal equations of each frame in the order of `Parameter`, shape (frames, 5, 5), and its chi²."""
 
@@ -121,7 +121,7 @@ class NormalEquations:
         return NormalEquations(self.chi2[chosen], self.matrix[chosen], self.gradient[chosen])
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class Reduced:
     """Normal equations of a run with the seeing of each frame eliminated, in the order of `Parameter`.
 
@@ -136,7 +136,7 @@ class Reduced:
     cross: Array
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class Solution:
     """State at the minimum of the cost, with the scatter ``tau`` of ln(seeing)."""
 

@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import partial
 
 import numpy as np
@@ -33,16 +33,17 @@ Array = NDArray[np.float64]
 # The profile reaches so far at least: stars of fewer pixels have their seeing's wings beyond 2 HFD (chosen).
 _LEAST_RADIUS_PX = 8.0
 # A pixel is replaced by its expectation when it is off by this many sigma and this part of the light.
+# Chosen: no noise and no error of a star's shape does that, but a satellite or a hot pixel.
 _CLIP_SIGMA = 8.0
 _CLIP_SHARE = 0.3
-_CLIP_ROUNDS = 2
-# A known star so near to one that is stacked is that star.
+_CLIP_ROUNDS = 2  # the second sees what the first pixel's light had hidden
+# A known star so near to one that is stacked is that star: the finder does not part them (chosen).
 _ITSELF_PX = 3.0
-# The sensor is parted into so many zones along each side.
+# The sensor is parted into so many zones along each side: enough to see what grows towards the edges.
 ZONES = 3
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class FrameProfile:
     """Stacked radial profile of the good stars of one frame.
 
@@ -69,15 +70,15 @@ class FrameProfile:
     """
 
     position: float
-    bins: Array
-    flux: Array
-    variance: Array
+    bins: Array = field(repr=False)
+    flux: Array = field(repr=False)
+    variance: Array = field(repr=False)
     stars: int
-    harmonics: Array | None = None
-    harmonic_variance: Array | None = None
+    harmonics: Array | None = field(default=None, repr=False)
+    harmonic_variance: Array | None = field(default=None, repr=False)
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class StackTask:
     """What is needed to stack the stars of one frame.
 
