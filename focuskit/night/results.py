@@ -268,7 +268,7 @@ class Night:
     not_used: tuple[tuple[str, str], ...]
 
     def __repr__(self) -> str:
-        lines = [f"<Night: {self._title()}, {len(self.not_used)} files in none>"]
+        lines = [f"<Night: {self._title()}, {len(self.not_used)} files in no run>"]
         lines += [f"  {run._title()}" for run in self.runs[:_MOST_SHOWN]]
         more = len(self.runs) - _MOST_SHOWN
         return "\n".join(lines + [f"  and {more} more"] * (more > 0))

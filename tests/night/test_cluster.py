@@ -2,17 +2,31 @@
 
 import os
 from concurrent.futures import ThreadPoolExecutor
+from datetime import timedelta
 from functools import partial
 
 import pytest
+from small_nights import START, take_run, write_run
 
 import focuskit
 from focuskit.core.workers import Crew
 
 
 @pytest.fixture(scope="module")
+def two_runs(tmp_path_factory):
+    """Two small runs, with all that is given to workers: frames to measure and stars to stack."""
+    folder = tmp_path_factory.mktemp("cluster")
+    write_run(folder / "early", take_run())
+    return write_run(folder / "later", take_run(start=START + timedelta(hours=1), seed=4)).parent
+
+
+@pytest.fixture(scope="module")
 def alone(two_runs):
     return focuskit.analyse(two_runs, workers=1).to_json()
+
+
+def test_workers_give_the_same(alone, two_runs):
+    assert focuskit.analyse(two_runs, workers=2).to_json() == alone
 
 
 def test_threads_give_the_same(alone, two_runs):

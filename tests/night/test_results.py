@@ -1,0 +1,114 @@
+"""Results show themselves, compare, and say what the logbook keeps."""
+
+import xml.etree.ElementTree as ET
+from dataclasses import replace
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from focuskit.night import verdict
+
+SVG = "{http://www.w3.org/2000/svg}"
+
+
+def pictures(shown):
+    return ET.fromstring(f"<div>{shown}</div>").findall(f".//{SVG}svg")
+
+
+def test_results_print_in_ten_lines_at_most(night):
+    lines = repr(night).splitlines()
+    assert "Heron: 7 focus runs" in lines[0] and len(lines) == 8
+    assert "2031-01-17T" in lines[1] and "good" in lines[1] and " ± " in lines[1]
+    many = repr(replace(night, runs=night.runs * 4)).splitlines()
+    assert len(many) == 10 and many[-1].strip() == "and 20 more"
+    for run in night.runs:
+        assert len(repr(run).splitlines()) == 1 and len(repr(run)) < 200
+
+
+def test_results_are_equal_where_their_json_is(night):
+    again = replace(night, runs=tuple(replace(run) for run in night.runs))
+    assert again == night and again.runs[0] is not night.runs[0]
+    assert len({*again.runs, *night.runs}) == len(night.runs)
+    other = replace(night.runs[0], fit=replace(night.runs[0].fit, best_position=0.0))
+    assert other != night.runs[0] and night.runs[0] != "a run"
+    assert replace(night, runs=(other, *night.runs[1:])) != night
+
+
+def test_a_run_draws_its_frames_its_curve_and_its_best_position(night):
+    run = night.runs[0]
+    (svg,) = pictures(run._repr_html_())
+    dots = [(float(c.get("cx")), float(c.get("cy"))) for c in svg.iter(f"{SVG}circle")]
+    assert len(dots) == len(run.frames)
+    curve, best = [
+        np.array([p.split(",") for p in line.get("points").split()], float) for line in svg.iter(f"{SVG}polyline")
+    ]
+    assert best[0, 0] == best[1, 0]
+    order = np.argsort(run.positions)
+    x = np.interp(run.fit.best_position, np.array(run.positions)[order], np.array(dots)[order, 0])
+    assert best[0, 0] == pytest.approx(x, abs=0.2)
+    assert curve[np.argmax(curve[:, 1]), 0] == pytest.approx(x, abs=5.0)  # SVG counts downwards: the least size
+
+
+def test_a_night_draws_the_best_positions_that_it_has(night):
+    (svg,) = pictures(night._repr_html_())
+    assert len(svg.findall(f".//{SVG}circle")) == 6  # one of the seven runs failed
+    assert not pictures(replace(night, runs=())._repr_html_())
+
+
+def test_what_is_logged_is_what_the_json_says(night):
+    for run in night.runs:
+        logged, answer = run.logged(), run.to_json()
+        used = [p for p in answer["points"] if p["used"] and p["hfd_px"]]
+        assert (logged.position, logged.filter, logged.verdict) == (run.fit.best_position, run.filter, run.fit.verdict)
+        if logged.position is None:
+            assert logged.reach_steps is None and logged.star_snr is None
+            continue
+        assert logged.reach_steps == max(abs(p["position"] - logged.position) for p in used)
+        assert logged.star_snr == min(used, key=lambda p: p["hfd_px"])["star_snr"]
+        assert logged.seconds == (run.end - run.start).total_seconds() > 0
+
+
+def stub(x_px, y_px, um_per_step=4.0):
+    return SimpleNamespace(
+        profile=SimpleNamespace(best_position=5000.0, err=0.3, um_per_step=um_per_step),
+        frames=[SimpleNamespace(info=SimpleNamespace(shape=(400, 600)))],
+        match=SimpleNamespace(x_px=np.array(x_px, float), y_px=np.array(y_px, float)),
+        sizes=SimpleNamespace(hfd_px=np.ones(1)),
+    )
+
+
+def field(**known):
+    names = ("tilt_x_um", "tilt_y_um", "curvature_um")
+    values = {name: known.get(name, 0.0) for name in names}
+    return SimpleNamespace(**values, **{f"{name}_err": known.get(f"{name}_err", 1e-9) for name in names})
+
+
+@pytest.fixture
+def plain_means(monkeypatch):
+    """All stars weigh alike, and a height that is seen counts whole."""
+    monkeypatch.setattr(verdict, "star_weights", lambda frames, match: np.ones(match.x_px.size))
+    monkeypatch.setattr(verdict, "stacked_mean", lambda f, m, s, w, heights: (float(heights.mean()), 0.0))
+    monkeypatch.setattr(verdict, "likely_height", lambda height, err: (height, err))
+
+
+def test_the_best_position_is_brought_from_the_stars_to_the_middle(plain_means):
+    """A tilt counts from edge to edge, a curvature from the centre to the corner; both in µm of the focal plane."""
+    right = stub([599.5], [199.5])  # half the tilt from the middle
+    place, err = verdict._in_the_middle(right, [field(tilt_x_um=80.0, tilt_x_um_err=8.0)])
+    assert place == pytest.approx(5000.0 - 40.0 / 4.0)
+    assert err == pytest.approx(np.hypot(0.3, 4.0 / 4.0))
+    low = stub([299.5], [399.5])
+    assert verdict._in_the_middle(low, [field(tilt_y_um=80.0)])[0] == pytest.approx(5000.0 - 10.0)
+    corner = stub([-0.5], [-0.5])
+    place, err = verdict._in_the_middle(corner, [field(curvature_um=-20.0, curvature_um_err=2.0)])
+    assert place == pytest.approx(5000.0 + 20.0 / 4.0)
+    assert err == pytest.approx(np.hypot(0.3, 2.0 / 4.0))
+    assert verdict._in_the_middle(corner, []) == pytest.approx((5000.0, 0.3))
+
+
+def test_stars_at_several_heights_widen_the_error(plain_means):
+    both = stub([-0.5, 599.5], [199.5, 199.5])
+    place, err = verdict._in_the_middle(both, [field(tilt_x_um=400.0)])
+    assert place == pytest.approx(5000.0)
+    assert err == pytest.approx(np.hypot(0.3, verdict._UNEVEN * 200.0 / 4.0))
