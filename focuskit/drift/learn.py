@@ -137,7 +137,6 @@ def fit_drift(
         np.unique(cut.group[sound], return_inverse=True)[1],
         blocks,
         shift,
-        sharpen=True,
     )
     used = tuple(run for run, good in zip(chosen, sound, strict=True) if good)
     free = float(len(used) - fit.rank)

@@ -97,7 +97,6 @@ def fit_grouped(
     group: NDArray[np.intp],
     block: NDArray[np.intp] | None = None,
     block_variance: float = 0.0,
-    sharpen: bool = False,
 ) -> GroupedFit:
     """Fit y = base[group] + columns · coefficients by generalised least squares.
 
@@ -111,9 +110,6 @@ def fit_grouped(
     block : (n,) integers, optional
         Runs that share one random shift of variance ``block_variance`` (a night); a block lies
         within one group.
-    sharpen : bool
-        Solve by QR and refine the solution with residuals taken in twice the precision (Björck 1967,
-        BIT 7, 257): for the answer itself.
     """
     n, p = columns.shape
     if not (len(y) == len(variance) == len(group) == n):
@@ -148,32 +144,13 @@ def fit_grouped(
     design[:, constant] = 0.0
     scale = np.where(constant, np.maximum(size, 1.0), length)
     design /= scale
-    if sharpen:
-        q, r = np.linalg.qr(design)
-        u, singular, vt = np.linalg.svd(r)
-        known = singular > UNDETERMINED * max(singular.max(initial=0.0), 1e-300)
-        direct = q @ u[:, known]
-    else:
-        # squaring the columns costs half the digits and a twentieth of the time
-        squares, vectors = np.linalg.eigh(design.T @ design)
-        singular, vt = np.sqrt(np.maximum(squares, 0.0)), vectors.T
-        known = singular > math.sqrt(UNDETERMINED) * max(singular.max(initial=0.0), 1e-300)
-        direct = design @ (vt[known].T / singular[known])
-    inverse = vt[known].T / singular[known]
-
-    bases, coefficients, residual = np.zeros(len(base_weight)), np.zeros(p), np.zeros(n)
-    for turn in range(4 if sharpen else 1):
-        if turn == 0:
-            gap, pull_bases, pull = target, np.zeros(len(bases)), np.zeros(p)
-        else:
-            gap = _gap(target, residual, ones, bases[group], white, coefficients)
-            pull_bases, pull = _pull(ones, residual, group, len(bases)), _pulls(white, residual)
-        left, mean = project(gap)
-        step = direct.T @ left + inverse.T @ ((pull + centre.T @ -pull_bases) / scale)
-        step = (inverse @ step) / scale
-        base_step = mean + pull_bases / base_weight - centre @ step
-        residual = residual + gap - ones * base_step[group] - white @ step
-        coefficients, bases = coefficients + step, bases + base_step
+    u, singular, vt = np.linalg.svd(design, full_matrices=False)
+    known = singular > UNDETERMINED * max(float(singular.max(initial=0.0)), 1e-300)
+    direct, inverse = u[:, known], vt[known].T / singular[known]
+    left, mean = project(target)
+    coefficients = inverse @ (direct.T @ left) / scale
+    bases = mean - centre @ coefficients
+    residuals = y - bases[group] - columns @ coefficients
     half = inverse / scale[:, None]
     return GroupedFit(
         coefficients=coefficients,
@@ -183,12 +160,12 @@ def fit_grouped(
         bases=bases,
         base_weight=base_weight,
         centre=centre,
-        residuals=y - bases[group] - columns @ coefficients,
+        residuals=residuals,
         leverage=ones**2 / base_weight[group] + np.sum(direct**2, axis=1),
         log_determinant=float(
             np.sum(np.log(base_weight)) + 2.0 * np.sum(np.log(singular[known])) + 2.0 * np.sum(np.log(scale[~constant]))
         ),
-        chi2=float(residual @ residual),
+        chi2=float(np.sum((target - ones * bases[group] - white @ coefficients) ** 2)),
     )
 
 
@@ -315,38 +292,3 @@ def _recentre(residuals: Array, variance: Array, columns: Array) -> Array:
         if cost.min() < cost[-1] - WILD_SIGMA**2:
             left[member] -= shifts[cost.argmin()]
     return left
-
-
-def _two_products(a: Array, b: Array) -> tuple[Array, Array]:
-    """Return a·b and what rounding lost of it (Dekker 1971, Numer. Math. 18, 224)."""
-    product = a * b
-    a_high, b_high = 134217729.0 * a, 134217729.0 * b
-    a_high, b_high = a_high - (a_high - a), b_high - (b_high - b)
-    a_low, b_low = a - a_high, b - b_high
-    return product, a_low * b_low - (((product - a_high * b_high) - a_low * b_high) - a_high * b_low)
-
-
-def _gap(target: Array, residual: Array, ones: Array, bases: Array, white: Array, coefficients: Array) -> Array:
-    """Return target - residual - ones·bases - white·coefficients, rounded once at the end."""
-    total, lost = target.copy(), np.zeros_like(target)
-    terms = [(-residual, np.zeros_like(residual)), _two_products(-ones, bases)]
-    terms += [_two_products(-white[:, j], np.full(len(total), c)) for j, c in enumerate(coefficients)]
-    for high, low in terms:
-        new = total + high
-        back = new - total
-        lost += (total - (new - back)) + (high - back) + low
-        total = new
-    return total + lost
-
-
-def _pulls(white: Array, residual: Array) -> Array:
-    """Return white^T · residual, rounded once at the end."""
-    return np.array([math.fsum(np.concatenate(_two_products(column, residual))) for column in white.T])
-
-
-def _pull(ones: Array, residual: Array, group: NDArray[np.intp], groups: int) -> Array:
-    """Return the sums of ones·residual over each group, rounded once at the end."""
-    high, low = _two_products(ones, residual)
-    order = np.argsort(group, kind="stable")
-    cuts = np.searchsorted(group[order], np.arange(1, groups))
-    return np.array([math.fsum(np.concatenate((high[part], low[part]))) for part in np.split(order, cuts)])
