@@ -137,7 +137,7 @@ def offsets_as_text(
     if drift.set_aside:
         most = len(drift.set_aside) if verbose else 20
         lines.append("Set aside")
-        lines += [f"  {format_time(s.run.time)}  {s.run.filter or '-':<5} {s.why}" for s in drift.set_aside[:most]]
+        lines += [f"  {format_time(s.run.time)}  {s.run.filter or '-':<5} {s.reason}" for s in drift.set_aside[:most]]
         if len(drift.set_aside) > most:
             lines.append(f"  and {len(drift.set_aside) - most} more: see --verbose")
         lines.append("")

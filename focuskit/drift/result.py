@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 
 import numpy as np
@@ -12,11 +12,14 @@ from scipy import stats
 
 from focuskit.core.errors import FocuskitError
 from focuskit.core.logged import LoggedRun
+from focuskit.core.notebook import draw_points
 from focuskit.core.optics import decimals_of
+from focuskit.core.reasons import Reason
 from focuskit.core.text import html_table, plus_minus
 from focuskit.core.times import format_time
 from focuskit.drift.linear import Array, GroupedFit
-from focuskit.drift.models import Shape, Weighed
+from focuskit.drift.models import Weighed
+from focuskit.drift.season import Terms
 
 MODEL_WORDS = {
     "own_coefficients": "own drift for each filter",
@@ -39,10 +42,10 @@ class Advice:
 
 @dataclass(frozen=True)
 class SetAside:
-    """A run that bears on nothing, and why."""
+    """A run that bears on nothing, and why (an outlier has the code ``outlier``)."""
 
     run: LoggedRun
-    why: str
+    reason: Reason
 
 
 @dataclass(frozen=True)
@@ -73,7 +76,7 @@ class Rebuild:
     evidence: float | None
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Drift:
     """What the logged runs tell of drift and offsets.
 
@@ -109,8 +112,8 @@ class Drift:
     flags : tuple of str
     degrees : float
         Degrees of freedom of the errors; 0 where the scatter is not known.
-    shape : Shape
-        Terms of the model.
+    terms : Terms
+        Which terms the model has.
     fit : GroupedFit
         Coefficients in the order: offsets of ``filters[1:]``, drift, and what else the model has.
     """
@@ -128,14 +131,14 @@ class Drift:
     night_scatter_steps: float
     tolerance_steps: float | None
     used: tuple[LoggedRun, ...]
-    residuals_steps: Array
+    residuals_steps: Array = field(compare=False)
     set_aside: tuple[SetAside, ...]
     models: tuple[Weighed, ...]
     advice: tuple[Advice, ...]
     flags: tuple[str, ...]
     degrees: float
-    shape: Shape
-    fit: GroupedFit
+    terms: Terms
+    fit: GroupedFit = field(compare=False)
 
     def to_json(self) -> dict[str, object]:
         """Return the object of schema ``focuskit.offsets/1``."""
@@ -144,7 +147,7 @@ class Drift:
             "rig": self.rig,
             "runs_used": len(self.used),
             "runs_set_aside": [
-                {"time": format_time(one.run.time), "filter": one.run.filter, "why": one.why}
+                {"time": format_time(one.run.time), "filter": one.run.filter, "why": str(one.reason)}
                 for one in self.set_aside
             ],
             "reference_filter": self.reference_filter,
@@ -180,15 +183,49 @@ class Drift:
             "flags": list(self.flags),
         }  # fmt: skip
 
+    @property
+    def outliers(self) -> tuple[SetAside, ...]:
+        """Runs set aside because they lie far off the fit."""
+        return tuple(one for one in self.set_aside if one.reason.code == "outlier")
+
+    def __repr__(self) -> str:
+        shown = [f"{one.filter} {plus_minus(one.offset_steps, one.err, True)}" for one in self.filters[1:]]
+        offsets = f"\n  offsets from {self.reference_filter}: {', '.join(shown)} steps" if shown else ""
+        rebuilds = ", ".join(f"{one.time:%Y-%m-%d}" for one in self.rebuilds) or "none"
+        flags = ", ".join(self.flags) or "none"
+        aside = f"{len(self.set_aside)} runs set aside; rebuilds: {rebuilds}; flags: {flags}"
+        return f"{self._title()}{offsets}\n  {aside}"
+
+    def _title(self) -> str:
+        drift = plus_minus(self.steps_per_c, self.steps_per_c_err)
+        return f"{self.rig or 'Unnamed rig'}: {drift} steps per °C, from {len(self.used)} runs"
+
     def _repr_html_(self) -> str:
         """Show drift and offsets in a notebook."""
         rows = [
             (str(f.filter or "–"), "0" if i == 0 else plus_minus(f.offset_steps, f.err, True), str(f.runs))
             for i, f in enumerate(self.filters)
         ]
-        drift = plus_minus(self.steps_per_c, self.steps_per_c_err)
-        caption = f"{self.rig or 'Unnamed rig'}: {drift} steps per °C, from {len(self.used)} runs"
-        return html_table(caption, ("filter", f"offset from {self.reference_filter} (steps)", "runs"), rows)
+        line = np.linspace(*self.range_c, 50)
+        celsius = np.array([run.temperature_c for run in self.used], dtype=float)
+        picture = draw_points(
+            celsius,
+            self.change_with_temperature(celsius) + self.residuals_steps,
+            lines=[(line, self.change_with_temperature(line))] if self.steps_per_c is not None else (),
+            x_label="temperature (°C)",
+            y_label="change of focus (steps)",
+        )
+        return (
+            html_table(self._title(), ("filter", f"offset from {self.reference_filter} (steps)", "runs"), rows)
+            + picture
+        )
+
+    def change_with_temperature(self, celsius: Array) -> Array:
+        """Best position in the reference filter less that at `reference_c`, at (n,) temperatures."""
+        columns = self.terms.columns(np.zeros(len(celsius), dtype=int), celsius, len(self.filters))
+        zero = self.columns_at(self.filters[0].filter, self.reference_c)
+        change: Array = (columns - zero) @ self.fit.coefficients
+        return change
 
     def cooling_sentence(self, by_c: float = 5.0) -> str:
         """Say how far to move when it cools, empty where no drift is known."""
@@ -251,19 +288,7 @@ class Drift:
         if filter_name not in names:
             raise FocuskitError(f"there is no logged run in filter {filter_name}; known are {_list(names)}")
         index = names.index(filter_name)
-        warmth = temperature_c - self.shape.reference_c
-        columns = np.zeros(len(self.fit.coefficients))
-        place = len(names) - 1
-        if index:
-            columns[index - 1] = 1.0
-        columns[place] = warmth
-        if self.shape.own_coefficients:
-            counts = np.array([f.runs for f in self.filters], dtype=float)
-            own = -counts[1:] / max(counts[0], 1.0) if index == 0 else np.eye(place)[index - 1]
-            columns[place + 1 : place + 1 + place] = warmth * own
-        if self.shape.bend:
-            columns[-1] = float(self.shape.bent(np.array(warmth)))
-        return columns
+        return self.terms.columns(np.array([index]), np.array([temperature_c]), len(names))[0]
 
 
 def with_error(contrast: tuple[float, float], degrees: float) -> tuple[float | None, float | None]:

@@ -75,7 +75,7 @@ def plot_residuals(drift: Drift, ax: Any = None) -> Any:
     for i, rebuild in enumerate(drift.rebuilds):
         ax.axvline(rebuild.time.replace(tzinfo=None), color=INK, linestyle="--", linewidth=1.2,
                    label="rebuild" if i == 0 else None)  # fmt: skip
-    wild = [one.run.time.replace(tzinfo=None) for one in drift.set_aside if one.why.startswith("wild")]
+    wild = [one.run.time.replace(tzinfo=None) for one in drift.outliers]
     if wild:
         ax.plot(
             wild,

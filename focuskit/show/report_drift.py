@@ -52,7 +52,7 @@ def drift_view(drift: Drift) -> dict[str, Any]:
         "residual_chart": draw_residuals(drift),
         "positions": _positions(drift),
         "set_aside": [
-            (f"{one.run.time:%Y-%m-%d %H:%M}", plain_text(one.run.filter or "–"), plain_text(one.why))
+            (f"{one.run.time:%Y-%m-%d %H:%M}", plain_text(one.run.filter or "–"), plain_text(str(one.reason)))
             for one in drift.set_aside
         ],
         "rebuilds": [
@@ -165,7 +165,7 @@ def draw_drift(drift: Drift) -> Picture:
 def draw_residuals(drift: Drift) -> Picture:
     """Lay out what the model leaves, over time, with rebuilds and wild runs."""
     runs = _shown(drift)
-    wild = [one for one in drift.set_aside if one.why.startswith("wild")]
+    wild = [one for one in drift.set_aside if one.reason.code == "outlier"]
     times = [run.time.timestamp() for run, _ in runs] + [one.run.time.timestamp() for one in wild]
     x = Scale(*spread(times, 0.04, 1800.0), PANEL_LEFT, RIGHT)
     reach = 1.15 * max([abs(off) for _, off in runs] + [drift.tolerance_steps or 1.0])
@@ -175,7 +175,7 @@ def draw_residuals(drift: Drift) -> Picture:
     lost = []
     for k, one in enumerate(wild):
         at = x(one.run.time.timestamp()), bottom - 8
-        tip = f"{_when(one.run)}\nset aside, {plain_text(one.why)}"
+        tip = f"{_when(one.run)}\nset aside, {plain_text(str(one.reason))}"
         lost.append(Mark(*at, None, None, cross_path(*at, 4.6), "aside", tip, "", len(marks) + k))
     bands: tuple[Band, ...] = ()
     if drift.tolerance_steps:

@@ -150,7 +150,7 @@ def test_an_empty_file_is_an_empty_logbook(tmp_path, capsys):
 def test_a_run_without_rig_is_not_called_of_the_rig_none():
     runs = read_runs(ROOT / "sample_data" / "season" / "runs.csv")
     drift = fit_drift([replace(runs[0], rig=None), *runs[1:]], rig="Heron")
-    reasons = [one.why for one in drift.set_aside]
+    reasons = [str(one.reason) for one in drift.set_aside]
     assert "its rig is not told" in reasons
     assert not any("None" in why for why in reasons)
 

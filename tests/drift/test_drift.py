@@ -17,8 +17,8 @@ from focuskit.core.logged import LoggedRun
 from focuskit.core.optics import Rig
 from focuskit.drift import fit_drift, learn_drift
 from focuskit.drift.checks import is_two_groups
-from focuskit.drift.models import follow
 from focuskit.drift.rebuilds import penalty
+from focuskit.drift.season import follow
 from focuskit.frames import RigFile, TemperatureLog
 
 START = datetime(2031, 3, 4, 20, 0, tzinfo=UTC)
@@ -101,7 +101,7 @@ def test_errors_are_honest_for_few_runs():
 def test_wild_runs_are_named_and_the_rest_is_used():
     season = make_season(np.random.default_rng(8), jump=0.0)
     drift = fit_drift(season.runs)
-    named = {one.run.time for one in drift.set_aside if one.why.startswith("wild: ")}
+    named = {one.run.time for one in drift.set_aside if one.reason.code == "outlier"}
     assert named == {run.time for run, wild in zip(season.runs, season.wild, strict=True) if wild}
     assert len(drift.used) + len(drift.set_aside) == len(season.runs)
     assert "wild_runs" in drift.flags
@@ -299,7 +299,7 @@ def test_runs_that_cannot_be_used_are_named():
     runs[7] = replace(runs[7], position=1e300)
     runs.append(runs[-1])
     drift = fit_drift(runs)
-    assert [one.why for one in drift.set_aside] == [
+    assert [str(one.reason) for one in drift.set_aside] == [
         "no temperature",
         "no best position",
         "excluded by hand",
@@ -351,7 +351,7 @@ def test_one_clump_is_not_two():
     taken = 0
     for _ in range(30):
         warmth = rng.normal(0.0, 5.0, 150)
-        taken += is_two_groups(np.ones((150, 1)), warmth, 3.0 * warmth + rng.normal(0.0, 2.7, 150))
+        taken += is_two_groups(np.column_stack([np.ones(150), warmth]), 3.0 * warmth + rng.normal(0.0, 2.7, 150))
     assert taken == 0
 
 

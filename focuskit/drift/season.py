@@ -1,0 +1,136 @@
+"""A season of runs as arrays, and the columns of a model of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from focuskit.drift.linear import Array, Integers
+
+# After a break in the log this long the tube is taken to be as warm as the air: it begins each night so.
+LOG_BREAK_S = 3.0 * 3600.0
+
+
+@dataclass(frozen=True)
+class Season:
+    """The usable runs of one rig as arrays, in order of time.
+
+    Attributes
+    ----------
+    time_s : (n,) array
+        Unix seconds.
+    temperature_c, position, variance : (n,) arrays
+        ``variance`` is the runs' own, 0 where none is known.
+    filter_index : (n,) integers
+        Into the list of filters; 0 is the reference.
+    filters : int
+        Number of filters.
+    night : (n,) integers
+        Ascending.
+    stretch : (n,) integers
+        Ascending from 0: which runs share a base, between rebuilds.
+    log : (time_s, temperature_c) or None
+        Temperatures of the air.
+    """
+
+    time_s: Array
+    temperature_c: Array
+    position: Array
+    variance: Array
+    filter_index: Integers
+    filters: int
+    night: Integers
+    stretch: Integers
+    log: tuple[Array, Array] | None = None
+
+    @property
+    def starts(self) -> list[int]:
+        """Index of the first run after each rebuild."""
+        return [int(i) for i in np.flatnonzero(np.diff(self.stretch)) + 1]
+
+    @property
+    def block(self) -> Integers:
+        """Number of each night, cut where a stretch ends within one."""
+        return np.cumsum(np.r_[0, (np.diff(self.night) != 0) | (np.diff(self.stretch) != 0)])
+
+    def cut(self, starts: object) -> Season:
+        """Return the season with rebuilds before the runs at ``starts``."""
+        marks = np.zeros(len(self.position), dtype=np.intp)
+        marks[np.array(starts, dtype=np.intp)] = 1
+        return replace(self, stretch=np.cumsum(marks))
+
+    def only(self, kept: NDArray[np.bool_]) -> Season:
+        """Return the season of some of its runs."""
+        names = ("time_s", "temperature_c", "position", "variance", "filter_index", "night")
+        stretch = np.unique(self.stretch[kept], return_inverse=True)[1]
+        return replace(self, stretch=stretch, **{name: getattr(self, name)[kept] for name in names})
+
+
+@dataclass(frozen=True)
+class Terms:
+    """Which terms the model has besides bases, offsets and one drift.
+
+    Attributes
+    ----------
+    reference_c : float
+    own_drift : (filters - 1,) floats or None
+        Runs of each filter over those of the reference filter, where each has a drift of its own: the
+        drift itself stays the mean over the runs.
+    bend : (float, float) or None
+        What is taken off the square of the temperature, constant and per °C, for the same reason.
+    lag_min : float
+    """
+
+    reference_c: float
+    own_drift: tuple[float, ...] | None = None
+    bend: tuple[float, float] | None = None
+    lag_min: float = 0.0
+
+    def columns(self, filter_index: Integers, temperature_c: Array, filters: int) -> Array:
+        """Return the columns at (n,) filters and temperatures of the tube.
+
+        They are the offsets of all filters but the first, the drift, then own drifts and the bend.
+        """
+        warmth = (temperature_c - self.reference_c)[:, None]
+        offsets = (filter_index[:, None] == np.arange(1, filters)).astype(float)
+        parts = [offsets, warmth]
+        if self.own_drift is not None:
+            parts.append(warmth * (offsets - (filter_index[:, None] == 0) * np.array(self.own_drift)))
+        if self.bend is not None:
+            parts.append(warmth**2 - self.bend[0] - self.bend[1] * warmth)
+        return np.hstack(parts)
+
+
+def columns_of(season: Season, terms: Terms) -> Array:
+    """Return the columns of a model at the runs of a season."""
+    return terms.columns(season.filter_index, felt_temperature(season, terms.lag_min), season.filters)
+
+
+def felt_temperature(season: Season, lag_min: float) -> Array:
+    """Temperature of a tube that follows the air with a lag, first order, at each run."""
+    if season.log is None or lag_min <= 0.0:
+        return season.temperature_c
+    time_s, air = season.log
+    behind = np.interp(season.time_s, time_s, follow(time_s, air, lag_min) - air, left=0.0, right=0.0)
+    return season.temperature_c + behind
+
+
+def follow(time_s: Array, air_c: Array, lag_min: float) -> Array:
+    """Solve dT/dt = (air - T)/lag for air that is linear between its readings.
+
+    Starts, also after a break of three hours, with T = air.
+    """
+    lag_s = lag_min * 60.0
+    tube = np.empty_like(air_c)
+    tube[0] = air_c[0]
+    step = np.diff(time_s)
+    decay = np.exp(-step / lag_s)
+    slope = np.diff(air_c) / step
+    for i in range(len(step)):
+        if step[i] > LOG_BREAK_S:
+            tube[i + 1] = air_c[i + 1]
+        else:
+            tube[i + 1] = (tube[i] - air_c[i] + slope[i] * lag_s) * decay[i] + air_c[i + 1] - slope[i] * lag_s
+    return tube
