@@ -96,7 +96,7 @@ class GroupedFit:
 
 def sum_by(values: Array, index: Integers) -> Array:
     """Sum rows over each number of an ascending index that begins with 0 and leaves none out."""
-    return np.add.reduceat(values, np.flatnonzero(np.diff(index, prepend=-1)), axis=0)
+    return np.add.reduceat(values, np.append(0, np.flatnonzero(index[1:] != index[:-1]) + 1), axis=0)
 
 
 def fit_grouped(

@@ -33,8 +33,6 @@ _AMID_NIGHT = 4.0
 _MOST_LEVELS = 4000
 # Turns of levels and fit: two or three suffice, the limit only ends a cycle.
 _MOST_TURNS = 6
-# A start of a stretch is moved by so many runs at most: the levels place it within one or two.
-_REACH = 10
 
 
 @dataclass(frozen=True)
@@ -84,13 +82,14 @@ def find_rebuilds(season: Season, columns: Array, declared: Integers, search: bo
     season = season.cut(declared)
     if not search or n < p + 6:
         return Stretches(season, find_sound(season, columns), {})
+    toll = penalty(n, n - p) + _AMID_NIGHT * (np.diff(season.night, prepend=-1) == 0)
+    toll[declared] = 0.0
     coefficients, variance = _first_guess(season, columns)
     for _ in range(_MOST_TURNS):
         before = season.stretch
         level = season.position - columns @ coefficients
-        season = season.cut(cheapest_starts(level, variance, penalty(n, n - p), declared))
+        season = season.cut(cheapest_starts(level, variance, toll))
         runs = find_sound(season, columns)
-        season = _place(season, runs, columns, declared)
         if np.array_equal(season.stretch, before):
             break
         coefficients = runs.fit.coefficients
@@ -114,67 +113,41 @@ def _first_guess(season: Season, columns: Array) -> tuple[Array, Array]:
     return steps.coefficients, np.maximum(scatter, season.variance + 1e-12)
 
 
-def cheapest_starts(level: Array, variance: Array, jump_cost: float, declared: Integers) -> Integers:
-    """Return where the level stretches begin whose total cost is least; a declared start costs nothing."""
+def cheapest_starts(level: Array, variance: Array, toll: Array) -> list[int]:
+    """Return where the level stretches begin whose total cost is least.
+
+    Parameters
+    ----------
+    level, variance : (n,) arrays
+    toll : (n,) array
+        What it costs to begin a stretch with each run. Where that is nothing, one begins.
+    """
     n = len(level)
     spacing = 0.5 * math.sqrt(float(np.median(variance)))
     bins, count = np.unique(np.round(level / spacing), return_counts=True)
     levels = (bins[count > 1] if len(bins) > _MOST_LEVELS else bins) * spacing
-    cost = np.zeros(len(levels))
+    cost = np.minimum((level[0] - levels) ** 2 / variance[0], OUTLIER_COST)
     cheapest = np.zeros(n, dtype=np.intp)
     jumped = np.zeros((n, len(levels)), dtype=bool)
-    toll = np.full(n, jump_cost)
-    toll[declared] = 0.0
-    for i in range(n):
-        if i:
-            cheapest[i] = cost.argmin()
-            jumped[i] = cost > cost[cheapest[i]] + toll[i]
-            cost = np.minimum(cost, cost[cheapest[i]] + toll[i])
-        cost += np.minimum((level[i] - levels) ** 2 / variance[i], OUTLIER_COST)
-    starts = set(declared.tolist())
+    for i in range(1, n):
+        cheapest[i] = cost.argmin()
+        bar = cost[cheapest[i]] + toll[i]
+        # at a draw an outlier between two stretches counts as the last of the earlier
+        jumped[i] = cost >= bar - 1e-9
+        cost = np.minimum(cost, bar) + np.minimum((level[i] - levels) ** 2 / variance[i], OUTLIER_COST)
+    starts = []
     at = int(cost.argmin())
     for i in range(n - 1, 0, -1):
         if jumped[i, at]:
-            starts.add(i)
+            starts.append(i)
             at = int(cheapest[i])
-    return np.array(sorted(starts), dtype=np.intp)
-
-
-def _place(season: Season, runs: SoundRuns, columns: Array, declared: Integers) -> Season:
-    """Move each start to where the runs around it agree best; drop stretches of too few sound runs.
-
-    An outlier between two stretches counts as the last of the earlier.
-    """
-    n = len(columns)
-    level = season.position - columns @ runs.fit.coefficients
-    variance = np.maximum(season.variance + runs.extra_variance, 1e-12)
-    edges = [0, *season.starts, n]
-    placed = set(declared.tolist())
-    for i, start in enumerate(season.starts):
-        if start in placed:
-            continue
-        low, high = max(edges[i] + 1, start - _REACH), min(edges[i + 2] - 1, start + _REACH)
-        off = (level[low:high, None] - runs.fit.bases[i : i + 2]) ** 2 / variance[low:high, None]
-        earlier, later = np.minimum(off, OUTLIER_COST).T
-        cost = np.r_[0.0, np.cumsum(earlier)] + np.r_[np.cumsum(later[::-1])[::-1], 0.0]
-        cost += _AMID_NIGHT * (np.diff(season.night)[low - 1 : high] == 0)
-        placed.add(high - int(np.argmin(cost[::-1])))
-    kept = sorted(placed)
-    while kept:
-        count = np.bincount(season.cut(kept).stretch, runs.sound)
-        short = int(count.argmin())
-        sides = [i for i in (short - 1, short) if 0 <= i < len(kept) and kept[i] not in declared]
-        if count[short] >= FEWEST_RUNS or not sides:
-            break
-        middle = [float(np.median(part)) for part in np.split(level, kept)]
-        kept.pop(min(sides, key=lambda i: abs(middle[i + 1] - middle[i])))
-    return season.cut(kept)
+    return starts[::-1]
 
 
 def _judge(season: Season, columns: Array, declared: Integers) -> Stretches:
     """Drop rebuilds, the weakest first, until the joint fit bears out all that are left."""
     while True:
-        season, runs = _settle(season, columns, declared)
+        runs = find_sound(season, columns)
         gains = {start: _gain(season, columns, runs, start) for start in season.starts if start not in declared}
         weakest = min(gains, key=lambda start: gains[start], default=None)
         if weakest is None or gains[weakest] >= penalty(len(columns), runs.degrees):
@@ -182,24 +155,15 @@ def _judge(season: Season, columns: Array, declared: Integers) -> Stretches:
         season = season.cut([start for start in season.starts if start != weakest])
 
 
-def _settle(season: Season, columns: Array, declared: Integers) -> tuple[Season, SoundRuns]:
-    """Fit and move the starts by turns, until they stay."""
-    seen: set[bytes] = set()
-    while True:
-        runs = find_sound(season, columns)
-        moved = _place(season, runs, columns, declared)
-        if np.array_equal(moved.stretch, season.stretch) or moved.stretch.tobytes() in seen:
-            return season, runs
-        seen.add(moved.stretch.tobytes())
-        season = moved
-
-
 def _gain(season: Season, columns: Array, runs: SoundRuns, start: int) -> float:
     """Gain in -2 log likelihood by the rebuild before the run ``start``.
 
     With and without it, the shifts from night to night are as large as is most likely, so that a
-    restless season is not taken for many rebuilds.
+    restless season is not taken for many rebuilds. There is no gain by a stretch of too few sound runs.
     """
+    after = season.stretch[start]
+    if np.bincount(season.stretch, runs.sound)[[after - 1, after]].min() < FEWEST_RUNS:
+        return 0.0
     sound, columns, extra = season.only(runs.sound), columns[runs.sound], runs.extra_variance
     without = season.cut([other for other in season.starts if other != start]).only(runs.sound)
     return likely_shift(without, columns, extra).deviance - likely_shift(sound, columns, extra).deviance

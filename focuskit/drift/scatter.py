@@ -61,19 +61,24 @@ def split_scatter(season: Season, columns: Array, typical: float, shifts: bool, 
         Whether nights may shift.
     """
 
-    def at(extra: float) -> Scatter:
-        if shifts:
-            return likely_shift(season, columns, extra, restricted)
-        return Scatter(extra, 0.0, deviance(season, columns, extra, 0.0, restricted))
-
     typical = max(typical, 0.01 * float(np.median(season.variance)), 1e-9)
-    found = optimize.minimize_scalar(lambda log: at(typical * math.exp(log)).deviance, bounds=(-6.0, 1.5),
-                                     method="bounded", options={"xatol": 0.001})  # fmt: skip
-    best = at(typical * math.exp(float(found.x)))
+
+    def at(log_extra: float, shift: float = 0.0) -> Scatter:
+        extra = typical * math.exp(log_extra)
+        return Scatter(extra, shift, deviance(season, columns, extra, shift, restricted))
+
+    log_extra = optimize.minimize_scalar(lambda log: at(log).deviance, bounds=(-6.0, 1.5), method="bounded",
+                                         options={"xatol": 0.001}).x  # fmt: skip
+    candidates = [at(float(log_extra))]
     if float(np.min(season.variance)) > 0.0:
-        none = at(0.0)
-        return none if none.deviance <= best.deviance else best
-    return best
+        candidates.append(Scatter(0.0, 0.0, deviance(season, columns, 0.0, 0.0, restricted)))
+    if shifts:
+        # the square lets the shift reach zero; some fifty fits, a search within a search takes three hundred
+        found = optimize.minimize(lambda x: at(x[0], typical * x[1] ** 2).deviance, [float(log_extra), 1.0],
+                                  method="Nelder-Mead", options={"xatol": 1e-3, "fatol": 1e-6})  # fmt: skip
+        candidates.append(at(float(found.x[0]), typical * float(found.x[1]) ** 2))
+    # simpler ones come first, and win a draw
+    return min(candidates, key=lambda one: round(one.deviance, 5))
 
 
 def likely_shift(season: Season, columns: Array, extra: float, restricted: bool = False) -> Scatter:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -50,7 +51,7 @@ class Season:
         """Index of the first run after each rebuild."""
         return [int(i) for i in np.flatnonzero(np.diff(self.stretch)) + 1]
 
-    @property
+    @cached_property
     def block(self) -> Integers:
         """Number of each night, cut where a stretch ends within one."""
         return np.cumsum(np.r_[0, (np.diff(self.night) != 0) | (np.diff(self.stretch) != 0)])
