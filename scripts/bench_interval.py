@@ -17,7 +17,8 @@ from focuskit.frames import TemperatureLog, read_temperatures
 from focuskit.frames.temperatures import find_outliers, split_nights
 from focuskit.refocus import Block, FocusBehaviour, NightPlan
 from focuskit.refocus.decide import decide_refocus
-from focuskit.refocus.policies import AS_NOW, Case, set_policies
+from focuskit.refocus.policies import AS_NOW, set_policies
+from focuskit.refocus.replay import Case, replay_policy
 from focuskit.refocus.temperature_change import lay_out_nights, log_noise_c
 
 DRAWS = 50
@@ -60,18 +61,18 @@ def main() -> None:
     print(f"settings: {time.perf_counter() - start:.2f} s")
     start = time.perf_counter()
     for policy in policies:
-        gave = case.replay(policy, draws=DRAWS)
+        gave = replay_policy(case, policy, draws=DRAWS)
         print(f"  {policy.name:<18} {gave.runs.mean():5.1f} runs  {gave.effective_s.mean() / 3600:6.3f} h")
     print(f"{len(policies)} policies x {DRAWS} draws: {time.perf_counter() - start:.2f} s")
     start = time.perf_counter()
-    answer = decide_refocus(nights, PLAN, BEHAVIOUR, draws=DRAWS, noise_c=noise_c)
+    answer = decide_refocus(case, draws=DRAWS)
     print(f"the whole answer: {time.perf_counter() - start:.2f} s\n  {answer.advice}")
 
     for path in sys.argv[1:]:
         start = time.perf_counter()
         log = read_temperatures(path)
         noise_c = log_noise_c(log.time_s, log.temperature_c)
-        answer = decide_refocus(lay_out_nights(log), PLAN, BEHAVIOUR, draws=DRAWS, noise_c=noise_c)
+        answer = decide_refocus(Case(lay_out_nights(log), PLAN, BEHAVIOUR, noise_c), draws=DRAWS)
         print(f"{path}: {len(log.nights)} nights in {time.perf_counter() - start:.2f} s\n  {answer.advice}")
 
 

@@ -19,10 +19,10 @@ from focuskit.core.times import HOUR_S
 from focuskit.drift import Drift
 from focuskit.frames import TemperatureLog
 from focuskit.refocus.behaviour import NOTHING, FloatArray, FocusBehaviour, Known, learn_behaviour
-from focuskit.refocus.decide import HourOfNight, Lever, RefocusAnswer, Worth, decide_refocus
+from focuskit.refocus.decide import RefocusAnswer, Worth, decide_refocus
 from focuskit.refocus.night_plan import NAMELESS, Block, NightPlan, night_from_runs
-from focuskit.refocus.policies import AS_NOW, Case
-from focuskit.refocus.replay import Replay
+from focuskit.refocus.policies import AS_NOW
+from focuskit.refocus.replay import Case, Replay, replay_policy
 from focuskit.refocus.temperature_change import Nights, lay_out_nights, log_noise_c
 
 # Intervals that are drawn, over the setting: a factor of four to both sides shows where the loss is flat.
@@ -78,7 +78,7 @@ class Interval:
         night = self.nights.middle()
         stop = int(night.length_s[0] // night.step_s) + 1
         case = Case(night, self.plan, self.behaviour)
-        replays = tuple(case.replay(worth.policy, draws=1, trace=True) for worth in self.answer.worths)
+        replays = tuple(replay_policy(case, worth.policy, trace=True) for worth in self.answer.worths)
         hours = np.arange(stop, dtype=np.float64) * night.step_s / HOUR_S
         return TypicalNight(hours, night.temperature_c[0, :stop], replays)
 
@@ -90,8 +90,9 @@ class Interval:
         """
         case, clock = Case(self.nights, self.plan, self.behaviour), self.answer.clock
         every_min = (clock.every_min or case.median_night_min) * _CLOCK_FACTORS
-        gave = [case.replay(replace(clock, every_min=float(every)), draws=_CLOCK_DRAWS) for every in every_min]
-        return every_min, np.array([replay.effective_s.mean() / HOUR_S for replay in gave])
+        policies = [replace(clock, every_min=float(every)) for every in every_min]
+        gave = [replay_policy(case, policy, draws=_CLOCK_DRAWS).effective_s for policy in policies]
+        return every_min, np.array([effective_s.mean() / HOUR_S for effective_s in gave])
 
     def to_json(self) -> dict[str, Any]:
         """Return the object of schema ``focuskit.interval/1``."""
@@ -109,14 +110,14 @@ class Interval:
             "flags": list(answer.flags),
             "tolerance_steps": rounded(behaviour.tolerance_steps),
             "run_filter": answer.run_filter,
-            "over_the_night": [_rounded_fields(hour) for hour in answer.hours],
+            "over_the_night": [rounded_fields(hour) for hour in answer.hours],
             "nights": {
                 "count": nights,
                 "never": answer.by_night_min.count(None),
                 "every_min_p10_p50_p90": [rounded(v) for v in spread] if spread else None,
                 "gain_kept_on_other_nights_pct": rounded(answer.kept_on_other_nights_pct),
             },
-            "hangs_on": [_rounded_fields(lever) for lever in answer.levers],
+            "hangs_on": [rounded_fields(lever) for lever in answer.levers],
             "rows_not_used": [{"file": d.file, "line": d.line, "why": d.why} for d in self.log.dropped],
             "steps_per_c": rounded(behaviour.steps_per_c),
             "steps_per_c_err": rounded(behaviour.steps_per_c_err),
@@ -165,10 +166,6 @@ def _policy_as_json(worth: Worth) -> dict[str, Any]:
     }
 
 
-def _rounded_fields(entry: HourOfNight | Lever) -> dict[str, Any]:
-    return {name: rounded(value) if isinstance(value, float) else value for name, value in asdict(entry).items()}
-
-
 def find_interval(
     log: TemperatureLog,
     drift: Drift | None = None,
@@ -207,10 +204,8 @@ def find_interval(
     behaviour, assumed = learn_behaviour(drift, plan.filters, known, filters)
     lags = [m.value for m in drift.models if m.name == "lag" and m.taken and m.value is not None] if drift else []
     nights = lay_out_nights(log, lag_min=lags[0] if lags else 0.0)
-    answer = decide_refocus(
-        nights, plan, behaviour, now=replace(AS_NOW, every_min=now_every_min),
-        noise_c=log_noise_c(log.time_s, log.temperature_c), progress=progress,
-    )  # fmt: skip
+    case = Case(nights, plan, behaviour, log_noise_c(log.time_s, log.temperature_c))
+    answer = decide_refocus(case, now=replace(AS_NOW, every_min=now_every_min), progress=progress)
     answer = replace(answer, flags=check([*answer.flags, *assumed]))
     learned = "All values are given by hand; no logged run is used."
     if drift:
@@ -243,3 +238,8 @@ def rounded(value: float | None, digits: int = 4) -> float | None:
     if value is None or not math.isfinite(value):
         return None
     return float(f"{value:.{digits}g}")
+
+
+def rounded_fields(entry: Any) -> dict[str, Any]:
+    """Return the fields of a dataclass, its numbers rounded."""
+    return {name: rounded(value) if isinstance(value, float) else value for name, value in asdict(entry).items()}

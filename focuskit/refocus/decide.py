@@ -11,12 +11,10 @@ import numpy as np
 from focuskit.core.flags import check
 from focuskit.core.times import HOUR_S
 from focuskit.refocus.behaviour import FocusBehaviour
-from focuskit.refocus.night_plan import NightPlan
-from focuskit.refocus.policies import AS_NOW, Case, describe_policy, loss_per_c2, set_policies
-from focuskit.refocus.replay import Policy, Replay
+from focuskit.refocus.policies import AS_NOW, describe_policy, loss_per_c2, set_policies
+from focuskit.refocus.replay import Case, Policy, Replay, replay_policy
 from focuskit.refocus.temperature_change import (
     LONGEST_MIN,
-    Nights,
     best_interval_min,
     is_flat,
     measure_change,
@@ -130,40 +128,28 @@ class RefocusAnswer:
 
 
 def decide_refocus(
-    nights: Nights,
-    plan: NightPlan,
-    behaviour: FocusBehaviour,
-    *,
-    seed: int = 0,
-    draws: int = 50,
-    now: Policy = AS_NOW,
-    noise_c: float = 0.0,
-    progress: Callable[[int, int], None] | None = None,
+    case: Case, *, draws: int = 50, now: Policy = AS_NOW, progress: Callable[[int, int], None] | None = None
 ) -> RefocusAnswer:
     """Find the best setting of each policy, replay them all, and recommend one.
 
     Parameters
     ----------
-    nights, plan, behaviour
+    case : Case
         What the nights were like, what is to be done in them, and how focus moves.
-    seed, draws : int
-        Every policy is replayed on the same ``draws`` draws of the true drift and of run errors.
+    draws : int
+        Every policy is replayed on the same draws of the true drift and of run errors.
     now : Policy
         What is done at present; gains are counted against it.
-    noise_c : float
-        Scatter of single temperatures in the log, see `log_noise_c`.
     progress : callable, optional
         Called with the policies replayed so far, and all.
     """
-    case = Case(nights, plan, behaviour, noise_c)
-    policies = [now, *set_policies(case)]
-    before = case.replay(now, draws=draws, seed=seed)
-    worths: dict[str, Worth] = {}
+    policies = set_policies(case)
+    before = replay_policy(case, now, draws=draws)
+    worths = {now.name: _weigh(before, before, case.behaviour)}
     for policy in policies:
-        gave = before if policy is now else case.replay(policy, draws=draws, seed=seed)
-        worths[policy.name] = _weigh(gave, before, behaviour)
-        if progress and policy is not now:
-            progress(len(worths), len(policies))
+        worths[policy.name] = _weigh(replay_policy(case, policy, draws=draws), before, case.behaviour)
+        if progress:
+            progress(len(worths), len(policies) + 1)
     # The headline is for runs in the quickest filter where that is worth it.
     quick = worths.get("clock_quick")
     gains = quick is not None and quick.effective_hours > worths["clock"].effective_hours * (1.0 + TIE)
@@ -179,7 +165,7 @@ def decide_refocus(
         hours=_hours_of_night(case, clock),
         by_night_min=_by_night(case, clock),
         levers=_levers(case, clock),
-        kept_on_other_nights_pct=_kept_elsewhere(case, now, best.policy.name, draws, seed),
+        kept_on_other_nights_pct=_kept_elsewhere(case, now, best.policy.name, draws),
         run_filter=case.quickest_filter(),
         flags=flags,
         clock=clock,
@@ -295,14 +281,14 @@ def _levers(case: Case, clock: Policy) -> tuple[Lever, ...]:
     return tuple(sorted(levers, key=lambda lever: -lever.reach))
 
 
-def _kept_elsewhere(case: Case, now: Policy, name: str, draws: int, seed: int) -> float | None:
+def _kept_elsewhere(case: Case, now: Policy, name: str, draws: int) -> float | None:
     """Gain of the setting chosen on every other night, replayed on the rest, in % of the best there."""
     if len(case.nights.length_s) < _NIGHTS_TO_SPLIT:
         return None
     chosen_on, used_on = case.part(slice(0, None, 2)), case.part(slice(1, None, 2))
 
     def effective_s(policy: Policy) -> float:
-        return float(used_on.replay(policy, draws=draws, seed=seed).effective_s.sum())
+        return float(replay_policy(used_on, policy, draws=draws).effective_s.sum())
 
     before = effective_s(now)
     gains = []

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 from focuskit.core.errors import FocuskitError
@@ -15,7 +15,7 @@ from focuskit.core.notebook import draw_points
 from focuskit.core.optics import TOLERATED_GROWTH, decimals_of
 from focuskit.core.text import html_table
 from focuskit.drift import Drift
-from focuskit.refocus.answer import rounded
+from focuskit.refocus.answer import rounded, rounded_fields
 from focuskit.refocus.behaviour import (
     OVERHEAD_S,
     USUAL_FRAMES,
@@ -103,10 +103,6 @@ class SweepPlan:
 
     def to_json(self) -> dict[str, Any]:
         """Return an entry of ``sweeps`` in schema ``focuskit.plan/1``."""
-        other = self.by_offset and {
-            name: rounded(value) if isinstance(value, float) else value
-            for name, value in asdict(self.by_offset).items()
-        }
         return {
             "filter": self.filter,
             "centre": rounded(self.centre, 12),
@@ -118,7 +114,7 @@ class SweepPlan:
             "cost_s": rounded(self.cost_s),
             "position_err": rounded(self.position_err_steps),
             "tolerance_steps": rounded(self.tolerance_steps),
-            "by_offset": other,
+            "by_offset": rounded_fields(self.by_offset) if self.by_offset else None,
             "better": self.better,
             "why": self.why,
             "flags": list(self.flags),

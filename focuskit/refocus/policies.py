@@ -7,75 +7,20 @@ in the log.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
 from focuskit.refocus.behaviour import FocusBehaviour
-from focuskit.refocus.night_plan import NightPlan
-from focuskit.refocus.replay import Policy, Replay, replay_policy
+from focuskit.refocus.replay import Case, Policy, replay_policy
 from focuskit.refocus.temperature_change import (
-    Nights,
     TemperatureChange,
     best_interval_min,
     is_flat,
     matching_change_c,
-    measure_change,
 )
 
 AS_NOW = Policy("now", every_min=60.0, at_filter_change=True)  # common practice, no source
-UNPROVEN = 2.0  # a drift below so many of its errors could be none: the usual bound of 95 %
-
-
-@dataclass(frozen=True, eq=False)
-class Case:
-    """What a policy is set for: what the nights were like, what is to be done in them, how focus moves."""
-
-    nights: Nights
-    plan: NightPlan
-    behaviour: FocusBehaviour
-    noise_c: float = 0.0  # scatter of single temperatures
-
-    def part(self, which: slice) -> Case:
-        """Return the case of some of the nights."""
-        return replace(self, nights=self.nights.part(which))
-
-    def replay(self, policy: Policy, *, draws: int, seed: int = 0, trace: bool = False) -> Replay:
-        """Replay a policy: every policy on the same draws."""
-        rng = np.random.default_rng(seed)
-        return replay_policy(self.nights, self.plan, self.behaviour, policy, rng=rng, draws=draws, trace=trace)
-
-    def change(self) -> TemperatureChange:
-        """How far the temperature moves away with time."""
-        return measure_change(self.nights, self.noise_c)
-
-    @property
-    def offsets_known(self) -> bool:
-        """Whether the focuser can move by an offset at every change of filter."""
-        return all(f in self.behaviour.offset_steps for f in self.plan.filters)
-
-    @property
-    def drift_proven(self) -> bool:
-        """Whether there is surely a drift with temperature."""
-        return abs(self.behaviour.steps_per_c) >= UNPROVEN * self.behaviour.steps_per_c_err
-
-    @property
-    def median_night_min(self) -> float:
-        """Length of the middle night."""
-        return float(np.median(self.nights.length_s)) / 60.0
-
-    def run_cost_s(self, run_filter: str | None) -> float:
-        """Mean cost of a run that may fall anywhere in the plan, turns of the wheel included."""
-        shares, cost = self.plan.shares(), self.behaviour.run_cost_s
-        if run_filter is None:
-            return sum(share * cost[f] for f, share in shares.items())
-        return cost[run_filter] + 2.0 * self.behaviour.filter_change_s * (1.0 - shares[run_filter])
-
-    def quickest_filter(self) -> str:
-        """The filter of the plan whose run costs least; of equals the one with the surer offset."""
-        focus = self.behaviour
-        cost, err = focus.run_cost_s, focus.position_err_steps
-        return min(self.plan.filters, key=lambda f: (cost[f], focus.offset_err_steps.get(f, 0.0), err[f], f))
 
 
 def loss_per_c2(behaviour: FocusBehaviour, *, followed: bool = False) -> float:
@@ -132,7 +77,7 @@ def _fit_to_plan(case: Case, clock: Policy) -> Policy:
     if clock.every_min is None:
         return clock
     tried = [replace(clock, every_min=clock.every_min * f) for f in np.exp(np.linspace(-0.3, 0.3, 13))]
-    return max(tried, key=lambda policy: float(case.replay(policy, draws=4).effective_s.sum()))
+    return max(tried, key=lambda policy: float(replay_policy(case, policy, draws=4).effective_s.sum()))
 
 
 def describe_policy(policy: Policy, behaviour: FocusBehaviour) -> str:

@@ -5,7 +5,7 @@ All nights and all draws of the uncertain drift are walked side by side, one sub
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,12 +14,13 @@ from focuskit.core.optics import TOLERATED_GROWTH, decimals_of
 from focuskit.core.times import HOUR_S
 from focuskit.refocus.behaviour import FloatArray, FocusBehaviour
 from focuskit.refocus.night_plan import NightPlan
-from focuskit.refocus.temperature_change import Nights
+from focuskit.refocus.temperature_change import Nights, TemperatureChange, measure_change
 
 Lanes = NDArray[np.intp]
 
 NOISE_ROWS = 64  # errors of so many runs are drawn per night; later runs use them again
 _OVER_S = 1e-6  # a night with less time left is over: only rounding left it
+UNPROVEN = 2.0  # a drift below so many of its errors could be none: the usual bound of 95 %
 _COUNTS = ("runs", "imaging_s", "focusing_s", "moving_s", "effective_s", "growth_s", "worst_growth", "in_tolerance_s")
 
 
@@ -53,6 +54,52 @@ class Policy:
     def words(self) -> str:
         """The name as people read it."""
         return self.name.replace("_", " ")
+
+
+@dataclass(frozen=True, eq=False)
+class Case:
+    """What a policy is set for: what the nights were like, what is to be done in them, how focus moves."""
+
+    nights: Nights
+    plan: NightPlan
+    behaviour: FocusBehaviour
+    noise_c: float = 0.0  # scatter of single temperatures
+
+    def part(self, which: slice) -> Case:
+        """Return the case of some of the nights."""
+        return replace(self, nights=self.nights.part(which))
+
+    def change(self) -> TemperatureChange:
+        """How far the temperature moves away with time."""
+        return measure_change(self.nights, self.noise_c)
+
+    @property
+    def offsets_known(self) -> bool:
+        """Whether the focuser can move by an offset at every change of filter."""
+        return all(f in self.behaviour.offset_steps for f in self.plan.filters)
+
+    @property
+    def drift_proven(self) -> bool:
+        """Whether there is surely a drift with temperature."""
+        return abs(self.behaviour.steps_per_c) >= UNPROVEN * self.behaviour.steps_per_c_err
+
+    @property
+    def median_night_min(self) -> float:
+        """Length of the middle night."""
+        return float(np.median(self.nights.length_s)) / 60.0
+
+    def run_cost_s(self, run_filter: str | None) -> float:
+        """Mean cost of a run that may fall anywhere in the plan, turns of the wheel included."""
+        shares, cost = self.plan.shares(), self.behaviour.run_cost_s
+        if run_filter is None:
+            return sum(share * cost[f] for f, share in shares.items())
+        return cost[run_filter] + 2.0 * self.behaviour.filter_change_s * (1.0 - shares[run_filter])
+
+    def quickest_filter(self) -> str:
+        """The filter of the plan whose run costs least; of equals the one with the surer offset."""
+        focus = self.behaviour
+        cost, err = focus.run_cost_s, focus.position_err_steps
+        return min(self.plan.filters, key=lambda f: (cost[f], focus.offset_err_steps.get(f, 0.0), err[f], f))
 
 
 @dataclass(frozen=True, eq=False)
@@ -105,25 +152,16 @@ class Replay:
         return self.growth_s / np.maximum(self.imaging_s, 1e-9)
 
 
-def replay_policy(
-    nights: Nights,
-    plan: NightPlan,
-    behaviour: FocusBehaviour,
-    policy: Policy,
-    *,
-    rng: np.random.Generator,
-    draws: int = 1,
-    trace: bool = False,
-) -> Replay:
+def replay_policy(case: Case, policy: Policy, *, draws: int = 1, seed: int = 0, trace: bool = False) -> Replay:
     """Walk every night through one policy, for several draws of the true drift.
 
     The focuser moves only between sub-exposures; a run that would leave no time for a
     sub-exposure before the night ends is not made; the last sub-exposure ends with the night.
-    Pass generators of the same seed to compare policies on the same draws.
+    With the same seed, policies are compared on the same draws.
 
     A sub-exposure whose error goes from e0 to e1 has HFD² = h0² + s²·(e0² + e0·e1 + e1²)/3.
     """
-    walk = _Walk(nights, plan, behaviour, policy, rng, draws)
+    walk = _Walk(case, policy, draws, seed)
     seen = []
     while walk.under_way():
         wanted, sub_s = walk.next_block()
@@ -135,7 +173,7 @@ def replay_policy(
         exposed = walk.expose(sub_s, keep=trace)
         if trace:
             seen.append((*exposed, run))
-    shape = (-1, len(nights.length_s), draws)
+    shape = (-1, len(case.nights.length_s), draws)
     columns = [np.array([row[k] for row in seen]).reshape(shape) for k in range(len(fields(Trace)))]
     counts = {name: count.reshape(shape[1:]) for name, count in walk.counts.items()}
     return Replay(policy, **counts, trace=Trace(*columns))
@@ -144,9 +182,8 @@ def replay_policy(
 class _Truth:
     """What the nights and the focuser truly do, for each lane: one night with one draw of the drift."""
 
-    def __init__(
-        self, nights: Nights, behaviour: FocusBehaviour, filters: list[str], rng: np.random.Generator, draws: int
-    ) -> None:
+    def __init__(self, case: Case, filters: list[str], draws: int, seed: int) -> None:
+        rng, nights, behaviour = np.random.default_rng(seed), case.nights, case.behaviour
         count, points = nights.temperature_c.shape
         steps_per_c, offset_steps = behaviour.draw(rng, draws, filters)
         known = np.array([behaviour.offset_steps.get(f, 0.0) for f in filters])
@@ -180,18 +217,11 @@ class _Truth:
 class _Walk:
     """The lanes between two sub-exposures; every array has the shape (lanes,), filters are numbers."""
 
-    def __init__(
-        self,
-        nights: Nights,
-        plan: NightPlan,
-        behaviour: FocusBehaviour,
-        policy: Policy,
-        rng: np.random.Generator,
-        draws: int,
-    ) -> None:
+    def __init__(self, case: Case, policy: Policy, draws: int, seed: int) -> None:
+        plan, behaviour = case.plan, case.behaviour
         filters = list(dict.fromkeys([*plan.filters, policy.run_filter or plan.filters[0]]))
         self.policy, self.behaviour = policy, behaviour
-        self.truth = _Truth(nights, behaviour, filters, rng, draws)
+        self.truth = _Truth(case, filters, draws, seed)
         self.block_end_s = np.cumsum([b.minutes * 60.0 for b in plan.blocks])
         self.block_filter = np.array([filters.index(b.filter) for b in plan.blocks])
         self.block_sub_s = np.array([b.sub_s for b in plan.blocks])

@@ -13,8 +13,8 @@ from focuskit.core import flags
 from focuskit.frames import TemperatureLog, read_temperatures
 from focuskit.refocus import Block, FocusBehaviour, NightPlan, Policy
 from focuskit.refocus.decide import decide_refocus
-from focuskit.refocus.policies import AS_NOW, Case, describe_policy, set_policies
-from focuskit.refocus.replay import replay_policy
+from focuskit.refocus.policies import AS_NOW, describe_policy, set_policies
+from focuskit.refocus.replay import Case, replay_policy
 from focuskit.refocus.temperature_change import (
     best_interval_min,
     lay_out_nights,
@@ -73,7 +73,7 @@ def weather_nights(count, rng, hours=9.0):
 
 
 def walk(nights, plan, focus, policy, draws=1, seed=0, **kwargs):
-    return replay_policy(nights, plan, focus, policy, rng=np.random.default_rng(seed), draws=draws, **kwargs)
+    return replay_policy(Case(nights, plan, focus), policy, draws=draws, seed=seed, **kwargs)
 
 
 # The interval --------------------------------------------------------------------------------
@@ -179,7 +179,7 @@ def test_the_setting_by_temperature_is_within_a_third_of_a_percent_of_the_best()
     ],
 )
 def test_never_has_a_flag_that_says_why(c_per_h, changes, flag):
-    answer = decide_refocus(ramp(c_per_h, 6.0), ONE, behaviour(**changes), draws=4)
+    answer = decide_refocus(Case(ramp(c_per_h, 6.0), ONE, behaviour(**changes)), draws=4)
     assert answer.every_min is None
     assert answer.every_c is None
     assert flag in answer.flags
@@ -192,14 +192,14 @@ def test_a_flat_log_with_noise_is_flat():
     time_s = np.arange(0.0, 8 * 3600.0 + 1.0, 300.0)
     celsius = 6.0 + rng.normal(0.0, 0.06, len(time_s))
     nights = lay_out_nights(TemperatureLog(time_s, celsius, ((0, len(time_s)),)))
-    answer = decide_refocus(nights, ONE, behaviour(), draws=4, noise_c=log_noise_c(time_s, celsius))
+    answer = decide_refocus(Case(nights, ONE, behaviour(), log_noise_c(time_s, celsius)), draws=4)
     assert answer.every_min is None
     assert "temperature_flat" in answer.flags
     assert "Temperature is no use here" in answer.advice
 
 
 def test_a_drift_that_may_be_none_is_no_guide():
-    answer = decide_refocus(ramp(-1.0, 6.0), ONE, behaviour(steps_per_c=1.0, steps_per_c_err=0.8), draws=4)
+    answer = decide_refocus(Case(ramp(-1.0, 6.0), ONE, behaviour(steps_per_c=1.0, steps_per_c_err=0.8)), draws=4)
     assert answer.every_c is None
     assert answer.every_min is not None  # what it may be still asks for runs
     assert "drift_unproven" in answer.flags
@@ -208,7 +208,7 @@ def test_a_drift_that_may_be_none_is_no_guide():
 
 
 def test_an_interval_beyond_the_night_is_told_and_flagged():
-    answer = decide_refocus(ramp(-0.2, 4.0), ONE, exact(run_cost_s={"L": 600.0}), draws=1)
+    answer = decide_refocus(Case(ramp(-0.2, 4.0), ONE, exact(run_cost_s={"L": 600.0})), draws=1)
     tau = optimal_interval_min(600.0, HFD, SLOPE, 1.3)
     assert tau > 240.0
     assert answer.every_min == pytest.approx(tau, rel=0.01)
@@ -341,7 +341,7 @@ def test_settings_keep_their_gain_on_other_nights():
 
     here = {p.name: p for p in set_policies(Case(chosen_on, THREE, focus))}
     there = {p.name: p for p in set_policies(Case(used_on, THREE, focus))}
-    recommended = decide_refocus(chosen_on, THREE, focus, draws=10).recommended
+    recommended = decide_refocus(Case(chosen_on, THREE, focus), draws=10).recommended
     for name in (recommended, "clock_quick", "temperature", "temperature_quick"):
         assert gain(there[name]) > 0.0
         assert gain(here[name]) >= 0.95 * gain(there[name])
@@ -350,12 +350,12 @@ def test_settings_keep_their_gain_on_other_nights():
         for factor in (0.5, 2.0):
             other = dataclasses.replace(here[name], every_c=here[name].every_c * factor)
             assert gain(other) < gain(here[name])
-    assert decide_refocus(nights, THREE, focus, draws=10).kept_on_other_nights_pct >= 95.0
+    assert decide_refocus(Case(nights, THREE, focus), draws=10).kept_on_other_nights_pct >= 95.0
 
 
 def test_the_answer_hangs_together():
     nights = weather_nights(12, np.random.default_rng(10))
-    answer = decide_refocus(nights, THREE, behaviour(), draws=8)
+    answer = decide_refocus(Case(nights, THREE, behaviour()), draws=8)
     assert answer.recommended in [w.policy.name for w in answer.worths]
     now, best = answer.worth("now"), answer.worth(answer.recommended)
     assert now.depth_gained_pct == now.minutes_gained == 0.0
@@ -371,7 +371,7 @@ def test_the_answer_hangs_together():
     assert min(answer.by_night_min) < answer.every_min < max(answer.by_night_min)
     assert {x.what for x in answer.levers} == {"steps_per_c", "run_cost_s", "tolerance_steps"}
     assert answer.run_filter == "L"
-    assert answer == decide_refocus(nights, THREE, behaviour(), draws=8)
+    assert answer == decide_refocus(Case(nights, THREE, behaviour()), draws=8)
 
 
 def test_unknown_offsets_mean_a_run_at_each_change():
@@ -379,7 +379,7 @@ def test_unknown_offsets_mean_a_run_at_each_change():
     focus = behaviour(offset_steps={}, offset_err_steps={})
     policies = set_policies(Case(nights, THREE, focus))
     assert all(p.at_filter_change and p.run_filter is None for p in policies)
-    assert "run_at_each_change" in decide_refocus(nights, THREE, focus, draws=2).flags
+    assert "run_at_each_change" in decide_refocus(Case(nights, THREE, focus), draws=2).flags
 
 
 def test_every_flag_is_in_the_registry():

@@ -12,8 +12,8 @@ from focuskit.core.errors import FocuskitError
 from focuskit.frames import TemperatureLog
 from focuskit.refocus import Block, FocusBehaviour, Known, NightPlan, Policy, find_interval
 from focuskit.refocus.decide import TIE, Lever, Worth, _choose, _flags, _hours_of_night, _levers, _weigh
-from focuskit.refocus.policies import Case, loss_per_c2, set_policies
-from focuskit.refocus.replay import Replay, Trace
+from focuskit.refocus.policies import loss_per_c2, set_policies
+from focuskit.refocus.replay import Case, Replay, Trace, replay_policy
 from focuskit.refocus.temperature_change import (
     Nights,
     TemperatureChange,
@@ -187,7 +187,7 @@ EXACT = FocusBehaviour(-6.5, HFD, SLOPE, {"L": 95.0}, {"L": 0.0}, move_s=3.0, fi
 
 
 def replay(policy, nights=None, plan=ONE, focus=EXACT):
-    return Case(ramp(-1.0, 4) if nights is None else nights, plan, focus).replay(policy, draws=1, trace=True)
+    return replay_policy(Case(ramp(-1.0, 4) if nights is None else nights, plan, focus), policy, trace=True)
 
 
 @pytest.mark.parametrize(
@@ -408,7 +408,7 @@ def test_what_is_drawn_is_what_was_replayed(found):
     assert (every_min[0], every_min[middle], every_min[-1]) == pytest.approx(
         np.array([0.25, 1.0, 4.0]) * found.answer.every_min
     )
-    gave = Case(found.nights, found.plan, found.behaviour).replay(found.answer.clock, draws=8)
+    gave = replay_policy(Case(found.nights, found.plan, found.behaviour), found.answer.clock, draws=8)
     assert hours[middle] == pytest.approx(gave.effective_s.mean() / 3600.0)
 
 
