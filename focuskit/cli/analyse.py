@@ -152,7 +152,7 @@ def night_as_text(night: Night, *, quiet: bool = False, frames: bool = False, wa
         lines += _remarks(result, frames, ways)
     lines += _wrong(night)
     if night.not_used:
-        lines += ["", "In no run:"] + [f"  {plain_text(name)}: {plain_text(why)}" for name, why in night.not_used]
+        lines += ["", "In no run:"] + [f"  {plain_text(name)}: {plain_text(str(why))}" for name, why in night.not_used]
     lines += [
         "",
         "Positions are in steps with their standard deviation; the tolerance is the move that costs 5 % in HFD.",

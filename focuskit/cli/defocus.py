@@ -12,6 +12,7 @@ from focuskit.cli.sources import logbook_path, read_frame_options, read_limits
 from focuskit.core.errors import FocuskitError
 from focuskit.core.logged import LoggedRun
 from focuskit.core.optics import TOLERATED_GROWTH
+from focuskit.core.reasons import Reason
 from focuskit.core.text import plain_text, plus_minus, text_table
 from focuskit.core.times import format_time
 from focuskit.logbook import Logbook
@@ -37,7 +38,7 @@ def run_defocus(args: argparse.Namespace) -> int:
         answer = {
             "schema": "focuskit.defocus/1",
             "frames": [frame.to_json() for frame in frames],
-            "not_used": [{"file": name, "why": why} for name, why in not_used],
+            "not_used": [{"file": name, "why": str(why)} for name, why in not_used],
         }
         print(json.dumps(answer, ensure_ascii=False, allow_nan=False))
         return 0
@@ -59,7 +60,7 @@ def _history(args: argparse.Namespace) -> list[LoggedRun]:
 
 
 def frames_as_text(
-    frames: Sequence[SingleFrame], not_used: Sequence[tuple[str, str]] = (), *, quiet: bool = False
+    frames: Sequence[SingleFrame], not_used: Sequence[tuple[str, Reason]] = (), *, quiet: bool = False
 ) -> str:
     """Return the frames as a table for a terminal, with what they have in common."""
     rows = [("start (UTC)", "filter", "position", "from focus µm", "side", "HFD px", "growth %", "seeing ″", "file")]
@@ -82,7 +83,7 @@ def frames_as_text(
     if quiet:
         return "\n".join(lines)
     if not_used:
-        lines += ["", "Not measured:"] + [f"  {plain_text(name)}: {plain_text(why)}" for name, why in not_used]
+        lines += ["", "Not measured:"] + [f"  {plain_text(name)}: {plain_text(str(why))}" for name, why in not_used]
     blurred = sum(frame.growth > TOLERATED_GROWTH for frame in frames)
     seeing = [frame.defocus.seeing_arcsec for frame in frames if frame.defocus.seeing_arcsec is not None]
     typical = f"; median seeing {median(seeing):.2f}″" if seeing else ""

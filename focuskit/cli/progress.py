@@ -12,6 +12,7 @@ import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
+from focuskit.core.reasons import Reason
 from focuskit.core.text import plain_text
 
 
@@ -62,9 +63,9 @@ def tell_remarks(lines: Sequence[str]) -> None:
         print(f"focuskit: {plain_text(line)}", file=sys.stderr)
 
 
-def most_frequent(not_used: Sequence[tuple[str, str]], otherwise: str) -> str:
+def most_frequent(not_used: Sequence[tuple[str, Reason]], otherwise: str) -> str:
     """Return the reason for which most files were not used; ``otherwise`` where there are none."""
-    reasons = [why for _, why in not_used]
+    reasons = [str(why) for _, why in not_used]
     return max(sorted(set(reasons)), key=reasons.count) if reasons else otherwise
 
 

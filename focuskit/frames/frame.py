@@ -14,6 +14,7 @@ from pathlib import Path
 
 from focuskit.core.errors import FocuskitError, failure
 from focuskit.core.optics import Rig
+from focuskit.core.reasons import Reason
 from focuskit.frames.fits import FitsImage, read_fits_image
 from focuskit.frames.headers import HeaderFacts, read_facts
 from focuskit.frames.pixels import Pixels
@@ -63,7 +64,7 @@ class FoundFile:
     name: str
 
 
-def find_frames(folders: Iterable[str | Path]) -> tuple[list[FoundFile], list[tuple[str, str]]]:
+def find_frames(folders: Iterable[str | Path]) -> tuple[list[FoundFile], list[tuple[str, Reason]]]:
     """Find all FITS files below folders, whatever they hold.
 
     Hidden files and folders are passed over; links to folders are not followed. A file that is
@@ -73,7 +74,7 @@ def find_frames(folders: Iterable[str | Path]) -> tuple[list[FoundFile], list[tu
     -------
     found : list of FoundFile
         In order of name within each folder.
-    not_used : list of (name, why)
+    not_used : list of (name, Reason)
         What looks like a frame by its name and cannot be one.
 
     Raises
@@ -82,7 +83,7 @@ def find_frames(folders: Iterable[str | Path]) -> tuple[list[FoundFile], list[tu
         If a folder does not exist or cannot be read.
     """
     found: list[FoundFile] = []
-    not_used: list[tuple[str, str]] = []
+    not_used: list[tuple[str, Reason]] = []
     seen: dict[tuple[int, int], str] = {}
     for folder in folders:
         root = Path(folder)
@@ -100,21 +101,21 @@ def find_frames(folders: Iterable[str | Path]) -> tuple[list[FoundFile], list[tu
             try:
                 status = Path(path).stat()
             except OSError as problem:
-                not_used.append((name, f"cannot be read ({failure(problem)})"))
+                not_used.append((name, _unreadable(problem)))
                 continue
             identity = (status.st_dev, status.st_ino)
             if not stat.S_ISREG(status.st_mode):
-                not_used.append((name, "is not a regular file"))
+                not_used.append((name, Reason("not_a_file", "is not a regular file")))
             elif identity in seen:
                 if seen[identity] != path:
-                    not_used.append((name, "is a second name of a file that is read already"))
+                    not_used.append((name, Reason("copy", "is a second name of a file that is read already")))
             else:
                 seen[identity] = path
                 found.append(FoundFile(path, name))
     return found, not_used
 
 
-def find_some_frames(folders: str | Path | Iterable[str | Path]) -> tuple[list[FoundFile], list[tuple[str, str]]]:
+def find_some_frames(folders: str | Path | Iterable[str | Path]) -> tuple[list[FoundFile], list[tuple[str, Reason]]]:
     """Find all FITS files below one folder or several, as `find_frames` does.
 
     Raises
@@ -130,7 +131,7 @@ def find_some_frames(folders: str | Path | Iterable[str | Path]) -> tuple[list[F
     return found, not_used
 
 
-def _walk(root: Path, not_used: list[tuple[str, str]]) -> Iterator[tuple[bool, str, str]]:
+def _walk(root: Path, not_used: list[tuple[str, Reason]]) -> Iterator[tuple[bool, str, str]]:
     """Yield of all that is called like a frame below ``root`` whether it is a link, its name, and its path."""
     waiting = [(str(root), "")]
     while waiting:
@@ -139,7 +140,7 @@ def _walk(root: Path, not_used: list[tuple[str, str]]) -> Iterator[tuple[bool, s
             with os.scandir(folder) as listing:
                 entries = list(listing)
         except OSError as problem:
-            not_used.append((prefix, f"folder cannot be read ({failure(problem)})"))
+            not_used.append((prefix, Reason("unreadable", f"folder cannot be read ({failure(problem)})")))
             continue
         for entry in entries:
             if entry.name.startswith("."):
@@ -148,14 +149,18 @@ def _walk(root: Path, not_used: list[tuple[str, str]]) -> Iterator[tuple[bool, s
             try:
                 is_link, is_folder = entry.is_symlink(), entry.is_dir()
             except OSError as problem:  # a link that leads to itself, or where nobody may look
-                not_used.append((name, f"cannot be read ({failure(problem)})"))
+                not_used.append((name, _unreadable(problem)))
                 continue
             if is_folder and is_link:
-                not_used.append((name, "is a link to a folder; name that folder itself to read it"))
+                not_used.append((name, Reason("link", "is a link to a folder; name that folder itself to read it")))
             elif is_folder:
                 waiting.append((entry.path, name + "/"))
             elif _NAME.search(entry.name):
                 yield is_link, name, entry.path
+
+
+def _unreadable(problem: OSError) -> Reason:
+    return Reason("unreadable", f"cannot be read ({failure(problem)})")
 
 
 def read_frame_info(

@@ -18,7 +18,7 @@ from focuskit.night.shapes import shape_runs
 from focuskit.night.sizes import measure_run, size_run
 from focuskit.night.verdict import judge_runs
 from focuskit.stars import MeasuredFrame, measure_frames
-from focuskit.sweeps import camera_of, group_runs, lend_positions, main_camera
+from focuskit.sweeps import camera_of, fill_positions, group_runs, main_camera
 
 
 def analyse(
@@ -52,7 +52,7 @@ def analyse(
     with Crew(executor, 1 if len(files) < 4 else workers) as crew:
         frames: list[MeasuredFrame]
         frames, unreadable = measure_frames(files, crew, rig_file=rig_file, limits=limits, progress=progress)
-        infos = lend_positions([frame.info for frame in frames])
+        infos = fill_positions([frame.info for frame in frames])
         by_path = {info.path: replace(frame, info=info) for frame, info in zip(frames, infos, strict=True)}
         sweeps, left = group_runs(infos)
         measured = [

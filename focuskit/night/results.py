@@ -15,6 +15,7 @@ from focuskit.core.errors import FocuskitError
 from focuskit.core.logged import LoggedRun
 from focuskit.core.notebook import draw_points
 from focuskit.core.optics import Rig, decimals_of
+from focuskit.core.reasons import Reason
 from focuskit.core.text import html_table, plus_minus
 from focuskit.core.times import format_time
 from focuskit.curves import SizeFit
@@ -265,7 +266,7 @@ class Night:
 
     rig: Rig
     runs: tuple[RunResult, ...]
-    not_used: tuple[tuple[str, str], ...]
+    not_used: tuple[tuple[str, Reason], ...]
 
     def __repr__(self) -> str:
         lines = [f"<Night: {self._title()}, {len(self.not_used)} files in no run>"]

@@ -15,6 +15,7 @@ from focuskit.core.errors import FocuskitError
 from focuskit.core.filters import USUAL_FILTERS
 from focuskit.core.logged import LoggedRun, calibration_of
 from focuskit.core.optics import Rig
+from focuskit.core.reasons import Reason
 from focuskit.core.times import format_time
 from focuskit.core.workers import Crew
 from focuskit.frames import FrameInfo, Limits, RigFile, find_some_frames
@@ -90,7 +91,7 @@ def measure_single_frames(
     workers: int | None = None,
     progress: Callable[[int, int], None] | None = None,
     history: Sequence[LoggedRun] = (),
-) -> tuple[list[SingleFrame], list[tuple[str, str]]]:
+) -> tuple[list[SingleFrame], list[tuple[str, Reason]]]:
     """Measure the defocus of every frame below the folders, each by itself.
 
     Parameters
@@ -105,7 +106,7 @@ def measure_single_frames(
     -------
     frames : list of SingleFrame
         In order of time, then of name.
-    not_used : list of (name, why)
+    not_used : list of (name, Reason)
 
     Raises
     ------

@@ -36,7 +36,7 @@ def night_view(night: Night) -> dict[str, Any]:
         "parts": [_part_view(night, part, runs) for part in _split_nights(night.runs)],
         "runs": runs,
         "diagnosis": _diagnosis_view(night),
-        "not_used": [(plain_text(name), plain_text(why)) for name, why in night.not_used],
+        "not_used": [(plain_text(name), plain_text(str(why))) for name, why in night.not_used],
     }
 
 

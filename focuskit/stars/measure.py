@@ -13,6 +13,7 @@ import numpy as np
 from astropy.table import QTable
 
 from focuskit.core.errors import FocuskitError
+from focuskit.core.reasons import Reason
 from focuskit.core.workers import Crew
 from focuskit.frames import FoundFile, FrameInfo, Limits, RigFile, read_frame, read_pixels
 from focuskit.stars.catalogue import MeasuredImage
@@ -114,13 +115,15 @@ def _measure_or_say(
         frame = measure_frame(found.path, root=root, rig_file=rig_file, limits=limits)
         return then(frame) if then else frame
     except FocuskitError as problem:
-        return str(problem).removeprefix(f"{found.name}: ").removeprefix(f"{found.path}: ")
+        text = str(problem).removeprefix(f"{found.name}: ").removeprefix(f"{found.path}: ")
+        return Reason("unreadable", text)
     except MemoryError:
-        return "needs more memory than there is; try again with --workers 1, or without this file"
+        text = "needs more memory than there is; try again with --workers 1, or without this file"
+        return Reason("memory", text)
 
 
-def _lost(_: object) -> str:
-    return "the process that measured it died, twice; leave this file out"
+def _lost(_: object) -> Reason:
+    return Reason("lost", "the process that measured it died, twice; leave this file out")
 
 
 def measure_frames(
@@ -131,7 +134,7 @@ def measure_frames(
     limits: Limits | None = None,
     progress: Callable[[int, int], None] | None = None,
     then: Callable[[MeasuredFrame], Any] | None = None,
-) -> tuple[list[Any], list[tuple[str, str]]]:
+) -> tuple[list[Any], list[tuple[str, Reason]]]:
     """Measure many frames at once.
 
     ``then`` is what to make of each frame in the process that measured it; what it raises is why there is nothing.
@@ -140,12 +143,12 @@ def measure_frames(
     -------
     measured : list of MeasuredFrame, or of what ``then`` returns
         In the order of ``files``, whatever the order of completion.
-    not_used : list of (name, why)
+    not_used : list of (name, Reason)
     """
     work = partial(_measure_or_say, rig_file=rig_file, limits=limits, then=then)
     pairs = list(zip(files, crew.map(work, files, _lost, progress), strict=True))
-    measured = [outcome for _, outcome in pairs if not isinstance(outcome, str)]
-    return measured, [(found.name, outcome) for found, outcome in pairs if isinstance(outcome, str)]
+    measured = [outcome for _, outcome in pairs if not isinstance(outcome, Reason)]
+    return measured, [(found.name, outcome) for found, outcome in pairs if isinstance(outcome, Reason)]
 
 
 def compare_frames(

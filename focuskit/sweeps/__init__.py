@@ -3,7 +3,8 @@
 In: the facts of many frames. Out: `FocusRun`, the frames of one sweep of the focuser.
 """
 
-from focuskit.sweeps.cameras import camera_of, lend_positions, main_camera
-from focuskit.sweeps.grouping import FocusRun, group_runs
+from focuskit.sweeps.cameras import camera_of, fill_positions, main_camera
+from focuskit.sweeps.grouping import group_runs
+from focuskit.sweeps.run import FocusRun
 
-__all__ = ["FocusRun", "camera_of", "group_runs", "lend_positions", "main_camera"]
+__all__ = ["FocusRun", "camera_of", "fill_positions", "group_runs", "main_camera"]

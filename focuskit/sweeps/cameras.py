@@ -12,12 +12,12 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 
 from focuskit.frames import FrameInfo
-from focuskit.sweeps.grouping import FocusRun
+from focuskit.sweeps.run import FocusRun
 
 Camera = tuple[str | None, str | None]
 
 
-def lend_positions(infos: Sequence[FrameInfo]) -> list[FrameInfo]:
+def fill_positions(infos: Sequence[FrameInfo]) -> list[FrameInfo]:
     """Return the frames, those without a focuser position with that of another camera's frames of the same time.
 
     The whole exposure has to lie within one frame of the other camera, or within two that follow one

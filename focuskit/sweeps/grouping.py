@@ -8,148 +8,64 @@ same run; a lone frame after a sweep is a check of it; many frames at one positi
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
-from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 from pathlib import PurePosixPath
 from statistics import median
 
 from focuskit.core.optics import critical_focus_zone_um
+from focuskit.core.reasons import Reason
 from focuskit.frames import FrameInfo
 from focuskit.sweeps.pauses import Pauses
+from focuskit.sweeps.run import FocusRun, in_order
+from focuskit.sweeps.strokes import HOLE_STEPS, TURN_STEPS, Stop, Stroke, stops_of, strokes_of
 
-MIN_POSITIONS = 3  # fewer are no sweep
-_EXPOSURE_TOLERANCE = 1.05
-# In units of the neighbouring step: further on in the same direction is a hole in the sweep, more
-# is a jump; against the direction it is a jump sooner.
-_HOLE_STEPS = 4.5
-_TURN_STEPS = 1.9
-_STEP_BACK = 2.2  # a frame taken again
-_TURN = (-1.5, 2.5)  # where the way back may begin, outwards from the end of the way there
-_SAME_PLACE = 0.1  # of a step: the jitter of a read-back position
+# All of these are chosen so that nights as imagers take them (tests/sweeps) are grouped as an imager would group them
+# (common practice, no source); none is tuned.
+_MIN_POSITIONS = 3  # fewer are no sweep: a curve has three parameters
+_EXPOSURE_TOLERANCE = 1.05  # exposures as headers round them are alike, those that somebody chose otherwise are not
+_STEP_BACK = 2.2  # steps: a frame taken again
+_TURN = (-1.5, 2.5)  # steps outwards from the end of the way there: where the way back may begin
 _LIGHT_FRAMES = 5  # so many at one position, outside the pattern of the sweep, are no checks
-_LONG_EXPOSURE_S = 120.0
+_LONG_EXPOSURE_S = 120.0  # as light frames have; focus frames of narrowband filters take 40 s
 
 
-@dataclass(frozen=True)
-class FocusRun:
-    """The frames of one focus run.
-
-    Parameters
-    ----------
-    frames : tuple of FrameInfo
-        In order of time (of name where the frames do not tell their time).
-    passes : tuple of int or None
-        For each frame the sweep it belongs to, from 0; None for a frame taken apart from the sweeps,
-        such as a check at the best position.
-    directions : tuple of int
-        For each pass +1 towards larger positions, -1 towards smaller, 0 in no order.
-    why : str
-        Where the run was cut from its neighbours, and why.
-    """
-
-    frames: tuple[FrameInfo, ...]
-    passes: tuple[int | None, ...]
-    directions: tuple[int, ...]
-    why: str
-
-    @property
-    def positions(self) -> tuple[float, ...]:
-        """Position of each frame, in steps."""
-        return tuple(_position(frame) for frame in self.frames)
-
-    @property
-    def filter(self) -> str | None:
-        """The filter, as all frames have it."""
-        return self.frames[0].filter
-
-    @property
-    def instrument(self) -> str | None:
-        """The camera, as all frames have it."""
-        return self.frames[0].instrument
-
-    @property
-    def telescope(self) -> str | None:
-        """The telescope, as all frames have it."""
-        return self.frames[0].telescope
-
-    @property
-    def binning(self) -> tuple[int, int] | None:
-        """The binning, as all frames have it."""
-        return self.frames[0].binning
-
-    @property
-    def exposure_s(self) -> float | None:
-        """Median exposure of the frames."""
-        known = [frame.exposure_s for frame in self.frames if frame.exposure_s is not None]
-        return median(known) if known else None
-
-    @property
-    def temperature_c(self) -> float | None:
-        """Median temperature of the frames that tell it."""
-        known = [frame.temperature_c for frame in self.frames if frame.temperature_c is not None]
-        return median(known) if known else None
-
-    @property
-    def start(self) -> datetime | None:
-        """Start of the first exposure."""
-        return self.frames[0].time
-
-    @property
-    def end(self) -> datetime | None:
-        """End of the last exposure."""
-        last = self.frames[-1]
-        return None if last.time is None else last.time + timedelta(seconds=last.exposure_s or 0.0)
-
-
-def group_runs(infos: Iterable[FrameInfo]) -> tuple[list[FocusRun], list[tuple[str, str]]]:
+def group_runs(infos: Iterable[FrameInfo]) -> tuple[list[FocusRun], list[tuple[str, Reason]]]:
     """Group frames into focus runs; the order in which they are given does not matter.
 
     Returns
     -------
     runs : list of FocusRun
         In order of time.
-    not_used : list of (name, why)
+    not_used : list of (name, Reason)
         Each frame that is in no run.
     """
     runs: list[FocusRun] = []
-    not_used: list[tuple[str, str]] = []
+    not_used: list[tuple[str, Reason]] = []
     usable = []
-    for info in sorted(infos, key=_order):
-        why = _unfit(info)
-        if why is None:
-            usable.append(info)
+    for info in sorted(infos, key=in_order):
+        unfit = _unfit(info)
+        if unfit:
+            not_used.append((info.name, unfit))
         else:
-            not_used.append((info.name, why))
+            usable.append(info)
     for frames in _alike(usable):
         single = _without_copies(frames, not_used)
         pauses = Pauses(single)
         for block, why in pauses.blocks(single):
             _group_block(block, why, pauses, runs, not_used)
-    return sorted(runs, key=lambda run: _order(run.frames[0])), sorted(not_used)
+    return sorted(runs, key=lambda run: in_order(run.frames[0])), sorted(not_used)
 
 
-def _unfit(info: FrameInfo) -> str | None:
+def _unfit(info: FrameInfo) -> Reason | None:
     kind = (info.image_type or "").lower()
     if any(word in kind for word in ("dark", "bias", "flat", "zero")):
-        return f"is a calibration frame ({info.image_type})"
+        return Reason("calibration", f"is a calibration frame ({info.image_type})")
     if info.position is None:
-        return "has no focuser position in its header; name the keyword, or how file names carry the position"
+        text = "has no focuser position in its header; name the keyword, or how file names carry the position"
+        return Reason("no_position", text)
     return None
-
-
-def _position(frame: FrameInfo) -> float:
-    assert frame.position is not None  # such frames are put aside first
-    return frame.position
-
-
-def _order(info: FrameInfo) -> tuple[bool, datetime, list[tuple[int, int, str]], str]:
-    """Sort by time, without one by name with the numbers in it as numbers."""
-    pieces = re.split(r"([0-9]+)", info.name)
-    natural = [(0, int(p), "") if p.isascii() and p.isdigit() else (1, 0, p) for p in pieces if p]
-    return info.time is None, info.time or datetime.min.replace(tzinfo=UTC), natural, info.path
 
 
 def _alike(infos: Sequence[FrameInfo]) -> list[list[FrameInfo]]:
@@ -169,7 +85,7 @@ def _alike(infos: Sequence[FrameInfo]) -> list[list[FrameInfo]]:
     return list(groups.values())
 
 
-def _without_copies(frames: list[FrameInfo], not_used: list[tuple[str, str]]) -> list[FrameInfo]:
+def _without_copies(frames: list[FrameInfo], not_used: list[tuple[str, Reason]]) -> list[FrameInfo]:
     """Leave out frames that one camera cannot have taken beside another: same start, a second or more."""
     kept: list[FrameInfo] = []
     for frame in frames:
@@ -178,38 +94,10 @@ def _without_copies(frames: list[FrameInfo], not_used: list[tuple[str, str]]) ->
         if last and frame.time is not None and long_enough and (frame.time, frame.position) == (
             last.time, last.position,
         ):  # fmt: skip
-            not_used.append((frame.name, f"is a copy of {last.name}: same time and position"))
+            not_used.append((frame.name, Reason("copy", f"is a copy of {last.name}: same time and position")))
         else:
             kept.append(frame)
     return kept
-
-
-@dataclass
-class _Stop:
-    """Frames taken one after the other at one position."""
-
-    position: float
-    frames: list[FrameInfo]
-
-
-@dataclass
-class _Stroke:
-    """Stops in one direction."""
-
-    stops: list[_Stop]
-    is_turn: bool  # its first stop is the last of the stroke before
-
-    @property
-    def xs(self) -> list[float]:
-        return [stop.position for stop in self.stops]
-
-    @property
-    def direction(self) -> int:
-        return (self.xs[-1] > self.xs[0]) - (self.xs[-1] < self.xs[0])
-
-    @property
-    def step(self) -> float:
-        return median(abs(b - a) for a, b in pairwise(self.xs))
 
 
 @dataclass
@@ -217,7 +105,7 @@ class _Draft:
     """A run in the making."""
 
     why: list[str]
-    strokes: list[_Stroke] = field(default_factory=list)
+    strokes: list[Stroke] = field(default_factory=list)
     directions: list[int] = field(default_factory=list)
     frames: dict[str, tuple[FrameInfo, int | None]] = field(default_factory=dict)
 
@@ -225,7 +113,7 @@ class _Draft:
         for frame in frames:
             self.frames.setdefault(frame.path, (frame, sweep))
 
-    def add_stroke(self, stroke: _Stroke, begins_pass: bool) -> None:
+    def add_stroke(self, stroke: Stroke, begins_pass: bool) -> None:
         if begins_pass:
             self.directions.append(stroke.direction)
         usual = median(len(stop.frames) for stop in stroke.stops)
@@ -244,25 +132,25 @@ class _Draft:
 
 
 def _group_block(
-    block: list[FrameInfo], why: str, pauses: Pauses, runs: list[FocusRun], not_used: list[tuple[str, str]]
+    block: list[FrameInfo], why: str, pauses: Pauses, runs: list[FocusRun], not_used: list[tuple[str, Reason]]
 ) -> None:
     """Find the runs in frames without a long pause between them."""
-    stops = _stops(block)
-    strokes = _strokes(stops)
-    in_order = len({id(stop) for stroke in strokes if len(stroke.stops) > 3 for stop in stroke.stops})
+    stops = stops_of(block)
+    strokes = strokes_of(stops)
+    ordered = len({id(stop) for stroke in strokes if len(stroke.stops) > 3 for stop in stroke.stops})
     # By chance, positions in no order give a few short strokes, but not so many stops in so few.
-    if 3 * in_order >= 2 * len(stops) and 2 * in_order >= 5 * len(strokes):
+    if 3 * ordered >= 2 * len(stops) and 2 * ordered >= 5 * len(strokes):
         drafts, loose = _combine(strokes, why, pauses)
     else:
         drafts, loose = _unordered(stops, why, pauses)
     for stop in _place_checks(drafts, loose, block, pauses):
         count = len(stop.frames)
-        reason = (
+        text = (
             f"{count} frames at one position ({stop.position:.10g}) are no sweep"
             if count > 1
             else f"a lone frame at {stop.position:.10g}, not within a sweep before or after it"
         )
-        not_used.extend((frame.name, reason) for frame in stop.frames)
+        not_used.extend((frame.name, Reason("no_sweep", text)) for frame in stop.frames)
     for draft in drafts:
         run = _finished(draft)
         no_sweep = _no_sweep(run)
@@ -272,54 +160,10 @@ def _group_block(
             not_used.extend((frame.name, no_sweep) for frame in run.frames)
 
 
-def _stops(frames: Sequence[FrameInfo]) -> list[_Stop]:
-    """Put together what was taken one after the other at the same place.
-
-    A read-back position jitters. A small part of the step is taken as the same place; the step is
-    the one within which a quarter of the whole way was gone, which repeats and jumps do not spoil.
-    """
-    moves = sorted(abs(_position(b) - _position(a)) for a, b in pairwise(frames))
-    gone, step = 0.0, 0.0
-    for step in moves:
-        gone += step
-        if gone >= sum(moves) / 4.0:
-            break
-    stops: list[_Stop] = []
-    for frame in frames:
-        if stops and abs(_position(frame) - stops[-1].position) <= _SAME_PLACE * step:
-            stops[-1].frames.append(frame)
-        else:
-            stops.append(_Stop(_position(frame), [frame]))
-    return stops
-
-
-def _strokes(stops: Sequence[_Stop]) -> list[_Stroke]:
-    moves = [b.position - a.position for a, b in pairwise(stops)]
-    strokes = [_Stroke([stops[0]], is_turn=False)]
-    for i, move in enumerate(moves):
-        if _is_jump(moves, i):
-            strokes.append(_Stroke([stops[i + 1]], is_turn=False))
-        elif len(strokes[-1].stops) > 1 and move * moves[i - 1] < 0:
-            strokes.append(_Stroke([stops[i], stops[i + 1]], is_turn=True))
-        else:
-            strokes[-1].stops.append(stops[i + 1])
-    return strokes
-
-
-def _is_jump(moves: Sequence[float], i: int) -> bool:
-    """Tell whether a move is out of proportion to the moves before and after it."""
-    near = [moves[k] for k in (i - 1, i + 1) if 0 <= k < len(moves)]
-    against = [abs(m) for m in near if m * moves[i] < 0]
-    along = [abs(m) for m in near if m * moves[i] > 0]
-    if against and abs(moves[i]) > _TURN_STEPS * min(against):
-        return True
-    return bool(along) and abs(moves[i]) > _HOLE_STEPS * max(along)
-
-
-def _combine(strokes: Sequence[_Stroke], why: str, pauses: Pauses) -> tuple[list[_Draft], list[_Stop]]:
+def _combine(strokes: Sequence[Stroke], why: str, pauses: Pauses) -> tuple[list[_Draft], list[Stop]]:
     """Put strokes together into runs; return also the stops that are in no stroke worth the name."""
     drafts: list[_Draft] = []
-    loose: list[_Stop] = []
+    loose: list[Stop] = []
     for stroke in strokes:
         stroke = _without_light_frames(stroke, loose)
         if len(stroke.stops) < 3:
@@ -342,18 +186,18 @@ def _combine(strokes: Sequence[_Stroke], why: str, pauses: Pauses) -> tuple[list
     return drafts, [stop for stop in loose if stop.frames[0].path not in taken]
 
 
-def _cut_off(stroke: _Stroke, draft: _Draft, pauses: Pauses) -> _Stroke:
+def _cut_off(stroke: Stroke, draft: _Draft, pauses: Pauses) -> Stroke:
     """Leave to the run before what was taken before the pause at the turning point."""
     shared = stroke.stops[0].frames
     later = shared[max(range(len(shared)), key=lambda i: pauses.way(shared[max(i - 1, 0)], shared[i])) :]
     if len(later) == len(shared):
-        return _Stroke(stroke.stops[1:], is_turn=False)
+        return Stroke(stroke.stops[1:], is_turn=False)
     for frame in later:
         draft.frames.pop(frame.path, None)
-    return _Stroke([_Stop(stroke.xs[0], later), *stroke.stops[1:]], is_turn=False)
+    return Stroke([Stop(stroke.xs[0], later), *stroke.stops[1:]], is_turn=False)
 
 
-def _without_light_frames(stroke: _Stroke, loose: list[_Stop]) -> _Stroke:
+def _without_light_frames(stroke: Stroke, loose: list[Stop]) -> Stroke:
     """Cut off an end where the focuser stood for many frames."""
     stops = list(stroke.stops)
     if len(stops) > 2:
@@ -362,45 +206,45 @@ def _without_light_frames(stroke: _Stroke, loose: list[_Stop]) -> _Stroke:
             count = len(stops[end].frames)
             if count >= _LIGHT_FRAMES and count > 3 * usual:
                 loose.append(stops.pop(end))
-    return _Stroke(stops, stroke.is_turn and stops[0] is stroke.stops[0])
+    return Stroke(stops, stroke.is_turn and stops[0] is stroke.stops[0])
 
 
-def _link(draft: _Draft, stroke: _Stroke, pauses: Pauses) -> str | None:
+def _link(draft: _Draft, stroke: Stroke, pauses: Pauses) -> str | None:
     """Say in what way a stroke goes on with a run, or None if it starts another."""
     last = draft.strokes[-1]
     way = (stroke.xs[0] - last.xs[-1]) * last.direction
     step = max(last.step, stroke.step)
-    is_similar = step < _TURN_STEPS * min(last.step, stroke.step)
+    is_similar = step < TURN_STEPS * min(last.step, stroke.step)
     if stroke.direction != last.direction:
         paused = pauses.is_short(last.stops[-1].frames[0], stroke.stops[1].frames[0])
         is_turn = _TURN[0] * step <= way <= _TURN[1] * step
         if is_similar and is_turn and not (paused and len(draft.directions) > 1):
             return "way back from"
         return None
-    if 0.0 < way <= _HOLE_STEPS * step:
+    if 0.0 < way <= HOLE_STEPS * step:
         return "goes on at"
     if is_similar and -_STEP_BACK * step <= way <= 0.0:
         return "stepped back to"
     if _repeats(last, stroke) or _repeats(stroke, last):
         return "taken again from"
     gap = max(min(last.xs), min(stroke.xs)) - min(max(last.xs), max(stroke.xs))
-    if is_similar and 0.0 < gap <= _TURN_STEPS * step:
+    if is_similar and 0.0 < gap <= TURN_STEPS * step:
         return "extended from"
     return None
 
 
-def _repeats(short: _Stroke, full: _Stroke) -> bool:
+def _repeats(short: Stroke, full: Stroke) -> bool:
     """Tell whether a few frames of a sweep were taken again (or taken first, and broken off)."""
     if len(short.stops) > 4 or len(short.stops) + 2 > len(full.stops):
         return False
     return all(min(abs(x - y) for y in full.xs) <= full.step / 4.0 for x in short.xs)
 
 
-def _unordered(stops: Sequence[_Stop], why: str, pauses: Pauses) -> tuple[list[_Draft], list[_Stop]]:
+def _unordered(stops: Sequence[Stop], why: str, pauses: Pauses) -> tuple[list[_Draft], list[Stop]]:
     """Take positions that follow no order as one run from pause to pause."""
     usual = median(len(stop.frames) for stop in stops)
     drafts: list[_Draft] = []
-    loose: list[_Stop] = []
+    loose: list[Stop] = []
     before: FrameInfo | None = None
     for stop in stops:
         if len(stop.frames) >= _LIGHT_FRAMES and len(stop.frames) > 3 * usual:
@@ -414,10 +258,10 @@ def _unordered(stops: Sequence[_Stop], why: str, pauses: Pauses) -> tuple[list[_
     return drafts, loose
 
 
-def _place_checks(drafts: list[_Draft], loose: list[_Stop], block: list[FrameInfo], pauses: Pauses) -> list[_Stop]:
+def _place_checks(drafts: list[_Draft], loose: list[Stop], block: list[FrameInfo], pauses: Pauses) -> list[Stop]:
     """Give lone frames to the sweep they check; return the stops that belong to none."""
     rank = {frame.path: i for i, frame in enumerate(block)}
-    placed: list[_Stop] = []
+    placed: list[Stop] = []
     ends = [(min(rank[p] for p in d.frames), max(rank[p] for p in d.frames)) for d in drafts]
     for stop in loose:
         first, last = rank[stop.frames[0].path], rank[stop.frames[-1].path]
@@ -436,7 +280,7 @@ def _place_checks(drafts: list[_Draft], loose: list[_Stop], block: list[FrameInf
 
 
 def _finished(draft: _Draft) -> FocusRun:
-    entries = sorted(draft.frames.values(), key=lambda entry: _order(entry[0]))
+    entries = sorted(draft.frames.values(), key=lambda entry: in_order(entry[0]))
     checks = sum(sweep is None for _, sweep in entries)
     reasons = draft.why + ([f"{checks} frame{'s' * (checks > 1)} apart from the sweep"] if checks else [])
     return FocusRun(
@@ -447,14 +291,15 @@ def _finished(draft: _Draft) -> FocusRun:
     )
 
 
-def _no_sweep(run: FocusRun) -> str | None:
+def _no_sweep(run: FocusRun) -> Reason | None:
     """Say why frames that hang together are no focus run, or None if they are one."""
     xs = sorted(set(run.positions))
     count = len(run.frames)
     is_long = (run.exposure_s or 0.0) >= _LONG_EXPOSURE_S
     a_position = 3 if is_long else 5 if run.directions == (0,) else 12
-    if len(xs) < MIN_POSITIONS or count > a_position * len(xs):
-        return f"{count} frame{'s' * (count > 1)} at {len(xs)} position{'s' * (len(xs) > 1)}: no sweep"
+    if len(xs) < _MIN_POSITIONS or count > a_position * len(xs):
+        text = f"{count} frame{'s' * (count > 1)} at {len(xs)} position{'s' * (len(xs) > 1)}: no sweep"
+        return Reason("no_sweep", text)
     if not is_long or any("focus" in (frame.image_type or "").lower() for frame in run.frames):
         return None
     # Light frames between which the focuser follows the temperature.
@@ -465,5 +310,5 @@ def _no_sweep(run: FocusRun) -> str | None:
     if rig.um_per_step and rig.f_ratio:
         is_tiny = (xs[-1] - xs[0]) * rig.um_per_step < 2.0 * critical_focus_zone_um(rig.f_ratio)
     if is_uneven or is_tiny:
-        return "is a long exposure between small moves of the focuser: no sweep"
+        return Reason("no_sweep", "is a long exposure between small moves of the focuser: no sweep")
     return None

@@ -357,7 +357,7 @@ def test_loops_pipes_and_second_names(tmp_path):
     Path(os.fsdecode(os.fsencode(tmp_path) + b"/night/\xff.fits")).write_bytes(b"x")
     found, not_used = find_frames([tmp_path, tmp_path / "night"])
     assert [f.name for f in found] == ["night/\\udcff.fits", "night/b.fits", "night/odd\\n\\x1b[31m.fits"]
-    reasons = dict(not_used)
+    reasons = {name: why.text for name, why in not_used}
     assert "link to a folder" in reasons["night/loop"]
     assert "not a regular file" in reasons["night/pipe.fits"]
     assert "cannot be read" in reasons["night/gone.fits"]

@@ -94,7 +94,7 @@ def test_what_cannot_be_told_is_named(folder, truth, tmp_path):
     unknown = RigFile(rig=replace(HERON, obstruction=None))
     frames, not_used = measure_single_frames(folder, rig_file=unknown, workers=1)
     assert not frames
-    assert {why for _, why in not_used} == {"its telescope is not known (obstruction); give a rig file with --rig"}
+    assert {str(why) for _, why in not_used} == {"its telescope is not known (obstruction); give a rig file with --rig"}
     with pytest.raises(FocuskitError, match="no FITS files"):
         measure_single_frames(tmp_path)
 

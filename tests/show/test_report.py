@@ -78,7 +78,7 @@ def test_every_run_frame_flag_and_unused_file_is_told(night, page):
             assert flags.describe(name).advice in page
     for name, why in night.not_used:
         assert name in page
-        assert why in page
+        assert str(why) in page
     assert not re.search(r"\bnan\b", re.sub(r"base64,[A-Za-z0-9+/=]*", "", page), re.IGNORECASE)
     assert "None" not in page
 

@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from focuskit.core.reasons import Reason
 from focuskit.frames import FrameInfo
 from focuskit.sweeps import group_runs
 
@@ -44,7 +45,7 @@ def grouped(night):
     runs, not_used = group_runs(night.frames)
     used = [frame.name for run in runs for frame in run.frames]
     assert sorted(used + [name for name, _ in not_used]) == sorted(frame.name for frame in night.frames)
-    assert all(why and "\n" not in why for _, why in not_used)
+    assert all(why.code and "\n" not in why.text for _, why in not_used)
     return [[frame.name for frame in run.frames] for run in runs], [name for name, _ in not_used]
 
 
@@ -242,8 +243,8 @@ def test_frames_without_a_position_and_calibration_frames_are_named():
     runs, not_used = group_runs(night.frames)
     assert [[f.name for f in run.frames] for run in runs] == [names]
     assert [name for name, _ in not_used] == [lost, dark]
-    assert "no focuser position" in not_used[0][1]
-    assert "calibration frame (Dark Frame)" in not_used[1][1]
+    assert [why.code for _, why in not_used] == ["no_position", "calibration"]
+    assert "calibration frame (Dark Frame)" in str(not_used[1][1])
 
 
 @pytest.mark.parametrize("positions", [[5000], [5000, 5000], [5000] * 12, [5000, 5050], [5000, 5050] * 2])
@@ -259,7 +260,7 @@ def test_a_copied_frame_counts_once():
     copy = night.take(4800, time=DUSK, name="old/frame_0000.fits")
     runs, not_used = group_runs(night.frames)
     assert [[f.name for f in run.frames] for run in runs] == [names]
-    assert not_used == [(copy, "is a copy of frame_0000.fits: same time and position")]
+    assert not_used == [(copy, Reason("copy", "is a copy of frame_0000.fits: same time and position"))]
 
 
 def test_a_pause_within_a_sweep_does_not_part_it():
