@@ -335,10 +335,7 @@ def _saturation(image: PreparedImage, peak: np.ndarray) -> float:
         return 0.98 * image.saturation_adu
     limit = math.inf
     if image.pixels.raw.dtype.kind in "iu":
-        info = np.iinfo(image.pixels.raw.dtype)
-        limit = image.pixels.zero + image.pixels.scale * info.max * (1.0 - 1e-3)
-        if info.min < 0 and image.pixels.zero:
-            limit = image.pixels.zero + image.pixels.scale * info.max - 1e-3 * image.pixels.scale * info.max
+        limit = image.pixels.zero + image.pixels.scale * np.iinfo(image.pixels.raw.dtype).max * (1.0 - 1e-3)
     top = float(peak.max(initial=0.0))
     if np.sum(peak >= top) >= 3 and top > 0:
         limit = min(limit, top)

@@ -301,6 +301,20 @@ def test_saturated_stars_do_not_enter():
     assert (limited.measured.flag & BIT["saturated"]).any()
 
 
+@pytest.mark.parametrize("raw, zero, scale", [("<u2", 0.0, 1.0), (">i2", 32768.0, 1.0), ("<i4", 0.0, 2.0**-15)])
+def test_one_star_at_the_end_of_the_integers_is_saturated(raw, zero, scale):
+    image = np.zeros((600, 600))
+    places = grid(image.shape, 3)
+    put_stars(image, "kolmogorov", places, [1.3e6] * 8 + [2.2e6])
+    light = add_noise(image, 300.0, np.random.default_rng(1)).astype(float)
+    assert light.max() == 65535
+    info = np.iinfo(raw)
+    stored = np.clip(np.rint((light - zero) / scale), info.min, info.max).astype(raw)
+    stars = measure_pixels(Pixels(stored, zero, scale)).measured
+    bright = np.hypot(stars.x_px - places[8][0], stars.y_px - places[8][1]) < 5.0
+    assert ((stars.flag & BIT["saturated"]) > 0).tolist() == bright.tolist()
+
+
 @pytest.mark.parametrize("apart", [0.8, 1.1, 1.4])
 @pytest.mark.parametrize("name", ["kolmogorov", "donut 25"])
 def test_crowded_stars_do_not_enter(name, apart):

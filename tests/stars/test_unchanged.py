@@ -67,7 +67,11 @@ def everything():
 
 
 def donuts(shape, count, seed, brightest, ring):
-    return with_noise(strew(shape, count, seed, brightest, width=1.6, ring=ring), seed + 1)
+    """Return a frame out of focus with hot pixels, from those in the noise to those of a hundred times as much."""
+    image = with_noise(strew(shape, count, seed, brightest, width=1.6, ring=ring), seed + 1)
+    hot = np.random.default_rng(seed + 2).integers(0, image.size, 500)
+    image.ravel()[hot] += np.geomspace(20.0, 2000.0, 500)
+    return image
 
 
 def whole_numbers(image):
