@@ -8,8 +8,23 @@ from scipy.spatial import cKDTree
 from focuskit.core.statistics import robust_scatter
 from focuskit.stars.detect import Peaks
 
-LEAST_SNR = (7.0, 20.0)  # the lower one where fewer stars than this reach the other
+# The size of a Gaussian star in noise of the sky has an error of 0.72 / (S/N) (`size_error`, growth 1): 4 and 10 %. The
+# lower bound counts where fewer than a dozen stars reach the other. Chosen, not tuned.
+LEAST_SNR = (7.0, 20.0)
 _ENOUGH_BRIGHT = 12
+# Share of the height of a star that a neighbour may have. Chosen: its light changes the size by about as much.
+_NEIGHBOUR = 0.02
+# Drawn round stars of 5 to 25 pixels have ellipticities of up to 0.05, and between 0.05 less and 0.02 more light beyond
+# the aperture than is usual, as a share of that within; pieces of trails as wide as they have 0.24 to 0.33, and 0.14 to
+# 0.20 more. The bounds lie between: a star is long by either, and a neighbour shows from somewhat more than stars vary.
+_LONG, _HARDLY_LONG, _MORE_LIGHT, _SOME_LIGHT = 0.2, 0.1, 0.12, 0.03
+# Chosen: what the optics draw out over the field is no trail; six sigma of it, and 0.04 that the noise may add.
+_ELLIPTICITY_SIGMA, _ELLIPTICITY_ERR = 6.0, 0.04
+# Chosen: a third of the stars or fewer have no neighbour's light, even in a dense field; of the light beyond, 0.3 of
+# what is usual may differ from star to star, as wings do.
+_UNDISTURBED_PERCENT, _WINGS_DIFFER = 30, 0.3
+_OUTLYING = 3.5  # sigma: one star in 2,000 of a normal law
+_LEAST_SCATTER = 0.01  # chosen: sizes that agree better by chance do not make the others odd
 
 
 def least_snr(snr: np.ndarray) -> float:
@@ -24,7 +39,7 @@ def has_neighbour(
     """Tell the stars that have a peak of more than 2 % of their own height between two distances."""
     tree = cKDTree(np.stack([around.x, around.y], axis=1))
     places = np.stack([x, y], axis=1)
-    least = 0.02 * height
+    least = _NEIGHBOUR * height
     found = np.zeros(x.size, bool)
     for k, near in enumerate(tree.query_ball_point(places, outer)):
         others = np.array(near, int)
@@ -48,17 +63,20 @@ def drawn_out(
 
     A round aperture makes a piece of a trail look hardly longer than wide; but its light goes on beyond.
     """
-    long = outlying(ellipticity, sample, 6.0, 0.04) & (ellipticity > 0.2)
+    long = outlying(ellipticity, sample, _ELLIPTICITY_ERR, _ELLIPTICITY_SIGMA) & (ellipticity > _LONG)
     if not sample.any():
         return long, np.zeros(sample.shape, bool)
-    usual = float(np.percentile(light_beyond[sample], 30))
-    excess = light_beyond - usual - 3.5 / np.maximum(snr, 1.0)
-    return long | ((ellipticity > 0.1) & (excess > 0.12)), excess > 0.03 + 0.3 * (usual - 1.0)
+    usual = float(np.percentile(light_beyond[sample], _UNDISTURBED_PERCENT))
+    excess = light_beyond - usual - _OUTLYING / np.maximum(snr, 1.0)
+    long |= (ellipticity > _HARDLY_LONG) & (excess > _MORE_LIGHT)
+    return long, excess > _SOME_LIGHT + _WINGS_DIFFER * (usual - 1.0)
 
 
-def outlying(values: np.ndarray, sample: np.ndarray, sigma: float, own: np.ndarray | float) -> np.ndarray:
+def outlying(values: np.ndarray, sample: np.ndarray, own: np.ndarray | float, sigma: float = _OUTLYING) -> np.ndarray:
     """Tell the values that lie far from the median of the sample, beyond its scatter and their own error."""
     if np.sum(sample) < 3:
         return np.zeros(values.shape, bool)
     spread = robust_scatter(values[sample])
-    return np.abs(values - np.median(values[sample])) > sigma * np.sqrt(spread**2 + np.asarray(own) ** 2 + 0.01**2)
+    return np.abs(values - np.median(values[sample])) > sigma * np.sqrt(
+        spread**2 + np.asarray(own) ** 2 + _LEAST_SCATTER**2
+    )

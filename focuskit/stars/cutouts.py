@@ -11,9 +11,12 @@ from focuskit.frames import Pixels
 from focuskit.stars.detect import BlockImage, clipped_means, pyramid, sum_blocks
 from focuskit.stars.stamps import cut_stamps
 
-STAMP_RADIUS = 1.35  # of a star's stamp, in half-flux diameters; one is the radius of the flux aperture
-RING_RADII = (2.2, 3.5)  # of the sky ring about a star, in half-flux diameters
-_LEVELS = 5
+# In half-flux diameters, one of which is the radius of the flux aperture. Chosen: a stamp shows the light that goes on
+# beyond the aperture; the ring begins outside of a donut and all but some per cent of a star's light (which
+# `fit_growth` adds back), and is wide enough that its error is small against that of the aperture.
+STAMP_RADIUS = 1.35
+RING_RADII = (2.2, 3.5)
+_LEVELS = 5  # sums of 4 × 2⁴ pixels: boxes of 192, wider than any donut that a focus run needs
 _AT_A_TIME = 16  # stars: their stamps stay in the processor's cache
 
 

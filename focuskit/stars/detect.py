@@ -15,10 +15,12 @@ from scipy.interpolate import CubicHermiteSpline
 from focuskit.frames import Pixels
 
 MAD_TO_SIGMA = 1.482602218505602
-CELL_PX = (64, 256)  # least and greatest side of a sky cell: wide against a donut where the image allows it
+# Least and greatest side of a sky cell. Chosen: several times as wide as a donut, and narrow against vignetting.
+CELL_PX = (64, 256)
+# Of the 1.6 million boxes of a frame of 26 megapixels noise alone lifts 0.002 above six sigma, half of one above five.
 PEAK_SIGMA = 6.0
 _CHUNK_ROWS = 64  # rows summed at a time: the working set stays in the cache
-_SEARCH_LIMIT = 4000  # peaks considered at the most
+_SEARCH_LIMIT = 4000  # peaks considered at the most; chosen: the 300 that are measured are among the first of them
 _SAMPLE = 20_000  # elements that tell the noise: to half a per cent
 
 

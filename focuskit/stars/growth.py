@@ -15,10 +15,10 @@ from focuskit.stars.stamps import RadialSums
 _EDGES = np.array([1.0, 1.3, 1.5, 1.75, 2.0, 2.4, 2.9, 3.45, 4.3, 5.45])
 REACH_SHARP, REACH_WIDE = 5.45, 3.45
 
-# Surface brightness falls as r^-3 in the rings of diffraction, as r^-11/3 in the far wings of seeing
-# (Kolmogorov turbulence; both from memory); r^-4 does for either next to the steeper terms, which
-# fill in nearer the star. Noisy wings are taken to be like those of seeing, in proportion to the
-# light just outside the aperture: amplitudes and their spread from exact images, in focus and out.
+# Surface brightness falls as r^-3 in the rings of diffraction (J1(x)²/x² for large x, DLMF 10.17.3), as r^-11/3 in the
+# far wings of seeing (as the spectrum of the phase in Kolmogorov turbulence, Noll 1976); r^-4 does for either next to
+# the steeper terms, which fill in nearer the star. Noisy wings are taken to be like those of seeing, in proportion to
+# the light just outside the aperture: amplitudes and their spread from exact images, in focus and out.
 _EXPONENTS = np.array([3.0, 4.0, 6.0, 9.0])
 _GUESS = np.array([0.03, 0.3, 0.1, 0.5])
 _SPREAD = np.array([0.1, 0.3, 0.3, 0.5])

@@ -45,7 +45,7 @@ from focuskit.stars.stamps import (
 
 MOST_STARS = 300  # chosen: the size of a frame is known to half a per cent by then, and time grows with stars
 LEAST_HFD_PX = 1.4  # what is sharper is a cosmic ray: one pixel and a seeing of one pixel make 1.4
-_BRIGHT = 40  # stars that make the growth curve at the most
+_BRIGHT = 40  # stars that make the growth curve at the most; chosen: the fainter half adds noise and time
 _UNSEEN_PX = 4.0  # size at which given places are measured where nothing at all is seen; chosen: usual seeing
 # Pixels without a value are filled from their neighbours. Squares of them within stars of 2 to 34 pixels changed the
 # size by less than 1 % up to this share of the aperture, by 2 % at twice the share.
@@ -298,7 +298,7 @@ def _sizes(light: _Light, flag: np.ndarray, growth: float, pedestal: float, unit
     flag = flag | np.where(sound & ~(hfd * bins < LEAST_HFD_PX), 0, FLAG_BIT["odd_size"])
     log_size = np.log(np.where(sound, hfd, 1.0))
     own = np.where(sound, hfd_err, 0.0) / np.where(sound, hfd, 1.0)
-    flag |= np.where(outlying(log_size, flag == 0, 3.5, own), FLAG_BIT["odd_size"], 0)
+    flag |= np.where(outlying(log_size, flag == 0, own), FLAG_BIT["odd_size"], 0)
     return Stars(
         x_px=light.x,
         y_px=light.y,
@@ -357,7 +357,7 @@ def _growth(image: PreparedImage, targets: _Targets, light: _Light, flag: np.nda
     """Fit the growth curve of the brightest clean stars that stand alone; see `fit_growth`."""
     x, y, bins, known = light.x, light.y, light.bins, np.isfinite(light.rough)
     log_size = np.log(np.where(known, light.rough, 1.0))
-    clean = (flag == 0) & ~outlying(log_size, known & (flag == 0), 3.5, 1.0 / np.maximum(light.snr, 1.0))
+    clean = (flag == 0) & ~outlying(log_size, known & (flag == 0), 1.0 / np.maximum(light.snr, 1.0))
     brightest = np.argsort(-light.snr, kind="stable")
     order = brightest[clean[brightest]][: 3 * _BRIGHT]
     # Where all stars have neighbours, the shorter reach has fewer of them.

@@ -11,7 +11,7 @@ from scipy.spatial import cKDTree
 
 from focuskit.stars.catalogue import FAINT, MeasuredImage, typical_size
 
-SHIFT_REACH_PX = 60.0  # the pointing wanders by less within a run
+SHIFT_REACH_PX = 60.0  # chosen: the pointing wanders by less within a run, and chance pairs of stars stay few
 _BAD_NEIGHBOUR = 1 | 2  # saturated, crowded: spoils a star in all frames
 
 

@@ -213,15 +213,15 @@ def test_values_far_from_the_others_lie_outside():
     values = np.array([0.0, 0.1, -0.1, 0.05, -0.05, 1.0])
     sample = np.array([True] * 5 + [False])
     # scatter 1.4826 · 0.05, and 0.01 for good: 3.5 of them are 0.2617
-    assert outlying(values, sample, 3.5, 0.0).tolist() == [False] * 5 + [True]
+    assert outlying(values, sample, 0.0).tolist() == [False] * 5 + [True]
     reach = 3.5 * math.sqrt((1.482602 * 0.05) ** 2 + 0.01**2)
     for off, expected in ((0.999 * reach, False), (1.001 * reach, True)):
-        assert outlying(np.append(values[:5], off), sample, 3.5, 0.0)[5] == expected
+        assert outlying(np.append(values[:5], off), sample, 0.0)[5] == expected
     # a star's own error widens its bounds
     wide = 3.5 * math.sqrt((1.482602 * 0.05) ** 2 + 0.01**2 + 0.3**2)
     for off, expected in ((0.999 * wide, False), (1.001 * wide, True)):
-        assert outlying(np.append(values[:5], off), sample, 3.5, np.full(6, 0.3))[5] == expected
-    assert not outlying(values, np.array([True, True, False, False, False, False]), 3.5, 0.0).any()
+        assert outlying(np.append(values[:5], off), sample, np.full(6, 0.3))[5] == expected
+    assert not outlying(values, np.array([True, True, False, False, False, False]), 0.0).any()
 
 
 def test_trails_are_long_or_go_on_beyond_the_aperture():
