@@ -8,6 +8,7 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime, tzinfo
 from pathlib import Path
+from typing import Any
 
 from focuskit.core.errors import FocuskitError
 from focuskit.core.log_times import NO_VALUE
@@ -25,6 +26,7 @@ _NUMBERS = (
     "exposure_s", "frames", "seconds",
 )  # fmt: skip
 _REQUIRED = ("time", "temperature_c", "position")
+_TRUTH = {"": False, "0": False, "no": False, "false": False, "1": True, "yes": True, "true": True}
 # A spreadsheet takes a cell that begins so for a formula.
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
@@ -55,61 +57,41 @@ def read_runs(
     where = _find_columns(path, table.header, columns or {})
     runs = []
     for line, row in zip(table.lines, table.rows, strict=True):
-
-        def cell(name: str, row: Sequence[str] = row) -> str:
-            text = row[where[name]].strip() if name in where else ""
-            return "" if text.lower() in NO_VALUE else text
-
-        def number(name: str, line: int = line) -> float | None:
-            text = cell(name)
-            if not text:
-                return None
-            try:
-                value = float(text.replace(",", ".") if table.decimal_comma else text)
-            except ValueError:
-                raise FocuskitError(f"{path}, row {line}: {name} '{text}' is not a number") from None
-            return value if math.isfinite(value) else None
-
-        if not cell("time"):
-            raise FocuskitError(f"{path}, row {line}: the time is missing; fill it in or delete the row")
+        cells = {name: row[place].strip() for name, place in where.items()}
         try:
-            time = parse_time(cell("time"), zone)
+            runs.append(_run_of(cells, table.decimal_comma, zone))
         except FocuskitError as problem:
             raise FocuskitError(f"{path}, row {line}: {problem}") from problem
-        numbers = {name: number(name) for name in _NUMBERS}
-        texts = {name: _plain(cell(name)) for name in _TEXTS}
-        err, frames = numbers["position_err"], numbers["frames"]
-        if frames is not None and not (frames.is_integer() and 0.0 <= frames <= 1e6):
-            raise FocuskitError(f"{path}, row {line}: frames '{cell('frames')}' is not a number of frames")
-        runs.append(
-            LoggedRun(
-                time=time,
-                position=numbers["position"],
-                filter=texts["filter"],
-                temperature_c=numbers["temperature_c"],
-                # an error of zero is a missing one: no run is exact
-                position_err=err if err is not None and err > 0.0 else None,
-                rig=texts["rig"],
-                verdict=texts["verdict"],
-                hfd_best_px=numbers["hfd_best_px"],
-                hfd_slope_px_per_step=numbers["hfd_slope_px_per_step"],
-                tolerance_steps=numbers["tolerance_steps"],
-                exposure_s=numbers["exposure_s"],
-                frames=None if frames is None else int(frames),
-                seconds=numbers["seconds"],
-                key=texts["key"],
-                excluded=_truth(cell("excluded"), f"{path}, row {line}"),
-                note=texts["note"],
-            )
-        )
     return runs
 
 
-def _truth(text: str, source: str) -> bool:
-    words = {"": False, "0": False, "no": False, "false": False, "1": True, "yes": True, "true": True}
-    if text.lower() not in words:
-        raise FocuskitError(f"{source}: excluded is '{text}'; write yes or no")
-    return words[text.lower()]
+def _run_of(cells: Mapping[str, str], decimal_comma: bool, zone: tzinfo | None) -> LoggedRun:
+    cells = {name: "" if text.lower() in NO_VALUE else text for name, text in cells.items()}
+    if not cells["time"]:
+        raise FocuskitError("the time is missing; fill it in or delete the row")
+    values: dict[str, Any] = {name: _plain(cells.get(name, "")) for name in _TEXTS}
+    values |= {name: _number(name, cells.get(name, ""), decimal_comma) for name in _NUMBERS}
+    if not (values["position_err"] or 0.0) > 0.0:
+        values["position_err"] = None  # an error of zero is a missing one: no run is exact
+    frames = values["frames"]
+    if frames is not None:
+        if not (frames.is_integer() and 0.0 <= frames <= 1e6):
+            raise FocuskitError(f"frames '{cells['frames']}' is not a number of frames")
+        values["frames"] = int(frames)
+    excluded = _TRUTH.get(cells.get("excluded", "").lower())
+    if excluded is None:
+        raise FocuskitError(f"excluded is '{cells['excluded']}'; write yes or no")
+    return LoggedRun(time=parse_time(cells["time"], zone), excluded=excluded, **values)
+
+
+def _number(name: str, text: str, decimal_comma: bool) -> float | None:
+    if not text:
+        return None
+    try:
+        value = float(text.replace(",", ".") if decimal_comma else text)
+    except ValueError:
+        raise FocuskitError(f"{name} '{text}' is not a number") from None
+    return value if math.isfinite(value) else None
 
 
 def _find_columns(path: Path, header: list[str], mapped: Mapping[str, str]) -> dict[str, int]:

@@ -24,15 +24,19 @@ from focuskit.waves import ProfileFit
 
 Array = NDArray[np.float64]
 
-_LEAST_SPARE = 1  # frames more than unknowns
-_LARGEST = 0.4  # backlash over the whole way of the sweep: more is not to be told from a shifted sweep
-_VALUES, _STARTS = 33, 9
-_ROUNDS = 6
-# The errors of the frames count for as many frames as this when their scatter is judged.
+_LEAST_SPARE = 1  # frames more than unknowns: with none, every path fits and no error is known
+# Of the reach of the sweep: more looks like a shifted sweep. Chosen, not tuned; larger backlash is found as this much.
+_LARGEST = 0.4
+# Each round narrows the grid to an eighth: after six the steps are 4e-7 of the reach, far below any error.
+_VALUES, _STARTS, _ROUNDS = 33, 9, 6
+# The errors of the frames count for as many frames as this when their scatter is judged: a run of nine frames
+# shows its own scatter to a third only. Chosen, not tuned.
 _PRIOR_FREEDOM = 4.0
-_INSIDE_SIGMA = 2.0
-_SHARP = 0.05  # a frame nearer to focus than it can tell to this part does not tell how near
-_USUAL_JITTER = 0.12  # of the seeing, where the curve could not tell
+_INSIDE_SIGMA = 2.0  # frames that lag by less may not lag at all (95 %): they stay
+# A frame whose defocus is known to this part only is too near to focus to show its distance: the square of a
+# normal law is then no normal law. Chosen, not tuned.
+_SHARP = 0.05
+_USUAL_JITTER = 0.12  # of the seeing, where there is no curve to show it; chosen: that of the rendered nights
 _SPOILT = ("cloud", "gust", "no_stars", "few_stars")  # codes of frames that say nothing of the slack
 
 

@@ -22,9 +22,8 @@ from focuskit.frames import FrameInfo, Limits, RigFile, find_some_frames
 from focuskit.stars import MeasuredFrame, measure_frames
 from focuskit.waves import Defocus, measure_defocus, pool_spherical, stack_single
 
-_LEAST_STARS = 3
-# From so sure a side on it is told; below, both are open.
-_SURE_SIDE = 0.975
+_LEAST_STARS = 3  # one may be a double star; chosen, not tuned
+_SURE_SIDE = 0.975  # a side that is less probable is left open: 2 standard deviations
 
 
 @dataclass(frozen=True)
@@ -100,7 +99,7 @@ def measure_single_frames(
     rig_file, limits, executor, workers, progress
         As for `focuskit.analyse`.
     history : sequence of LoggedRun
-        Runs logged before: what they told of the telescope's spherical aberration is used.
+        Runs logged before: what they show of the telescope's spherical aberration is used.
 
     Returns
     -------
