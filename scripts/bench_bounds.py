@@ -21,7 +21,7 @@ from position_bound import position_bound
 from scipy.optimize import brentq
 
 from focuskit.core.optics import ARCSEC_PER_RADIAN, Rig
-from focuskit.core.workers import Crew
+from focuskit.core.workers import Workers
 from focuskit.scenes.psf import StarShape, field_for, star_spectrum
 from focuskit.waves import profile_model
 from focuskit.waves.fit import solve_profiles
@@ -141,12 +141,12 @@ def main() -> None:
     parser.add_argument("--workers", type=int, help="processes; as many as there are cores otherwise")
     options = parser.parse_args()
     print("case    jitter spherical   rms_um quoted  bound  ratio  68 %  95 %  mismatch")
-    with Crew(workers=options.workers) as crew:
+    with Workers(count=options.workers) as pool:
         for case in options.cases:
             for jitter in options.jitter:
                 tasks = [(options.seed, case, jitter, k, options.scatter) for k in range(options.runs)]
                 # Runs, the two priors, and what is told of them.
-                table = np.array(crew.map(fit_run, tasks, lambda _: [(np.nan,) * 4] * 2))
+                table = np.array(pool.map(fit_run, tasks, lambda _: [(np.nan,) * 4] * 2))
                 for row, name in enumerate(("known", "unknown")):
                     print(f"{case:7s} {jitter:6.2f} {name:9s} {line(table[:, row])}", flush=True)
 

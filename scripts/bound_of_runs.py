@@ -14,14 +14,14 @@ import argparse
 import numpy as np
 from position_bound import position_bound
 
-from focuskit.core.workers import Crew
+from focuskit.core.workers import Workers
 from focuskit.frames import RigFile, read_rig_file
 from focuskit.night import RunResult, analyse
 from focuskit.waves import stack_frames, stack_tasks, star_weights
 from focuskit.waves.fit import SPHERICAL_PRIOR
 
 
-def bounds(run: RunResult, crew: Crew) -> tuple[float, float, float] | None:
+def bounds(run: RunResult, pool: Workers) -> tuple[float, float, float] | None:
     """Return the three bounds of a run in steps; None without a profile fit."""
     fit = run.profile
     if fit is None:
@@ -29,7 +29,7 @@ def bounds(run: RunResult, crew: Crew) -> tuple[float, float, float] | None:
     weights = star_weights(run.frames, run.match)
     tasks = stack_tasks(run.frames, run.match, run.sizes.hfd_px, weights)
     seeing = {k: frame.seeing_um for k, frame in zip(run.profile_frames, fit.frames, strict=True) if frame.used}
-    profiles = stack_frames([task for _, task in tasks], crew)
+    profiles = stack_frames([task for _, task in tasks], pool)
     stacked = [(one, seeing[k]) for (k, _), one in zip(tasks, profiles, strict=True) if one and seeing.get(k)]
 
     def bound(scatter: float | None, spherical_err: float) -> float:
@@ -50,9 +50,9 @@ def main() -> None:
     options = parser.parse_args()
     night = analyse(options.folders, rig_file=read_rig_file(options.rig) if options.rig else RigFile())
     print("start                 filter  reported        quoted  seeing free  seeing known  aberration unknown")
-    with Crew(workers=1) as crew:
+    with Workers(count=1) as pool:
         for run in night.runs:
-            told = bounds(run, crew)
+            told = bounds(run, pool)
             if told is not None and run.fit.best_position_err is not None:
                 start = f"{run.start:%Y-%m-%d %H:%M:%S}" if run.start else "-"
                 numbers = "  ".join(f"{value:{width}.3f}" for value, width in zip(told, (11, 12, 18), strict=True))

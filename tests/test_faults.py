@@ -18,7 +18,7 @@ import pytest
 from small_nights import analyse, take_run, without_optics, write_run
 
 from focuskit.core.errors import FocuskitError
-from focuskit.core.workers import Crew
+from focuskit.core.workers import Workers
 from focuskit.logbook import Logbook
 from focuskit.stars import measure
 
@@ -60,9 +60,9 @@ def lost(number):
 @pytest.mark.parametrize("workers", [1, 2, 3])
 def test_work_is_done_in_order_whoever_does_it(tmp_path, workers):
     told = []
-    with Crew(workers=workers) as crew:
+    with Workers(count=workers) as pool:
         for _ in range(2):
-            done = crew.map(
+            done = pool.map(
                 partial(square, folder=tmp_path, deadly=(), times=0), range(20), lost, lambda *step: told.append(step)
             )
             assert done == [k * k for k in range(20)]
@@ -71,28 +71,28 @@ def test_work_is_done_in_order_whoever_does_it(tmp_path, workers):
 
 def test_a_task_that_ends_its_process_twice_is_lost_alone(tmp_path):
     told = []
-    with Crew(workers=2) as crew:
+    with Workers(count=2) as pool:
         work = partial(square, folder=tmp_path, deadly=(3, 11), times=99)
-        done = crew.map(work, range(15), lost, lambda *step: told.append(step))
+        done = pool.map(work, range(15), lost, lambda *step: told.append(step))
         assert done == [lost(k) if k in (3, 11) else k * k for k in range(15)]
-        # the crew goes on working
-        assert crew.map(work, [1, 2], lost) == [1, 4]
+        # the pool goes on working
+        assert pool.map(work, [1, 2], lost) == [1, 4]
     assert told == [(k + 1, 15) for k in range(15)]
 
 
 @pytest.mark.parametrize("deadly", [0, 7, 14])  # one each: else one may die by another's fault, then by its own
 def test_a_task_whose_process_died_once_is_not_lost(tmp_path, deadly):
-    with Crew(workers=2) as crew:
-        done = crew.map(partial(square, folder=tmp_path, deadly=(deadly,), times=1), range(15), lost)
+    with Workers(count=2) as pool:
+        done = pool.map(partial(square, folder=tmp_path, deadly=(deadly,), times=1), range(15), lost)
     assert done == [k * k for k in range(15)]
 
 
 def test_an_executor_that_breaks_costs_its_task_only(tmp_path):
-    with ProcessPoolExecutor(2) as executor, Crew(executor, workers=2) as crew:
+    with ProcessPoolExecutor(2) as executor, Workers(executor, count=2) as pool:
         work = partial(square, folder=tmp_path, deadly=(4,), times=99)
-        assert crew.map(work, range(9), lost) == [lost(k) if k == 4 else k * k for k in range(9)]
+        assert pool.map(work, range(9), lost) == [lost(k) if k == 4 else k * k for k in range(9)]
         # it is broken for good, and is done without
-        assert crew.map(work, [5, 6], lost) == [25, 36]
+        assert pool.map(work, [5, 6], lost) == [25, 36]
 
 
 class Moody(Executor):
@@ -116,15 +116,15 @@ class Moody(Executor):
 
 def test_what_an_executor_loses_is_done_here(tmp_path):
     work = partial(square, folder=tmp_path, deadly=(4,), times=99)
-    with Crew(Moody(), workers=2) as crew:
-        assert crew.map(work, range(9), lost) == [lost(k) if k == 4 else k * k for k in range(9)]
+    with Workers(Moody(), count=2) as pool:
+        assert pool.map(work, range(9), lost) == [lost(k) if k == 4 else k * k for k in range(9)]
 
 
 def test_an_executor_that_has_ended_is_said_in_one_line():
     threads = ThreadPoolExecutor(1)
     threads.shutdown()
-    with Crew(threads) as crew, pytest.raises(FocuskitError, match="the executor takes no work"):
-        crew.map(str, [1, 2], lost)
+    with Workers(threads) as pool, pytest.raises(FocuskitError, match="the executor takes no work"):
+        pool.map(str, [1, 2], lost)
 
 
 def test_an_executor_is_relieved_of_what_nobody_waits_for(tmp_path):
@@ -140,8 +140,8 @@ def test_an_executor_is_relieved_of_what_nobody_waits_for(tmp_path):
     def stop(*_):
         raise KeyboardInterrupt
 
-    with Crew(Slow()) as crew, pytest.raises(KeyboardInterrupt):
-        crew.map(str, range(5), lost, stop)
+    with Workers(Slow()) as pool, pytest.raises(KeyboardInterrupt):
+        pool.map(str, range(5), lost, stop)
     assert [job.cancelled() for job in Slow.given] == [False, True, True, True, True]
 
 
@@ -151,9 +151,9 @@ def test_no_process_at_all_is_said_in_one_line(monkeypatch, problem):
         def submit(self, *_, **__):
             raise problem
 
-    monkeypatch.setattr(measure, "ProcessPoolExecutor", Nobody)
-    with Crew(workers=2) as crew, pytest.raises(FocuskitError, match=r"no process can be started .*--workers 1"):
-        crew.map(str, [1, 2], lost)
+    monkeypatch.setattr("focuskit.core.workers.ProcessPoolExecutor", Nobody)
+    with Workers(count=2) as pool, pytest.raises(FocuskitError, match=r"no process can be started .*--workers 1"):
+        pool.map(str, [1, 2], lost)
 
 
 def _hold(folder):
@@ -162,8 +162,8 @@ def _hold(folder):
 
 
 def _lead(folder):
-    with Crew(workers=2) as crew:
-        crew.map(_hold, [folder] * 2, lost)
+    with Workers(count=2) as pool:
+        pool.map(_hold, [folder] * 2, lost)
 
 
 @pytest.mark.skipif(not Path("/proc/self").exists(), reason="looks into /proc")

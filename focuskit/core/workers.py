@@ -8,16 +8,9 @@ import signal
 import threading
 from collections import deque
 from collections.abc import Callable, Sequence
-from concurrent.futures import (
-    FIRST_COMPLETED,
-    BrokenExecutor,
-    Executor,
-    Future,
-    ProcessPoolExecutor,
-    as_completed,
-    wait,
-)
+from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
+from queue import SimpleQueue
 from typing import TypeVar
 
 from threadpoolctl import threadpool_limits
@@ -25,39 +18,36 @@ from threadpoolctl import threadpool_limits
 from focuskit.core.errors import FocuskitError, failure
 
 Task = TypeVar("Task")
-
-
 Outcome = TypeVar("Outcome")
-
 
 # What Windows can wait for at once; a machine with more cores elsewhere is used to the full.
 _MOST_WORKERS = 61
 
 
-class Crew:
-    """Those who do the work on frames: any executor, processes of this machine, or nobody else.
+class Workers:
+    """What does the work on frames: any executor, processes of this machine, or this process alone.
 
     Use it as a context; processes that it started end with it, an executor that was handed in stays.
-    A process that dies takes no other task with it: what it and its fellows had in hand is done again,
-    each task alone in a fresh process, and only one that ends that process too is lost. What an executor
-    does not bring to its end, as when a cluster loses a worker, is done again by processes of this machine.
-    As long as it lasts, linear algebra keeps to one thread in every process: the matrices here are small, and
-    threads that wait for one another took the greater part of the time of many processes.
+    What an executor does not bring to its end, as when a cluster loses a worker, is done again by processes
+    of this machine. A process that dies costs one task at most: what was in hand is done again, each task
+    alone in a fresh process, and only one that ends that process too is lost. Linear algebra keeps to one
+    thread in every process: the matrices here are small, and threads that wait for one another took the
+    greater part of the time of many processes.
 
     Parameters
     ----------
     executor : concurrent.futures.Executor, optional
-    workers : int, optional
+    count : int, optional
         Number of processes where no executor is given; 1 works in this process.
     """
 
-    def __init__(self, executor: Executor | None = None, workers: int | None = None) -> None:
+    def __init__(self, executor: Executor | None = None, count: int | None = None) -> None:
         cores = os.cpu_count() or 1
         self._executor = executor
-        self._workers = min(workers or cores, max(cores, _MOST_WORKERS))
+        self._count = min(count or cores, max(cores, _MOST_WORKERS))
         self._own: ProcessPoolExecutor | None = None
 
-    def __enter__(self) -> Crew:
+    def __enter__(self) -> Workers:
         self._single = threadpool_limits(limits=1, user_api="blas")
         return self
 
@@ -86,39 +76,24 @@ class Crew:
             if progress:
                 progress(len(results), len(tasks))
 
+        waiting = deque(range(len(tasks)))
         if self._executor is not None:
-            _hand_out(self._executor, work, tasks, keep)
-        elif self._workers == 1:
-            for index, task in enumerate(tasks):
-                keep(index, work(task))
-        waiting = deque(index for index in range(len(tasks)) if index not in results)
+            # Not the tasks' fault, as far as is known: a lost worker, a lost connection, an answer that got lost.
+            failed = _hand_out(self._executor, work, tasks, waiting, len(tasks), keep)
+            waiting = deque(sorted([*failed, *waiting]))
+        elif self._count == 1:
+            while waiting:
+                keep(waiting[0], work(tasks[waiting[0]]))
+                waiting.popleft()
         while waiting:
-            for index in self._work_off(work, tasks, waiting, keep):
+            self._own = self._own or _start_processes(self._count)
+            # One more than processes, so that none waits for its next task, and few are suspects.
+            suspects = _hand_out(self._own, work, tasks, waiting, self._count + 1, keep)
+            if suspects or waiting:
+                self._dismiss()
+            for index in suspects:
                 keep(index, _do_alone(work, tasks[index], lost))
         return [results[index] for index in range(len(tasks))]
-
-    def _work_off(
-        self,
-        work: Callable[[Task], Outcome],
-        tasks: Sequence[Task],
-        waiting: deque[int],
-        keep: Callable[[int, Outcome], None],
-    ) -> list[int]:
-        """Do what waits until nothing does or a process dies; return what was in hand when it died."""
-        self._own = self._own or _start_processes(self._workers)
-        jobs: dict[Future[Outcome], int] = {}
-        try:
-            while waiting or jobs:
-                # One more than processes, so that none waits for its next task, and few are suspects.
-                while waiting and len(jobs) <= self._workers:
-                    jobs[self._own.submit(work, tasks[waiting[0]])] = waiting[0]
-                    waiting.popleft()
-                for job in wait(jobs, return_when=FIRST_COMPLETED).done:
-                    outcome = job.result()
-                    keep(jobs.pop(job), outcome)
-        except BrokenProcessPool:
-            self._dismiss()
-        return sorted(jobs.values())
 
     def _dismiss(self) -> None:
         if self._own:
@@ -130,22 +105,32 @@ def _hand_out(
     executor: Executor,
     work: Callable[[Task], Outcome],
     tasks: Sequence[Task],
+    waiting: deque[int],
+    at_once: int,
     keep: Callable[[int, Outcome], None],
-) -> None:
-    """Let an executor do the tasks, as far as it gets; what it has not begun is withdrawn where that is cut short."""
+) -> list[int]:
+    """Do what waits, so many tasks at once; return those that failed, and leave what the executor no longer takes."""
     jobs: dict[Future[Outcome], int] = {}
+    done: SimpleQueue[Future[Outcome]] = SimpleQueue()
+    failed: list[int] = []
     try:
-        try:
-            for index, task in enumerate(tasks):
-                jobs[executor.submit(work, task)] = index
-        except BrokenExecutor:
-            pass  # those that it has may still be done
-        except RuntimeError as problem:
-            raise FocuskitError(f"the executor takes no work ({failure(problem)}); give one that runs") from problem
-        for job in as_completed(list(jobs)):
+        while True:
+            try:
+                while waiting and len(jobs) < at_once:
+                    job = executor.submit(work, tasks[waiting[0]])
+                    jobs[job] = waiting.popleft()
+                    job.add_done_callback(done.put)
+            except BrokenExecutor:
+                at_once = 0  # what it has may still be done
+            except RuntimeError as problem:
+                raise FocuskitError(f"the executor takes no work ({failure(problem)}); give one that runs") from problem
+            if not jobs:
+                return failed
+            job = done.get()
             index = jobs.pop(job)
-            # Not the task's fault, as far as is known: a lost worker, a lost connection, an answer that got lost.
-            if not job.cancelled() and job.exception() is None:
+            if job.cancelled() or job.exception() is not None:
+                failed.append(index)
+            else:
                 keep(index, job.result())
     finally:
         for job in jobs:

@@ -10,7 +10,7 @@ from pathlib import Path
 from focuskit.core.logged import LoggedRun
 from focuskit.core.optics import Rig
 from focuskit.core.times import format_time
-from focuskit.core.workers import Crew
+from focuskit.core.workers import Workers
 from focuskit.frames import Limits, RigFile, find_some_frames
 from focuskit.night.results import Night, RunResult
 from focuskit.night.runs import MeasuredRun
@@ -39,7 +39,7 @@ def analyse(
     rig_file : RigFile, optional
         What the headers do not tell, or tell wrongly.
     executor, workers, progress
-        See `focuskit.core.workers.Crew`; ``progress`` is called with frames done and all frames.
+        See `focuskit.core.workers.Workers`; ``progress`` is called with frames done and all frames.
     history : sequence of LoggedRun, optional
         Runs logged before: what they show of the telescope's spherical aberration and of the seeing is used.
 
@@ -49,18 +49,18 @@ def analyse(
         If a folder cannot be read, or there is no frame in it.
     """
     files, not_used = find_some_frames(folders)
-    with Crew(executor, 1 if len(files) < 4 else workers) as crew:
+    with Workers(executor, 1 if len(files) < 4 else workers) as pool:
         frames: list[MeasuredFrame]
-        frames, unreadable = measure_frames(files, crew, rig_file=rig_file, limits=limits, progress=progress)
+        frames, unreadable = measure_frames(files, pool, rig_file=rig_file, limits=limits, progress=progress)
         infos = fill_positions([frame.info for frame in frames])
         by_path = {info.path: replace(frame, info=info) for frame, info in zip(frames, infos, strict=True)}
         sweeps, left = group_runs(infos)
         measured = [
-            measure_run(sweep, tuple(by_path[info.path] for info in sweep.frames), rig_file, crew, limits)
+            measure_run(sweep, tuple(by_path[info.path] for info in sweep.frames), rig_file, pool, limits)
             for sweep in sweeps
         ]
         sized = [size_run(run) for run in sorted(measured, key=_in_order)]
-        shaped = shape_runs(sized, crew, limits, history)
+        shaped = shape_runs(sized, pool, limits, history)
     runs = judge_runs(shaped)
     return Night(_main_rig(runs, frames, rig_file), tuple(runs), tuple(sorted([*not_used, *unreadable, *left])))
 

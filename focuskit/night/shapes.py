@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from focuskit.core.logged import LoggedRun, calibration_of
-from focuskit.core.workers import Crew
+from focuskit.core.workers import Workers
 from focuskit.frames import Limits
 from focuskit.night.runs import ShapedRun, SizedRun
 from focuskit.night.sizes import find_in_run, without_lagging
@@ -18,10 +18,10 @@ _ROUNDS = 3
 
 
 def shape_runs(
-    sized: Sequence[SizedRun], crew: Crew, limits: Limits | None, history: Sequence[LoggedRun]
+    sized: Sequence[SizedRun], pool: Workers, limits: Limits | None, history: Sequence[LoggedRun]
 ) -> list[ShapedRun]:
     """Fit the shapes of the stars of all runs where the optics are known, and find the backlash by them."""
-    stacks = _stack(sized, crew, limits)
+    stacks = _stack(sized, pool, limits)
     runs = _fit([ShapedRun(**vars(run)) for run in sized], stacks, history)
     for _ in range(_ROUNDS):
         runs = [without_lagging(run) if run.profile else run for run in runs]
@@ -32,7 +32,7 @@ def shape_runs(
     return [_with_aberrations(*pair) for pair in zip(runs, stacks, strict=True)]
 
 
-def _stack(runs: Sequence[SizedRun], crew: Crew, limits: Limits | None) -> list[RunProfiles | None]:
+def _stack(runs: Sequence[SizedRun], pool: Workers, limits: Limits | None) -> list[RunProfiles | None]:
     """Stack the stars of every frame, those of all runs at once; None for a run without any stack."""
     plans = [
         stack_tasks(run.frames, run.match, run.sizes.hfd_px, star_weights(run.frames, run.match))
@@ -40,7 +40,7 @@ def _stack(runs: Sequence[SizedRun], crew: Crew, limits: Limits | None) -> list[
         else []
         for run in runs
     ]
-    stacked = iter(stack_frames([task for plan in plans for _, task in plan], crew, limits))
+    stacked = iter(stack_frames([task for plan in plans for _, task in plan], pool, limits))
     out: list[RunProfiles | None] = []
     for run, plan in zip(runs, plans, strict=True):
         found = {k: profile for k, profile in [(k, next(stacked)) for k, _ in plan] if profile is not None}

@@ -17,7 +17,7 @@ from focuskit.core.logged import LoggedRun, calibration_of
 from focuskit.core.optics import Rig
 from focuskit.core.reasons import Reason
 from focuskit.core.times import format_time
-from focuskit.core.workers import Crew
+from focuskit.core.workers import Workers
 from focuskit.frames import FrameInfo, Limits, RigFile, find_some_frames
 from focuskit.stars import MeasuredFrame, measure_frames
 from focuskit.waves import Defocus, measure_defocus, pool_spherical, stack_single
@@ -116,8 +116,8 @@ def measure_single_frames(
     known = {rig: calibration_of(history, rig).spherical for rig in {run.rig for run in history}}
     work = partial(_single_frame, rig_file=rig_file, limits=limits, known=known)
     frames: list[SingleFrame]
-    with Crew(executor, 1 if len(files) < 4 else workers) as crew:
-        frames, unreadable = measure_frames(files, crew, rig_file=rig_file, limits=limits, progress=progress, then=work)
+    with Workers(executor, 1 if len(files) < 4 else workers) as pool:
+        frames, unreadable = measure_frames(files, pool, rig_file=rig_file, limits=limits, progress=progress, then=work)
     frames.sort(key=lambda one: (format_time(one.info.time) or "", one.info.name))
     return frames, sorted([*not_used, *unreadable])
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from focuskit.core.filters import USUAL_FILTERS
 from focuskit.core.reasons import Reason
-from focuskit.core.workers import Crew
+from focuskit.core.workers import Workers
 from focuskit.curves import CurveFit, fit_run
 from focuskit.frames import Limits, RigFile
 from focuskit.night.backlash import Backlash, backlash_of_run
@@ -21,10 +21,10 @@ Run = TypeVar("Run", bound=SizedRun)
 
 
 def measure_run(
-    sweep: FocusRun, frames: tuple[MeasuredFrame, ...], rig_file: RigFile | None, crew: Crew, limits: Limits | None
+    sweep: FocusRun, frames: tuple[MeasuredFrame, ...], rig_file: RigFile | None, pool: Workers, limits: Limits | None
 ) -> MeasuredRun:
     """Bring the stars of a run's frames together."""
-    match, sizes = compare_frames(frames, crew, limits)
+    match, sizes = compare_frames(frames, pool, limits)
     return MeasuredRun(
         sweep=sweep,
         frames=frames,

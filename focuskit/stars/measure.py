@@ -14,7 +14,7 @@ from astropy.table import QTable
 
 from focuskit.core.errors import FocuskitError
 from focuskit.core.reasons import Reason
-from focuskit.core.workers import Crew
+from focuskit.core.workers import Workers
 from focuskit.frames import FoundFile, FrameInfo, Limits, RigFile, read_frame, read_pixels
 from focuskit.stars.catalogue import MeasuredImage
 from focuskit.stars.cutouts import prepare_image
@@ -128,7 +128,7 @@ def _lost(_: object) -> Reason:
 
 def measure_frames(
     files: Sequence[FoundFile],
-    crew: Crew,
+    pool: Workers,
     *,
     rig_file: RigFile | None = None,
     limits: Limits | None = None,
@@ -146,13 +146,13 @@ def measure_frames(
     not_used : list of (name, Reason)
     """
     work = partial(_measure_or_say, rig_file=rig_file, limits=limits, then=then)
-    pairs = list(zip(files, crew.map(work, files, _lost, progress), strict=True))
+    pairs = list(zip(files, pool.map(work, files, _lost, progress), strict=True))
     measured = [outcome for _, outcome in pairs if not isinstance(outcome, Reason)]
     return measured, [(found.name, outcome) for found, outcome in pairs if isinstance(outcome, Reason)]
 
 
 def compare_frames(
-    frames: Sequence[MeasuredFrame], crew: Crew, limits: Limits | None = None
+    frames: Sequence[MeasuredFrame], pool: Workers, limits: Limits | None = None
 ) -> tuple[StarMatch, CommonSizes]:
     """Bring the stars of a run together; where they are few and faint, measured again all as one."""
     images = [frame.image for frame in frames]
@@ -161,7 +161,7 @@ def compare_frames(
     plan = None if any(frame.info.bayer for frame in frames) else search_plan(images)
     if plan is not None:
         tasks = [(frame.info.path, frame.info.gain, search) for frame, search in zip(frames, plan[1], strict=True)]
-        found = crew.map(partial(_search_or_nothing, limits=limits), tasks, lambda _: None)
+        found = pool.map(partial(_search_or_nothing, limits=limits), tasks, lambda _: None)
         together = join_registered(plan[0], found)
         if together[1].told > sizes.told:
             return together

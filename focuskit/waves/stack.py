@@ -23,7 +23,7 @@ from scipy.optimize import nnls
 from scipy.spatial import cKDTree
 
 from focuskit.core.errors import FocuskitError
-from focuskit.core.workers import Crew
+from focuskit.core.workers import Workers
 from focuskit.frames import Limits, read_pixels
 from focuskit.waves.annuli import FINE, annulus_maps, fine_places, harmonic_maps, harmonic_sums, sub_pixel
 from focuskit.waves.model import BINS_PER_PX
@@ -172,9 +172,9 @@ def stack_or_nothing(task: StackTask, limits: Limits | None) -> FrameProfile | N
         return None
 
 
-def stack_frames(tasks: Sequence[StackTask], crew: Crew, limits: Limits | None = None) -> list[FrameProfile | None]:
+def stack_frames(tasks: Sequence[StackTask], pool: Workers, limits: Limits | None = None) -> list[FrameProfile | None]:
     """Stack the stars of many frames; None where a frame cannot be read again or shows no star whole."""
-    return crew.map(partial(stack_or_nothing, limits=limits), tasks, lambda _: None)
+    return pool.map(partial(stack_or_nothing, limits=limits), tasks, lambda _: None)
 
 
 class _Stack:

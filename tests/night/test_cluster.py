@@ -9,7 +9,7 @@ import pytest
 from small_nights import START, take_run, write_run
 
 import focuskit
-from focuskit.core.workers import Crew
+from focuskit.core.workers import Workers
 
 
 @pytest.fixture(scope="module")
@@ -59,9 +59,9 @@ def test_a_task_that_ends_its_workers_costs_no_other():
         dask.config.set({"distributed.scheduler.allowed-failures": 0}),
         distributed.LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as cluster,
         distributed.Client(cluster) as client,
-        Crew(client.get_executor(), workers=2) as crew,
+        Workers(client.get_executor(), count=2) as pool,
     ):
-        assert crew.map(partial(square, home=os.getpid()), range(8), lost) == [k * k for k in range(8)]
+        assert pool.map(partial(square, home=os.getpid()), range(8), lost) == [k * k for k in range(8)]
 
 
 def lost(number):
