@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import argparse
-import json
 from pathlib import Path
 from typing import Any
 
-from focuskit.cli.progress import most_frequent, progress_on, tell_next, tell_remarks, tell_written
+from focuskit.cli.progress import most_frequent, print_answer, print_next, print_remarks, print_written, progress_on
 from focuskit.cli.sources import default_logbook, read_frame_options, read_limits
 from focuskit.core import flags
 from focuskit.core.errors import FocuskitError
@@ -25,32 +24,30 @@ def run_analyse(args: argparse.Namespace) -> int:
     Where an output cannot be written, as on a full disk, the answer is printed all the same and the status is 1.
     """
     book = _logbook_path(args)
-    night = find(args, _history(book))
+    night = analyse_folders(args, _history(book))
     written: list[str] = []
     recorded = None
     try:
         recorded = _record(night, book)
         written = _write(night, args)
     finally:
-        if args.json:
-            print(json.dumps(night.to_json(), ensure_ascii=False, allow_nan=False))
-        else:
-            print(night_as_text(night, quiet=args.quiet, frames=args.frames or args.verbose, ways=args.verbose))
-    tell_written(args, written)
+        text = night_as_text(night, quiet=args.quiet, frames=args.frames or args.verbose, ways=args.verbose)
+        print_answer(args, night.to_json(), text)
+    print_written(args, written)
     if recorded is not None:
         if not args.json:
             print(f"\n{recorded} new runs recorded in {book}")
         where = ["--logbook", args.logbook] if args.logbook else []
-        tell_next(args, "how far the filters lie apart and how focus drifts", "offsets", *where)
+        print_next(args, "how far the filters lie apart and how focus drifts", "offsets", *where)
     else:
         rig = ["--rig", args.rig] if args.rig else []
         page = [] if args.report else ["--report", "night.html"]
         why = "the runs into your logbook" if args.report else "the curves as a page, and the runs into your logbook"
-        tell_next(args, why, "analyse", *args.folders, *rig, *page, "--record")
+        print_next(args, why, "analyse", *args.folders, *rig, *page, "--record")
     return 0
 
 
-def find(args: argparse.Namespace, history: list[LoggedRun]) -> Night:
+def analyse_folders(args: argparse.Namespace, history: list[LoggedRun]) -> Night:
     """Analyse the folders that the options name.
 
     Raises
@@ -69,7 +66,7 @@ def find(args: argparse.Namespace, history: list[LoggedRun]) -> Night:
     )
     if not night.runs:
         raise FocuskitError(_no_runs(night))
-    tell_remarks(rig_file.filters.remarks(result.filter for result in night.runs))
+    print_remarks(rig_file.filters.remarks(result.filter for result in night.runs))
     return night
 
 

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import argparse
-import json
 from collections.abc import Sequence
 from statistics import median
 
-from focuskit.cli.progress import most_frequent, progress_on, tell_next, tell_remarks
+from focuskit.cli.progress import most_frequent, print_answer, print_next, print_remarks, progress_on
 from focuskit.cli.sources import logbook_path, read_frame_options, read_limits
 from focuskit.core.errors import FocuskitError
 from focuskit.core.logged import LoggedRun
@@ -33,18 +32,15 @@ def run_defocus(args: argparse.Namespace) -> int:
     if not frames:
         common = most_frequent(not_used, "no frame was found")
         raise FocuskitError(f"no frame of {len(not_used)} could be measured; most often: {common}")
-    tell_remarks(rig_file.filters.remarks(frame.info.filter for frame in frames))
-    if args.json:
-        answer = {
-            "schema": "focuskit.defocus/1",
-            "frames": [frame.to_json() for frame in frames],
-            "not_used": [{"file": name, "why": str(why)} for name, why in not_used],
-        }
-        print(json.dumps(answer, ensure_ascii=False, allow_nan=False))
-        return 0
-    print(frames_as_text(frames, not_used, quiet=args.quiet))
+    print_remarks(rig_file.filters.remarks(frame.info.filter for frame in frames))
+    answer = {
+        "schema": "focuskit.defocus/1",
+        "frames": [frame.to_json() for frame in frames],
+        "not_used": [{"file": name, "why": str(why)} for name, why in not_used],
+    }
+    print_answer(args, answer, frames_as_text(frames, not_used, quiet=args.quiet))
     rig = ["--rig", args.rig] if args.rig else []
-    tell_next(args, "the focus runs among them", "analyse", *args.folders, *rig)
+    print_next(args, "the focus runs among them", "analyse", *args.folders, *rig)
     return 0
 
 

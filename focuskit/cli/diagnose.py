@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import argparse
-import json
 import textwrap
 
-from focuskit.cli.analyse import find
-from focuskit.cli.progress import tell_next
+from focuskit.cli.analyse import analyse_folders
+from focuskit.cli.progress import print_answer, print_next
 from focuskit.core.text import plain_text, plus_minus
 from focuskit.core.times import format_time
 from focuskit.diagnosis import PART_TITLES, Diagnosis, Finding, diagnose, step_of
@@ -17,13 +16,10 @@ _WIDTH = 110
 
 def run_diagnose(args: argparse.Namespace) -> int:
     """Answer ``focuskit diagnose``; returns the exit status."""
-    diagnosis = diagnose(find(args, []))
-    if args.json:
-        print(json.dumps(diagnosis.to_json(), ensure_ascii=False, allow_nan=False))
-    else:
-        print(diagnosis_as_text(diagnosis, quiet=args.quiet, runs=args.verbose))
+    diagnosis = diagnose(analyse_folders(args, []))
+    print_answer(args, diagnosis.to_json(), diagnosis_as_text(diagnosis, quiet=args.quiet, runs=args.verbose))
     rig = ["--rig", args.rig] if args.rig else []
-    tell_next(args, "the runs themselves as a page", "analyse", *args.folders, *rig, "--report", "night.html")
+    print_next(args, "the runs themselves as a page", "analyse", *args.folders, *rig, "--report", "night.html")
     return 0
 
 

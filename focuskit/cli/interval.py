@@ -3,26 +3,25 @@
 from __future__ import annotations
 
 import argparse
-import json
 from pathlib import Path
 
 from focuskit.cli import sources
-from focuskit.cli.progress import progress_on, tell_next, tell_written
+from focuskit.cli.progress import print_answer, print_next, print_written, progress_on
 from focuskit.core.errors import FocuskitError
 from focuskit.core.filters import FilterTable
 from focuskit.core.flags import describe
 from focuskit.core.optics import decimals_of
-from focuskit.core.text import plain_text
+from focuskit.core.text import plain_text, text_table
 from focuskit.drift import Drift
 from focuskit.frames import TemperatureLog
-from focuskit.refocus import TIE, Interval, Known, find_interval, read_night_plan
+from focuskit.refocus import TIE, Interval, Known, Worth, find_interval, read_night_plan
 
 KNOWN = ("steps_per_c", "best_hfd", "slope", "run_cost", "position_err")
 
 
 def run_interval(args: argparse.Namespace) -> int:
     """Answer ``focuskit interval``; returns the exit status."""
-    found = find(args, sources.read_log(args, night=args.night))
+    found = decide(args, sources.read_log(args, night=args.night))
     written = []
     try:
         if args.report:
@@ -36,31 +35,30 @@ def run_interval(args: argparse.Namespace) -> int:
             sources.refuse_overwriting(args.plot, *sources.files_read(args))
             written.append(str(save_interval_plot(found, Path(args.plot))))
     finally:
-        if args.json:
-            print(json.dumps(found.to_json(), allow_nan=False, ensure_ascii=False))
-        else:
-            print(interval_as_text(found, quiet=args.quiet, verbose=args.verbose))
-    tell_written(args, written)
+        print_answer(args, found.to_json(), interval_as_text(found, quiet=args.quiet, verbose=args.verbose))
+    print_written(args, written)
     if args.runs or args.logbook or not args.steps_per_c:
-        tell_next(args, "how to make the next focus run in each filter", "plan", *sources.source_words(args))
+        print_next(args, "how to make the next focus run in each filter", "plan", *sources.source_words(args))
     return 0
 
 
-def find(args: argparse.Namespace, log: TemperatureLog) -> Interval:
+def decide(args: argparse.Namespace, log: TemperatureLog) -> Interval:
     """Decide when to refocus, from options and logged runs."""
     by_hand = [getattr(args, name) for name in KNOWN]
     if None not in by_hand and not args.runs and not args.logbook:
-        return find_learned(args, log, None, sources.read_rig(args).filters)
+        return decide_from_drift(args, log, None, sources.read_rig(args).filters)
     if not args.runs and not args.logbook and not sources.default_logbook().exists():
         missing = [f"--{name}".replace("_", "-") for name, value in zip(KNOWN, by_hand, strict=True) if value is None]
         raise FocuskitError(
             f"there is no logged run to learn from: give --runs FILE.csv, or by hand also {', '.join(missing)}"
         )
     source = sources.read_source(args)
-    return find_learned(args, log, sources.find_drift(args, source, log), source.rig_file.filters)
+    return decide_from_drift(args, log, sources.find_drift(args, source, log), source.rig_file.filters)
 
 
-def find_learned(args: argparse.Namespace, log: TemperatureLog, drift: Drift | None, filters: FilterTable) -> Interval:
+def decide_from_drift(
+    args: argparse.Namespace, log: TemperatureLog, drift: Drift | None, filters: FilterTable
+) -> Interval:
     """Decide when to refocus, from options and, if there are logged runs, the drift that they taught."""
     return find_interval(
         log,
@@ -88,23 +86,15 @@ def interval_as_text(found: Interval, *, quiet: bool = False, verbose: bool = Fa
     ]
     if quiet:
         return "\n".join(lines)
+    rows = [
+        ("way", "every", "runs", "spent", "HFD growth", "in tol.", "effective", "gain"),
+        ("", "", "", "min", "mean / worst %", "%", "hours", "%"),
+        *(_row(worth, answer.recommended) for worth in answer.worths),
+    ]
     lines += [
         "",
         f"Means per night over {len(log.nights)} night{'s' * (len(log.nights) > 1)}:",
-        f"{'way':<18} {'every':>9} {'runs':>5} {'spent':>8} {'HFD growth':>15} {'in tol.':>8} "
-        f"{'effective':>10} {'gain':>7}",
-        f"{'':<18} {'':>9} {'':>5} {'min':>8} {'mean / worst %':>15} {'%':>8} {'hours':>10} {'%':>7}",
-    ]
-    for w in answer.worths:
-        setting = "" if w.policy.every_min is None else f"{w.policy.every_min:.0f} min"
-        setting = setting if w.policy.every_c is None else f"{w.policy.every_c:.2g} °C"
-        mark = "*" if w.policy.name == answer.recommended else " "
-        lines.append(
-            f"{w.policy.name + mark:<18} {setting:>9} {w.runs:5.1f} {w.minutes_spent:8.1f} "
-            f"{w.mean_hfd_growth_pct:6.1f} / {w.worst_hfd_growth_pct:6.1f} {w.time_in_tolerance_pct:8.1f} "
-            f"{w.effective_hours:10.2f} {w.depth_gained_pct:+7.1f}"
-        )
-    lines += [
+        *text_table(rows, right=range(1, 8)),
         "",
         f"* recommended: ways within {100.0 * TIE:g} % of the most effective hours count as equal, and the simpler or "
         "safer one is taken.",
@@ -134,6 +124,21 @@ def interval_as_text(found: Interval, *, quiet: bool = False, verbose: bool = Fa
     if verbose:
         lines += [f"  {plain_text(d.file)}, line {d.line}: {d.why}" for d in log.dropped]
     return "\n".join(lines)
+
+
+def _row(worth: Worth, recommended: str) -> tuple[str, ...]:
+    policy = worth.policy
+    setting = "" if policy.every_min is None else f"{policy.every_min:.0f} min"
+    return (
+        policy.name + "*" * (policy.name == recommended),
+        setting if policy.every_c is None else f"{policy.every_c:.2g} °C",
+        f"{worth.runs:.1f}",
+        f"{worth.minutes_spent:.1f}",
+        f"{worth.mean_hfd_growth_pct:.1f} / {worth.worst_hfd_growth_pct:6.1f}",
+        f"{worth.time_in_tolerance_pct:.1f}",
+        f"{worth.effective_hours:.2f}",
+        f"{worth.depth_gained_pct:+.1f}",
+    )
 
 
 def _minutes(every_min: float | None) -> str:

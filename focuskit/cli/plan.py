@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import argparse
-import json
 
+from focuskit.cli.progress import print_answer
 from focuskit.cli.sources import find_drift, read_log, read_source
 from focuskit.core.errors import FocuskitError
 from focuskit.core.flags import check, describe
 from focuskit.core.optics import decimals_of
+from focuskit.core.text import text_table
 from focuskit.refocus import SweepPlan, plan_sweeps
 
 
@@ -25,11 +26,8 @@ def run_plan(args: argparse.Namespace) -> int:
     if not plans:
         wanted = f" in {args.filter}" if args.filter else ""
         raise FocuskitError(f"no good run{wanted} with its size and slope is logged: analyse one first")
-    if args.json:
-        values = {"schema": "focuskit.plan/1", "sweeps": [p.to_json() for p in plans]}
-        print(json.dumps(values, allow_nan=False, ensure_ascii=False))
-    else:
-        print(plan_as_text(plans, travel, quiet=args.quiet, verbose=args.verbose))
+    answer = {"schema": "focuskit.plan/1", "sweeps": [p.to_json() for p in plans]}
+    print_answer(args, answer, plan_as_text(plans, travel, quiet=args.quiet, verbose=args.verbose))
     return 0
 
 
@@ -37,20 +35,19 @@ def plan_as_text(
     plans: list[SweepPlan], travel: tuple[float, float] | None, *, quiet: bool = False, verbose: bool = False
 ) -> str:
     """Return the plans as text for a terminal."""
-    lines = [
-        f"{'filter':<8}{'from':>8}{'to':>8}{'step':>6}{'frames':>8}{'expose':>9}{'takes':>8}{'error':>8}"
-        f"{'tol.':>7}   by offset: takes, error",
+    rows: list[tuple[str, ...]] = [
+        ("filter", "from", "to", "step", "frames", "expose", "takes", "error", "tol.", "by offset: takes, error")
     ]
     for p in plans:
         offset, digits = "", max(decimals_of(p.tolerance_steps), 1)
         if p.by_offset:
             mark = "  better" if p.better == "offset" else ""
             offset = f"{p.by_offset.filter}: {p.by_offset.cost_s:.0f} s, {p.by_offset.position_err:.{digits}f}{mark}"
-        lines.append(
-            f"{p.filter:<8}{p.positions[0]:>8}{p.positions[-1]:>8}{p.step:>6}{len(p.positions):>8}"
-            f"{p.exposure_s:>7g} s{p.cost_s:>6.0f} s{p.position_err_steps:>8.{digits}f}{p.tolerance_steps:>7.{digits}f}"
-            f"   {offset}".rstrip()
-        )
+        numbers = (p.positions[0], p.positions[-1], p.step, len(p.positions))
+        times = (f"{p.exposure_s:g} s", f"{p.cost_s:.0f} s")
+        errors = (f"{p.position_err_steps:.{digits}f}", f"{p.tolerance_steps:.{digits}f}")
+        rows.append((p.filter, *map(str, numbers), *times, *errors, offset))
+    lines = text_table(rows, right=range(1, 9))
     if quiet:
         return "\n".join(lines)
     if verbose:

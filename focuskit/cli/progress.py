@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import argparse
+import json
 import os
 import shlex
 import shutil
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 from focuskit.core.reasons import Reason
 from focuskit.core.text import plain_text
@@ -44,20 +46,25 @@ def time_left(spent_s: float, done: int, total: int) -> str:
     return f", {words} left"
 
 
-def tell_written(args: argparse.Namespace, written: Sequence[str]) -> None:
+def print_answer(args: argparse.Namespace, answer: Mapping[str, Any], text: str) -> None:
+    """Print the answer: one JSON object where that is asked for, else text for people."""
+    print(json.dumps(answer, ensure_ascii=False, allow_nan=False) if args.json else text)
+
+
+def print_written(args: argparse.Namespace, written: Sequence[str]) -> None:
     """Name the files that were written, unless standard output is JSON."""
     if not args.json:
         for what in written:
             print(f"\nWritten: {what}")
 
 
-def tell_next(args: argparse.Namespace, why: str, *words: str | Path) -> None:
+def print_next(args: argparse.Namespace, why: str, *words: str | Path) -> None:
     """Name the command to run next, as it is to be typed."""
     if not (args.json or args.quiet):
         print(f"\nNext, {why}:\n  {command_line(program(), *words)}")
 
 
-def tell_remarks(lines: Sequence[str]) -> None:
+def print_remarks(lines: Sequence[str]) -> None:
     """Write remarks to the error stream, so that the answer stays as it is."""
     for line in lines:
         print(f"focuskit: {plain_text(line)}", file=sys.stderr)

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import argparse
-import json
 
 from focuskit.cli import analyse, sources
-from focuskit.cli.interval import find_learned
+from focuskit.cli.interval import decide_from_drift
+from focuskit.cli.progress import print_answer, print_written
 from focuskit.core.errors import FocuskitError
-from focuskit.show import Part, answer_sentence, drift_sentence, write_report
+from focuskit.show import answer_sentence, drift_sentence, write_report
 
 
 def run_report(args: argparse.Namespace) -> int:
@@ -20,29 +20,22 @@ def run_report(args: argparse.Namespace) -> int:
     if args.temps and not logged:
         raise FocuskitError("--temps: there are no logged runs to learn the drift from; name them with --runs FILE.csv")
     source = sources.read_source(args) if logged else None
-    night = analyse.find(args, source.runs if source else []) if args.folders else None
+    night = analyse.analyse_folders(args, source.runs if source else []) if args.folders else None
     log = sources.read_log(args, night=args.night) if args.temps else None
     drift = sources.find_drift(args, source, log) if source else None
-    interval = find_learned(args, log, drift, source.rig_file.filters) if log and drift and source else None
-    parts: list[Part] = [part for part in (night, drift, interval) if part is not None]
+    interval = decide_from_drift(args, log, drift, source.rig_file.filters) if log and drift and source else None
+    parts = [part for part in (night, drift, interval) if part is not None]
     sources.refuse_overwriting(args.to, *sources.files_read(args))
     try:
         written = write_report(parts, args.to)
     finally:
-        if args.json:
-            answer = {
-                "schema": "focuskit.report/1",
-                "night": night.to_json() if night else None,
-                "offsets": drift.to_json() if drift else None,
-                "interval": interval.to_json() if interval else None,
-            }
-            print(json.dumps(answer, ensure_ascii=False, allow_nan=False))
-        else:
-            print("\n".join(filter(None, (
-                answer_sentence(night.runs) if night else "",
-                drift_sentence(drift).replace("−", "-") if drift else "",
-                interval.answer.advice if interval else "",
-            ))))  # fmt: skip
-    if not args.json:
-        print(f"\nWritten: {written}")
+        named = {"night": night, "offsets": drift, "interval": interval}
+        answer = {name: part.to_json() if part else None for name, part in named.items()}
+        sentences = (
+            answer_sentence(night.runs) if night else "",
+            drift_sentence(drift).replace("−", "-") if drift else "",
+            interval.answer.advice if interval else "",
+        )
+        print_answer(args, {"schema": "focuskit.report/1", **answer}, "\n".join(filter(None, sentences)))
+    print_written(args, [str(written)])
     return 0

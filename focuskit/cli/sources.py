@@ -7,7 +7,7 @@ from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from focuskit.cli.progress import tell_remarks
+from focuskit.cli.progress import print_remarks
 from focuskit.core.errors import FocuskitError
 from focuskit.core.logged import LoggedRun
 from focuskit.frames import Limits, RigFile, read_rig_file
@@ -91,7 +91,7 @@ def read_source(args: argparse.Namespace) -> Source:
     """Read the logged runs that the options of `add_run_options` point to."""
     rig_file = read_rig(args)
     runs = read_table(args.runs, args, rig_file) if args.runs else open_logbook(args).runs()
-    tell_remarks(rig_file.filters.remarks(run.filter for run in runs))
+    print_remarks(rig_file.filters.remarks(run.filter for run in runs))
     return Source(rig_file, runs)
 
 
