@@ -104,7 +104,7 @@ def _sigma(uncertainty: Any, shape: tuple[int, ...]) -> np.ndarray | None:
     sigma = np.asarray(uncertainty.represent_as(StdDevUncertainty).array, float)
     known = np.isfinite(sigma) & (sigma >= 0)
     if sigma.shape != shape or not known.any():
-        raise FocuskitError(f"uncertainty: shape {sigma.shape}, {known.sum()} values, for data of shape {shape}")
+        raise FocuskitError(f"errors of the data: shape {sigma.shape}, {known.sum()} values, for data of shape {shape}")
     return np.where(known, sigma, np.median(sigma[known]))
 
 
