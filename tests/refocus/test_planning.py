@@ -309,3 +309,30 @@ def test_the_error_of_a_run_has_what_the_model_leaves():
     )
     unknown = dataclasses.replace(drift, steps_per_c_err=None)
     assert learn_behaviour(unknown, ["L"])[0].steps_per_c_err == abs(drift.steps_per_c)
+
+
+def test_the_last_five_runs_speak_and_what_was_not_logged_is_usual():
+    runs = [dataclasses.replace(run, filter="L") for run in logged(7)]
+    runs = [dataclasses.replace(r, hfd_best_px=4.0 + i, position_err=None) for i, r in enumerate(runs)]
+    (seen,) = look_at_runs(runs)
+    assert seen.best_hfd_px == 8.0  # the middle of 6 to 10
+    assert seen.position_err_steps == pytest.approx(8.0 / 0.114 / 20.0)
+    assert seen.reach_steps == pytest.approx(8.0 / 0.114 * math.sqrt(2.75**2 - 1.0))
+    assert seen.best_position == runs[-1].position
+
+
+def test_three_steps_to_the_end_are_room_for_a_sweep():
+    for centre, enough in ((2.9, False), (3.1, True), (19997.1, False), (19996.9, True)):
+        if enough:
+            plan = plan_sweep(SEEN, centre=centre, travel=(0.0, 20000.0))
+            assert len(plan.positions) == 7
+        else:
+            with pytest.raises(FocuskitError, match="leaves no room"):
+                plan_sweep(SEEN, centre=centre, travel=(0.0, 20000.0))
+
+
+def test_a_night_needs_four_runs_and_may_have_one_filter():
+    first = datetime(2031, 3, 4, 20, tzinfo=UTC)
+    runs = [LoggedRun(first + timedelta(minutes=20 * i), 1.0, "L") for i in range(4)]
+    assert night_from_runs(runs[:3]) is None
+    assert night_from_runs(runs).blocks == (Block("L", 60.0, 120.0),)

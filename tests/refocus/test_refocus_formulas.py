@@ -12,7 +12,7 @@ from focuskit.core.errors import FocuskitError
 from focuskit.frames import TemperatureLog
 from focuskit.refocus import Block, FocusBehaviour, Known, NightPlan, Policy, find_interval
 from focuskit.refocus.decide import TIE, Lever, Worth, _choose, _flags, _hours_of_night, _levers, _weigh
-from focuskit.refocus.policies import loss_per_c2, set_policies
+from focuskit.refocus.policies import AS_NOW, loss_per_c2, set_policies
 from focuskit.refocus.replay import Case, Replay, Trace, replay_policy
 from focuskit.refocus.temperature_change import (
     Nights,
@@ -242,6 +242,9 @@ def test_moves_that_follow_are_counted():
     moves = (14400 - 95 - 1) // (31 * 60 + 3)
     assert gave.moving_s[0, 0] == 3.0 * moves
     assert np.abs(gave.trace.error_stop_steps).max() == pytest.approx(6.5 * 31 * 60 / 3600.0, abs=0.01)
+    # The same in millimetres, which go in thousandths.
+    fine = dataclasses.replace(EXACT, steps_per_c=-0.0065, slope_px_per_step=114.0)
+    assert replay(Policy("follow", follow=True), focus=fine).moving_s[0, 0] == 3.0 * moves
     # Where the focuser cannot be moved by less than a step, it is not.
     coarse = dataclasses.replace(EXACT, best_hfd_px=0.6, slope_px_per_step=0.12)  # tolerance 1.6 steps
     after = math.ceil(1.0 / 6.5 * 60.0)
@@ -410,6 +413,22 @@ def test_what_is_drawn_is_what_was_replayed(found):
     )
     gave = replay_policy(Case(found.nights, found.plan, found.behaviour), found.answer.clock, draws=8)
     assert hours[middle] == pytest.approx(gave.effective_s.mean() / 3600.0)
+
+
+def test_the_gain_on_other_nights_is_that_of_every_second_night(found):
+    case = Case(found.nights, found.plan, found.behaviour)
+    chosen_on, used_on = case.part(slice(0, None, 2)), case.part(slice(1, None, 2))
+    assert (len(chosen_on.nights.length_s), len(used_on.nights.length_s)) == (3, 2)
+
+    def effective_s(policy):
+        return replay_policy(used_on, policy, draws=50).effective_s.sum()
+
+    name = found.answer.recommended
+    here, there = ({p.name: p for p in set_policies(part)}[name] for part in (chosen_on, used_on))
+    now = effective_s(AS_NOW)
+    expected = 100.0 * (effective_s(here) - now) / (effective_s(there) - now)
+    assert found.answer.kept_on_other_nights_pct == pytest.approx(expected)
+    assert expected > 50.0
 
 
 def test_each_night_has_its_own_interval(found):
