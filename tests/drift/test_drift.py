@@ -33,27 +33,33 @@ def simple_runs(filters, temperatures, **more):
 
 
 def run_seasons(seed, count, **kind):
-    """Errors of the fit and of the fit that knows, z-scores, and rebuilds found, over ``count`` seasons."""
+    """Values less truth, values less those of the fit that knows, errors, and rebuilds found, of ``count`` seasons."""
     rng = np.random.default_rng(seed)
-    ours, known, scores, right = [], [], [], []
+    off, apart, errors, right = [], [], [], []
     for _ in range(count):
         season = make_season(rng, **kind)
         drift = fit_drift(season.runs)
-        values, errors = estimates(drift)
-        ours.append(values - TRUTH)
-        known.append(fit_with_knowledge(season) - TRUTH)
-        scores.append(np.abs(values - TRUTH) / errors)
+        values, err = estimates(drift)
+        off.append(values - TRUTH)
+        apart.append(values - fit_with_knowledge(season))
+        errors.append(err)
         true_times = [] if season.rebuild is None else [season.runs[season.rebuild].time]
         found = [rebuild.time for rebuild in drift.rebuilds]
         right.append(
             len(found) == len(true_times)
             and all(abs(f - t) < timedelta(hours=12) for f, t in zip(found, true_times, strict=True))
         )
-    return np.array(ours), np.array(known), np.array(scores), np.array(right)
+    return np.array(off), np.array(apart), np.array(errors), np.array(right)
 
 
-def rms(errors):
-    return math.sqrt(float(np.mean(errors**2)))
+def rms(values):
+    return math.sqrt(float(np.mean(values**2)))
+
+
+@pytest.fixture(scope="module")
+def seasons():
+    """Four seasons of each kind, fitted once."""
+    return {name: run_seasons(77, 4, **kind) for name, kind in KINDS.items()}
 
 
 KINDS = {
@@ -68,34 +74,21 @@ KINDS = {
 }
 
 
-@pytest.mark.parametrize("kind", KINDS.values(), ids=KINDS.keys())
-def test_nearly_as_good_as_a_fit_that_knows(kind):
-    ours, known, scores, right = run_seasons(77, 30, **kind)
-    assert rms(ours[:, -1]) < 1.1 * rms(known[:, -1])
-    assert rms(ours[:, :-1]) < 1.1 * rms(known[:, :-1])
-    # 30 of 30 or 29 of 30; the full campaign of 200 seasons finds 99.5 % and more
-    assert right.sum() >= 29
-    # 180 offsets, correlated within a season: three standard errors of the share
-    assert abs(np.mean(scores < 1.0) - 0.683) < 0.14
-    assert np.mean(scores < 1.96) > 0.88
+@pytest.mark.parametrize("kind", KINDS)
+def test_nearly_as_good_as_a_fit_that_knows(seasons, kind):
+    # season by season: both see the same scatter, so that a few show what hundreds of errors would
+    off, apart, errors, right = seasons[kind]
+    assert rms(apart / errors) < 0.1
+    assert rms(off / errors) < 1.5
+    assert right.all()
 
 
-def test_errors_are_honest_for_few_runs():
-    # nine runs, three filters, six degrees of freedom at most: Student's t matters
-    rng = np.random.default_rng(5)
-    inside = []
-    for _ in range(300):
-        celsius = rng.uniform(-5.0, 10.0, 9)
-        index = np.arange(9) % 3
-        steps = 5000.0 + OFFSETS[index] - 6.5 * celsius + rng.normal(0.0, 2.5, 9)
-        runs = [
-            LoggedRun(START + timedelta(hours=i), float(y), FILTERS[f], float(c))
-            for i, (y, f, c) in enumerate(zip(steps, index, celsius, strict=True))
-        ]
-        drift = fit_drift(runs)
-        inside.append(abs(drift.steps_per_c + 6.5) < drift.steps_per_c_err)
-    # binomial: 0.683 ± 0.027 at one sigma
-    assert 0.60 < np.mean(inside) < 0.76
+def test_errors_cover_what_they_say(seasons):
+    off, errors = (np.concatenate([one[part] for one in seasons.values()]) for part in (0, 2))
+    scores = off / errors
+    # of 32 seasons; offsets share the error of L, so that they count as some 100 values: 68 % ± 5 %
+    assert np.mean(np.abs(scores) < 1.0) == pytest.approx(0.683, abs=0.08)
+    assert np.mean(np.abs(scores) < 1.96) == pytest.approx(0.95, abs=0.04)
 
 
 def test_wild_runs_are_named_and_the_rest_is_used():
@@ -137,13 +130,14 @@ def test_a_rebuild_before_or_after_all_runs_changes_nothing():
 
 def test_restless_nights_are_no_rebuilds():
     rng = np.random.default_rng(11)
-    invented = 0
-    for _ in range(30):
+    shifts = []
+    for _ in range(6):
         drift = fit_drift(make_season(rng, jump=0.0, night_shift=4.0).runs)
-        invented += len(drift.rebuilds) > 0
+        assert drift.rebuilds == ()
         assert "nights_shift" in drift.flags
-        assert drift.night_scatter_steps == pytest.approx(4.0, abs=2.5)
-    assert invented <= 1
+        shifts.append(drift.night_scatter_steps**2)
+    # chi-squared of 6 · 19 degrees: the mean variance is known to 13 %
+    assert np.mean(shifts) == pytest.approx(16.0, rel=0.4)
 
 
 def test_a_jump_must_stand_out_of_many_places():
@@ -349,7 +343,7 @@ def test_two_sensors_mixed_are_noticed(apart_c):
 def test_one_clump_is_not_two():
     rng = np.random.default_rng(18)
     taken = 0
-    for _ in range(30):
+    for _ in range(8):
         warmth = rng.normal(0.0, 5.0, 150)
         taken += is_two_groups(np.column_stack([np.ones(150), warmth]), 3.0 * warmth + rng.normal(0.0, 2.7, 150))
     assert taken == 0
@@ -415,7 +409,7 @@ def test_prediction_and_draws_agree_with_the_answer():
             ask()
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=5, deadline=None)
 @given(
     shift=st.floats(-5000.0, 5000.0),
     warmer=st.floats(-20.0, 20.0),
@@ -536,3 +530,21 @@ def test_learning_takes_rig_rebuilds_and_temperatures_from_files():
     assert learn_drift(runs, rig_file, rig="Egret").rig == "Egret"
     assert learn_drift(runs).rig == "Egret"
     assert learn_drift(runs, reference_filter="R").reference_filter == "R"
+
+
+def test_a_drift_shows_itself_and_compares():
+    season = make_season(np.random.default_rng(23), nights=6)
+    drift, same = fit_drift(season.runs), fit_drift(season.runs)
+    assert drift == same
+    assert drift != fit_drift(season.runs[:-1])
+    lines = repr(drift).splitlines()
+    assert 1 <= len(lines) <= 10
+    assert max(map(len, lines)) < 400
+    assert f"{drift.steps_per_c:.1f}" in lines[0]
+    page = drift._repr_html_()
+    assert page.count("<circle") == len(drift.used)
+    assert "<polyline" in page
+    # the line of the picture: drift times warmth where no other term is taken
+    assert drift.terms.bend is None
+    change = drift.change_with_temperature(np.array([drift.reference_c, drift.reference_c + 2.0]))
+    assert change == pytest.approx([0.0, 2.0 * drift.steps_per_c])
