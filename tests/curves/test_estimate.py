@@ -10,8 +10,9 @@ from scipy import stats
 from focuskit.curves import checks, estimate
 from focuskit.curves.checks import is_curve, is_upside_down
 from focuskit.curves.estimate import Nodes, Points, compare_point, estimate_curve, first_look, scale_points
+from focuskit.curves.frames import read_frames
 from focuskit.curves.result import disagree
-from focuskit.curves.shape import Hyperbola, Parabola, seeing_donut_shape
+from focuskit.curves.shape import Hyperbola, Parabola, _half_height, seeing_donut_shape
 
 
 def on_parabola(rng, frames=10, jitter=0.02, best=0.13):
@@ -192,3 +193,77 @@ def test_derivatives_of_the_model(shape, squared):
         assert jacobian[0, :, k] == pytest.approx((up - down)[0] / 2e-3, abs=5e-3)
     if squared:  # seeing reaches size² by its derivative in ln(least size), and a little of it at least
         assert reach[0] == pytest.approx(np.maximum(jacobian[0, :, 1], 0.1 * np.exp(-0.4)))
+
+
+# Checks and thresholds -----------------------------------------------------------------------
+
+
+def judged(monkeypatch, size, best=0.0, err=0.01, slope=3.0, jitter=0.1, fitted=None):
+    """Judge a curve of least size 1 on nine frames from -1 to 1, taken for a curve."""
+    monkeypatch.setattr(checks, "is_curve", lambda *_: True)
+    points = Points(np.linspace(-1.0, 1.0, 9), size, np.full(9, 0.01), 0.0, 1.0, 1.0)
+    facts = {"best": best, "err": err, "err_95": 2.0 * err, "least": 1.0, "slope": slope, "jitter": jitter}
+    nothing = dict.fromkeys(("chi2", "nodes", "share", "parameters", "covariance"))
+    found = estimate.Estimate(**facts, fitted=size if fitted is None else fitted, **nothing)
+    return checks.judge_curve(points, Hyperbola(), found, 0)
+
+
+def test_thresholds_of_the_verdict(monkeypatch):
+    """Each flag is raised on one side of its threshold and not on the other."""
+    size = np.hypot(1.0, 3.0 * np.linspace(-1.0, 1.0, 9))
+
+    def judge(**facts):
+        return judged(monkeypatch, size, **facts)
+
+    assert judge() == checks.Health(False, ())
+    # 0.3 of the sweep from -1 to 1 ends at 0.4.
+    assert [judge(best=b).flags for b in (-0.41, -0.39, 0.39, 0.41)] == [("lopsided",), (), (), ("lopsided",)]
+    # Growth to the outermost frame: √(1 + slope²) of 1.15 and 1.6.
+    growths = {g: judge(slope=math.sqrt(g**2 - 1.0)) for g in (1.14, 1.16, 1.59, 1.61)}
+    assert [growths[g].failed for g in growths] == [True, False, False, False]
+    assert [growths[g].flags for g in growths] == [("flat_curve",), ("shallow_sweep",), ("shallow_sweep",), ()]
+    assert [judge(jitter=j).flags for j in (0.24, 0.26)] == [(), ("poor_fit",)]
+    assert [judge(err=e).failed for e in (0.24, 0.26)] == [False, True]
+    assert [judge(best=b, err=0.2).flags for b in (-0.81, 0.81)] == [("minimum_outside",)] * 2
+    assert not judge(best=0.79, err=0.2).failed
+    # Scatter of ln(size) with n − 3 degrees of freedom: all nine off by s make s √(9/6).
+    for scatter, failed in ((0.29, False), (0.31, True)):
+        assert judge(fitted=size * math.exp(scatter / math.sqrt(1.5))).failed is failed
+
+
+def test_each_frame_left_out_makes_a_curve_harder_to_believe(monkeypatch):
+    points = on_parabola(np.random.default_rng(0), 9, jitter=0.3)
+    found = estimate_curve(points, Hyperbola(), first_look(points), squared=True)
+    believed = [is_curve(points, found, left_out) for left_out in range(8)]
+    assert believed[0] and not believed[-1]
+    assert believed == sorted(believed, reverse=True)
+
+
+def test_an_error_that_is_not_known_is_that_of_the_others():
+    x = np.linspace(0.0, 400.0, 9)
+    size = np.hypot(5.0, 0.1 * (x - 190.0))
+    sigma = np.linspace(0.02, 0.1, 9)
+    sigma[3] = np.nan
+    frames = read_frames(x, size, sigma, None, None, None)
+    assert frames.sigma[3] == pytest.approx(np.nanmedian(sigma))
+    assert not read_frames(x, size, None, None, None, None).sigma.any()
+
+
+def test_clouds_are_judged_against_the_other_frames():
+    """Light below 0.6 of the median is a cloud, unless more than a third of the frames lost as much."""
+
+    def clouded(flux):
+        frames = read_frames(np.arange(9.0), np.full(9, 5.0), None, flux, None, None)
+        return [k for k, why in enumerate(checks.find_spoilt(frames)) if why]
+
+    assert clouded([1, 1, 0.59, 1, 1, 0.61, 1, 1, 1]) == [2]
+    assert clouded([1, 1, 0.3, 1, 1, 0.3, 1, 0.3, 1]) == [2, 5, 7]
+    assert clouded([1, 0.3, 0.3, 1, 1, 0.3, 1, 0.3, 1]) == []
+
+
+def test_outermost_half_height_of_a_ring():
+    """A Gaussian ring of radius 5.25 and σ 1 on a grid of 0.5, whose crest lies between two nodes."""
+    radii = np.arange(0.0, 12.0, 0.5)
+    profile = np.exp(-0.5 * (radii - 5.25) ** 2)
+    expected = 2.0 * (5.25 + math.sqrt(2.0 * math.log(2.0)))
+    assert _half_height(radii, profile) == pytest.approx(expected, abs=0.01)

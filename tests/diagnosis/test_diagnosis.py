@@ -7,6 +7,8 @@ from datetime import timedelta
 
 import numpy as np
 import pytest
+import statsmodels.api as sm
+from scipy.stats import norm
 from small_nights import HERON, START, take_run, write_run
 
 from focuskit.cli import run as cli
@@ -14,11 +16,12 @@ from focuskit.cli.analyse import night_as_text
 from focuskit.diagnosis import diagnose
 from focuskit.diagnosis.cameras import camera_findings
 from focuskit.diagnosis.exposure import exposure_findings
-from focuskit.diagnosis.focuser import focuser_findings
+from focuskit.diagnosis.focuser import _between_runs, _of_many, _off_even_steps, focuser_findings
 from focuskit.diagnosis.tilt import tilt_findings
 from focuskit.field import FieldMap
 from focuskit.frames import read_rig_file
 from focuskit.night import analyse
+from focuskit.night.backlash import Backlash
 from focuskit.show.report import render_report
 
 MAIN = {"INSTRUME": "Main"}
@@ -144,6 +147,47 @@ def test_backlash_from_runs_in_opposite_directions(run):
         assert abs(backlash.value - slack) < 3.0 * backlash.err
         # The error of a difference of means of six runs each is √(2/6).
         assert 0.4 < backlash.err < 1.5
+
+
+def test_backlash_between_runs_is_that_of_least_squares(run):
+    """Error and significance as statsmodels has them: residual scatter, Student's t with the right freedom."""
+    rng = np.random.default_rng(12)
+    direction = np.array([1, -1, 1, -1, -1, 1, 1])
+    place = 10000.0 + 4.0 * direction + 3.0 * rng.normal(size=7)
+    runs = [as_if(run, 0, "L", p, 1.0, int(d), temperature_c=5.0) for p, d in zip(place, direction, strict=True)]
+    steps, err, sigma = _between_runs(runs)
+    fitted = sm.OLS(place, np.column_stack([0.5 * direction, np.ones(7)])).fit()
+    assert fitted.scale > 1.0  # else the runs' own errors, 1 step each, would count
+    assert (steps, err) == pytest.approx((fitted.params[0], fitted.bse[0]))
+    assert 2.0 * norm.sf(sigma) == pytest.approx(fitted.pvalues[0], rel=1e-6)
+
+
+def test_the_best_of_many_chances_is_less_of_a_surprise():
+    """The chance that one of four reaches 3.5σ is 1 - (1 - p)⁴."""
+    slack = Backlash(10.0, 1.0, 3.5, True, 1, (0.0,))
+    quiet = dataclasses.replace(slack, sigma=1.0)
+    chance = 1.0 - (1.0 - 2.0 * norm.sf(3.5)) ** 4
+    assert 2.0 * norm.sf(_of_many([quiet, slack, quiet, quiet])) == pytest.approx(chance, rel=1e-6)
+
+
+def test_even_steps_scatter_as_their_errors_say(run):
+    """chi² of places about a line, and what a scatter² of 1 adds to it: the trace of the residual maker's weights."""
+    squares, adds, freedom = _off_even_steps(run)
+    shown = [
+        (frame.position, frame.own_defocus_um, frame.own_defocus_err_um)
+        for k, frame in zip(run.profile_frames, run.profile.frames, strict=True)
+        if run.fit.used[k] and frame.used and frame.own_defocus_err_um < 0.05 * abs(frame.own_defocus_um)
+    ]
+    x, away, err = np.array(shown).T
+    place = np.copysign(away, x - run.profile.best_position) / run.profile.um_per_step
+    weight = (run.profile.um_per_step / err) ** 2
+    fitted = sm.WLS(place, sm.add_constant(x), weights=weight).fit()
+    assert squares == pytest.approx(fitted.ssr, rel=1e-6)
+    assert freedom == fitted.df_resid == len(x) - 2
+    root = np.sqrt(weight)
+    design = root[:, None] * sm.add_constant(x - x.mean())
+    maker = np.eye(len(x)) - design @ np.linalg.pinv(design)
+    assert adds == pytest.approx(np.trace(maker @ np.diag(weight)), rel=1e-6)
 
 
 def field_map(tilt_x_um, tilt_y_um, err):
