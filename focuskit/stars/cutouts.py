@@ -22,22 +22,10 @@ _AT_A_TIME = 16  # stars: their stamps stay in the processor's cache
 
 @dataclass(frozen=True)
 class PreparedImage:
-    """One image on its way through the measurement.
+    """One image on its way through the measurement; every pixel has a value.
 
-    Parameters
-    ----------
-    pixels : Pixels
-        With a value in every pixel.
-    blocks : BlockImage
-    levels : list of ndarray
-        Sums of blocks, of 2×2 blocks, and so on.
-    saturation_adu, gain : float or None
-    unit : int
-        Side of a pixel of this image in pixels of the sensor.
-    gaps : ndarray of bool, optional
-        Pixels that had no value.
-    variance : ndarray, optional
-        Of each pixel, where it was given with the image.
+    ``levels`` are sums of blocks, of 2×2 blocks, and so on; ``unit`` is the side of its pixel in pixels of the sensor;
+    ``gaps`` are the pixels that had no value, ``variance`` is that of each pixel where it was given with the image.
     """
 
     pixels: Pixels

@@ -61,23 +61,9 @@ def measure_pixels(
     sigma: np.ndarray | None = None,
     positions: np.ndarray | None = None,
 ) -> MeasuredImage:
-    """Find and measure the stars of an image.
+    """Find and measure the stars of an image, or measure those at ``positions``; see `measure_image`.
 
-    Parameters
-    ----------
-    pixels : Pixels
-    bayer : str, optional
-        Colour pattern such as ``RGGB``: the green pixels are measured, sizes are still in pixels
-        of the sensor.
-    saturation_adu : float, optional
-        Level from which a pixel counts as saturated; told from the image where not given.
-    gain_e_per_adu : float, optional
-        Adds the photon noise of the stars to their errors.
-    sigma : ndarray, optional
-        Standard deviation of every pixel, photon noise included: takes the place of the noise that the
-        image shows in S/N and errors.
-    positions : ndarray, shape (n, 2), optional
-        x and y of the stars to be measured, in this order; else they are found.
+    ``sigma`` is the standard deviation of every pixel, ``positions`` are x and y, shape (n, 2).
 
     Raises
     ------

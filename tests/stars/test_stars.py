@@ -159,12 +159,10 @@ def test_wings_of_diffraction_belong_to_the_star(defocus_um, seeing_px):
     # Exact wave optics, all light to infinity: a fifth of the light lies beyond the aperture in focus.
     star = StarShape(3.76, 7.0, 0.36, defocus_um, 3.76 * seeing_px)
     size = 2 * int(8 * star_hfd_um(star) / 3.76) + 1
-    image = np.full((1050, 1050), 500.0)
+    image, half = np.full((1050, 1050), 500.0), size // 2
+    stamp = 3e5 * star_image(size, 3.76, 7.0, 0.36, defocus_um, 3.76 * seeing_px, dx=0.2, dy=-0.3)
     for x, y in grid(image.shape, 3):
-        half = size // 2
-        image[y - half : y + half + 1, x - half : x + half + 1] += 3e5 * star_image(
-            size, 3.76, 7.0, 0.36, defocus_um, 3.76 * seeing_px, dx=0.2, dy=-0.3
-        )
+        image[y - half : y + half + 1, x - half : x + half + 1] += stamp
     field = measure(np.random.default_rng(4).normal(image, 2.0).astype(np.float32))
     assert field.hfd_px == pytest.approx(star_hfd_um(star) / 3.76, rel=0.006)
     assert np.median(field.measured.flux_adu) == pytest.approx(3e5, rel=0.01)
