@@ -253,7 +253,7 @@ def test_sizes_flattened_by_the_measurement_are_mended():
     # Rendered frames, measured as they are in the night: all stars with their frame's aperture.
     rng = np.random.default_rng(12)
     shape = (1000, 1500)
-    x, y, flux = strew_stars(90, shape, rng, faintest_e_per_s=3e4, brightest_e_per_s=8e5, margin_px=20.0)
+    x, y, flux = strew_stars(50, shape, rng, faintest_e_per_s=3e4, brightest_e_per_s=8e5, margin_px=20.0)
     scene = Scene(
         RIG, shape, x, y, flux, best_position=BEST, seeing_jitter=0.12, tilt_x_um=150.0, tilt_y_um=-80.0,
         curvature_um=60.0, gain_e_per_adu=4.0,

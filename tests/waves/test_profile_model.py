@@ -4,10 +4,11 @@ import galsim
 import numpy as np
 import pytest
 from scipy.interpolate import CubicSpline
-from scipy.special import j0, j1
+from scipy.special import j0, j1, jv
 
 from focuskit.core.errors import FocuskitError
 from focuskit.waves import profile_model
+from focuskit.waves.harmonics import _j2
 from focuskit.waves.model import BINS_PER_PX, ProfileModel, fwhm_factor
 
 F_RATIO, OBSTRUCTION, PIXEL_UM, WAVELENGTH_UM = 7.0, 0.36, 3.76, 0.55
@@ -96,3 +97,26 @@ def test_models_are_kept_and_bad_values_refused(model):
         profile_model(0.0, 0.3, 3.76, 0.55, 20.0)
     with pytest.raises(FocuskitError, match="obstruction = 1"):
         profile_model(7.0, 1.0, 3.76, 0.55, 20.0)
+
+
+def test_sizes_without_diffraction_are_those_of_the_annulus_in_seeing():
+    # HFD of an annulus of outer diameter D in Kolmogorov seeing of FWHM 1, by convolution in two dimensions. What
+    # diffraction adds goes with the wavelength, so two of them lead to none; pixels of 2 µm add 0.2 %.
+    long, short = (ProfileModel(7.0, 0.33, 2.0, wavelength, 20.0) for wavelength in (0.2, 0.1))
+    for diameter, hfd in ((0.0, 1.13707), (1.0, 1.332), (2.0, 1.82086)):
+        defocus_um = diameter * 17.6 * 7.0  # D = dz / N
+        sizes = [model.hfd_um(defocus_um / model.um_per_wave, 17.6) / 17.6 for model in (long, short)]
+        assert 2.0 * sizes[1] - sizes[0] == pytest.approx(hfd, rel=2.5e-3)
+        assert sizes[1] > hfd
+
+
+@pytest.mark.parametrize(("obstruction", "radius"), [(0.0, 0.534832), (0.3, 0.595220), (0.4, 0.670730)])
+def test_half_of_the_light_of_an_airy_pattern(obstruction, radius):
+    # Of I = [2J1(x)/x - ε² 2J1(εx)/(εx)]²/(1 - ε²)² (Schroeder, Astronomical Optics), in λN, by quadrature.
+    sharp = ProfileModel(7.0, obstruction, 0.2, 0.55, 64.0)
+    assert sharp.encircled_energy(radius * 0.55 * 7.0, 0.0, 1e-3)[0] == pytest.approx(0.5, abs=1e-3)
+
+
+def test_bessel_function_of_the_second_order_is_scipys():
+    x = np.concatenate([[0.0, 1e-5, 9e-4, 1.1e-3], np.linspace(0.01, 200.0, 400)])
+    np.testing.assert_allclose(_j2(x), jv(2, x), atol=1e-9)

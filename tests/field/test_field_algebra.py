@@ -1,0 +1,150 @@
+"""The field fit's algebra and errors against brute force, closed forms and numerical integrals."""
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from focuskit.core.optics import wing_slope
+from focuskit.field import likely_height, pool_maps
+from focuskit.field.fit import _model, _solve, _stretch
+from focuskit.field.map import Corner, FieldMap
+from focuskit.field.report import FieldFit, Telescope, report, sensor_places
+from focuskit.field.sizes import star_sizes
+
+SHAPE = (4176, 6248)
+
+
+def regress(weight, design, values, stars):
+    """All terms at once: the changes, a term for every frame but the first, and one for every star."""
+    count, frames, changes = design.shape
+    rows, level = [], []
+    for i in stars:
+        for k in range(frames):
+            row = np.zeros(changes + frames - 1 + count)
+            row[:changes] = design[i, k]
+            if k:
+                row[changes + k - 1] = 1.0
+            row[changes + frames - 1 + i] = 1.0
+            rows.append(row * math.sqrt(weight[i, k]))
+            level.append(values[i, k] * math.sqrt(weight[i, k]))
+    return np.linalg.lstsq(np.array(rows), np.array(level), rcond=None)[0][:changes]
+
+
+def test_changes_and_their_jackknife_are_those_of_the_whole_regression():
+    rng = np.random.default_rng(51)
+    count, frames = 14, 5
+    design, values = rng.standard_normal((count, frames, 3)), rng.standard_normal((count, frames))
+    weight = rng.uniform(0.2, 2.0, (count, frames))
+    found = _solve(weight, design, values)
+    np.testing.assert_allclose(found.step, regress(weight, design, values, range(count)), rtol=1e-8)
+    without = np.array([regress(weight, design, values, [j for j in range(count) if j != i]) for i in range(count)])
+    off = without - without.mean(axis=0)
+    # Jackknife: (n - 1)/n Σ (x - mean)(x - mean)ᵀ.
+    np.testing.assert_allclose(found.covariance, 13.0 / 14.0 * off.T @ off, rtol=1e-6)
+    # What is left is orthogonal to every term; own terms have a median of 0.
+    np.testing.assert_allclose((weight * found.left).sum(axis=1), 0.0, atol=1e-9)
+    np.testing.assert_allclose((weight * found.left).sum(axis=0), 0.0, atol=1e-9)
+    assert np.median(found.own) == pytest.approx(0.0, abs=1e-12)
+
+
+def test_model_changes_as_its_gradient_says():
+    sizes = star_sizes(7.0, 0.36, 3.76, 0.55, 22.0, 700.0)
+    away, aperture, seeing = np.array([-400.0, -30.0, 250.0]), np.array([np.inf, 25.0, 60.0]), np.array([0.9, 1.0, 1.2])
+    best = np.array([-60.0, 3.0, 40.0])
+    _, gradient = _model(sizes, away, aperture, best, seeing)
+    up, down = (_model(sizes, away, aperture, best + step, seeing)[0] for step in (0.01, -0.01))
+    np.testing.assert_allclose(gradient, (up - down) / 0.02, rtol=1e-4, atol=1e-4)
+
+
+def test_a_sweep_that_is_longer_than_thought_shows_in_the_seeing():
+    # Squares of sizes go as least² + (wing · true distance)²; what the shorter sweep lacks goes into the seeing.
+    away, wing, stretch = np.linspace(-400.0, 400.0, 9), wing_slope(7.0, 0.36), 1.05
+    left = 400.0 + wing**2 * (stretch**2 - 1.0) * away**2
+    found, err = _stretch(away, left + 3.0 * away / 400.0, wing)
+    assert found == pytest.approx(stretch, rel=1e-9)
+    assert err == pytest.approx(0.0, abs=1e-9)
+    rng = np.random.default_rng(52)
+    drawn = [_stretch(away, left + 20.0 * rng.standard_normal(9), wing) for _ in range(400)]
+    scatter = np.std([one for one, _ in drawn])
+    # A parabola through nine values leaves six degrees of freedom, of which Student's law takes two.
+    assert np.sqrt(np.mean([error**2 for _, error in drawn])) == pytest.approx(scatter * math.sqrt(6.0 / 4.0), rel=0.1)
+
+
+def test_errors_of_a_map_are_those_of_stars_model_and_students_law():
+    rng = np.random.default_rng(53)
+    x, y = rng.uniform(0, 6247, 24), rng.uniform(0, 4175, 24)
+    places = sensor_places(x, y, SHAPE)
+    sizes = star_sizes(7.0, 0.36, 3.76, 0.55, 22.0, 700.0)
+    changes, covariance = np.array([60.0, -20.0, 10.0]), np.diag([4.0, 9.0, 25.0])
+    fit = FieldFit(changes, covariance, sizes, 22.0, np.zeros(24), places, np.median(places, axis=0), 1.0, 0.02)
+    telescope = Telescope(7.0, 0.36, 3.76, 0.55, 4.0, False)
+    found = report(fit, telescope, SHAPE, 9000.0, 0.5)
+    length = math.sqrt(60.0**2 + 20.0**2 + 10.0**2)
+    spread = 20.0 / 18.0  # 24 stars less tilt, curvature and the middle; Student's variance is ν/(ν - 2)
+    for value, err, variance in (
+        (60.0, found.tilt_x_um_err, 4.0),
+        (-20.0, found.tilt_y_um_err, 9.0),
+        (10.0, found.curvature_um_err, 25.0),
+    ):
+        model = (0.04 * value) ** 2 + (0.005 * length) ** 2 + 0.2**2
+        assert err == pytest.approx(math.sqrt((variance + model) * spread), rel=1e-9)
+    curvature = 25.0 + (0.04 * 10.0) ** 2 + (0.005 * length) ** 2 + 0.2**2
+    # One value: the chance of Student's law, both sides counted.
+    chance = 2.0 * stats.t.sf(10.0 / math.sqrt(curvature), 20)
+    assert found.curvature_sigma == pytest.approx(stats.norm.isf(0.5 * chance), rel=1e-6)
+    # Two values: the chance of F is (1 + 2 x / ν)^(-ν/2), in closed form.
+    wald = sum(
+        value**2 / (variance + (0.04 * value) ** 2 + (0.005 * length) ** 2 + 0.2**2)
+        for value, variance in ((60.0, 4.0), (20.0, 9.0))
+    )
+    assert found.tilt_sigma == pytest.approx(stats.norm.isf(0.5 * (1.0 + wald / 20.0) ** -10.0), rel=1e-6)
+    unsure = report(fit, replace(telescope, from_curve=True), SHAPE, 9000.0, 0.5)
+    more = unsure.tilt_x_um_err**2 - found.tilt_x_um_err**2
+    assert more == pytest.approx((0.02 * 60.0) ** 2 * spread, rel=1e-6)
+    # The typical star's best position is given; the middle of the sensor lies off it by the changes at its place.
+    away = float(np.median(places, axis=0) @ changes)
+    assert found.best_position_middle == pytest.approx(9000.0 - away / 4.0)
+    top_left = found.corners[0]
+    assert top_left.best_position - found.best_position_middle == pytest.approx((-30.0 + 10.0 + 10.0) / 4.0)
+    assert len(repr(found)) < 1200
+    assert found == replace(found) and found != unsure
+
+
+def map_of(tilt, err, middle=5.0, **changes):
+    corner = Corner("top left", 1.2 * middle, 1.1 * middle, 0.02 * middle, 9000.0)
+    numbers = {"tilt_sigma": 0.0, "curvature_sigma": 0.0, "tilt_growth": 1.0, "curvature_growth": 1.0} | changes
+    return FieldMap(
+        tilt, err, 0.0, 2.0, 5.0, 1.0, **numbers, best_position_whole_field=9000.0, best_position_middle=9000.0,
+        hfd_middle_px=middle, corners=(corner,), width_mm=23.5, height_mm=15.7, stars=40,
+    )  # fmt: skip
+
+
+def test_maps_are_pooled_by_their_errors():
+    pooled = pool_maps([map_of(10.0, 1.0), map_of(12.0, 2.0, middle=4.0)])
+    assert pooled.tilt_x_um == pytest.approx((10.0 + 12.0 / 4.0) / 1.25)
+    assert pooled.tilt_x_um_err == pytest.approx(1.0 / math.sqrt(1.25))  # 2² / (1 + 4) < 1: no widening
+    assert pooled.tilt_y_um_err == pytest.approx(2.0 / math.sqrt(2.0))
+    # Two components of the normal law: the chance is exp(-χ²/2).
+    chi2 = (pooled.tilt_x_um / pooled.tilt_x_um_err) ** 2
+    assert pooled.tilt_sigma == pytest.approx(stats.norm.isf(0.5 * math.exp(-0.5 * chi2)), rel=1e-6)
+    assert pooled.curvature_sigma == pytest.approx(5.0 * math.sqrt(2.0), rel=1e-9)
+    assert (pooled.corners[0].hfd_px, pooled.corners[0].hfd_own_best_px) == pytest.approx((4.8, 4.4))
+    assert pooled.corners[0].hfd_own_best_px_err == pytest.approx(0.02 * 4.0 / math.sqrt(2.0))
+    apart = pool_maps([map_of(10.0, 1.0), map_of(20.0, 1.0)])
+    assert apart.tilt_x_um_err == pytest.approx(math.sqrt(50.0) / math.sqrt(2.0))  # χ² = 50 for one difference
+
+
+@pytest.mark.parametrize(("value", "err"), [(30.0, 10.0), (-8.0, 3.0), (60.0, 25.0)])
+def test_likely_height_is_that_of_the_two_laws(value, err):
+    # One telescope in ten has a height drawn from a normal law of 100 µm, the others none.
+    height = np.linspace(-700.0, 700.0, 140001)
+    like = stats.norm.pdf(value, height, err) * stats.norm.pdf(height, 0.0, 100.0)
+    step = height[1] - height[0]
+    flat = 0.9 * stats.norm.pdf(value, 0.0, err)
+    total = flat + 0.1 * like.sum() * step
+    mean = 0.1 * (like @ height) * step / total
+    square = 0.1 * (like @ height**2) * step / total
+    assert likely_height(value, err) == pytest.approx((mean, math.sqrt(square - mean**2)), rel=1e-6)
