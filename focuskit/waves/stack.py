@@ -145,7 +145,7 @@ def stack_profile(image: NDArray[np.generic], task: StackTask) -> FrameProfile:
         np.bincount(stack.zone, weight, minlength=ZONES**2)[:, None]
         for weight in (stack.weight * stack.flux, stack.weight**2, stack.weight**2 * stack.flux)
     )
-    noise = per_sky * task.noise**2 * sky_noise + per_light / stack.gain * light_noise * np.maximum(stack.profile, 0.0)
+    noise = per_sky * sky_noise + per_light * light_noise * np.maximum(stack.profile, 0.0)
     with np.errstate(invalid="ignore", divide="ignore"):  # a zone without a star
         harmonics, harmonic_variance = _harmonics(odd / light, radius), noise / light**2
     return FrameProfile(

@@ -1,0 +1,77 @@
+"""What a stack says of its own noise, and which pixels lie where, against counts and known noise."""
+
+import math
+
+import numpy as np
+import pytest
+
+from focuskit.waves.annuli import annulus_maps, harmonic_bins, sub_pixel
+from focuskit.waves.stack import ZONES, StackTask, stack_profile, stack_radius_px, stack_weight
+
+
+@pytest.fixture(scope="module")
+def faint():
+    """180 stars, twenty a zone, with known light, sky noise of 7 and gain of 2; their stack."""
+    rng = np.random.default_rng(31)
+    size, count = 600, 180
+    column, row = np.unravel_index(np.arange(count) % 9, (3, 3))
+    x = column * 200 + 25 + rng.uniform(0.0, 150.0, count)
+    y = row * 200 + 25 + rng.uniform(0.0, 150.0, count)
+    flux = rng.uniform(2000.0, 8000.0, count)
+    rows, columns = np.indices((size, size))
+    clean = np.zeros((size, size))
+    for x0, y0, light in zip(x, y, flux, strict=True):
+        clean += light * np.exp(-((columns - x0) ** 2 + (rows - y0) ** 2) / 18.0) / (18.0 * math.pi)
+    image = clean + np.sqrt(49.0 + clean / 2.0) * rng.standard_normal((size, size))
+    return stack_profile(image, StackTask(x, y, flux, 0.0, 7.0, 12.0, 5.0, 2.0, (x, y, flux)))
+
+
+def test_variance_of_angular_changes_is_that_of_the_noise(faint):
+    # Round stars: what is left beside the round profile is noise, in the outer annuli of sky alone.
+    _, pixels = harmonic_bins(12)
+    pull = faint.harmonics * np.sqrt(pixels / faint.harmonic_variance[:, None, :])
+    assert pull.shape == (ZONES**2, 4, 12)
+    outer = pull[:, :, 6:]
+    # 216 values: one standard deviation of their mean square is 0.1.
+    assert np.mean(outer**2) == pytest.approx(1.0, abs=0.3)
+    assert np.mean(pull[:, :, 2:6] ** 2) == pytest.approx(1.0, abs=0.35)
+
+
+def test_variance_of_the_profile_is_that_of_the_noise(faint):
+    radii = np.arange(faint.bins.shape[1]) / 8.0
+    truth = faint.bins @ (np.exp(-(radii**2) / 18.0) / (18.0 * math.pi))
+    pull = (faint.flux - truth) / np.sqrt(faint.variance)
+    # Centres are rounded to an eighth of a pixel, which widens the star a little; 12 values.
+    assert np.mean((pull[3:] - pull[-4:].mean()) ** 2) < 3.0
+    assert faint.stars == 180
+
+
+def test_pixels_are_counted_in_their_annuli():
+    annulus, shares = annulus_maps(6)
+    bins, pixels = harmonic_bins(6)
+    offset = np.arange(-7, 8)
+    distance = np.hypot(*np.meshgrid(offset, offset))
+    middle = int(sub_pixel(np.zeros(1), np.zeros(1))[0])
+    for a in range(6):
+        inside = (distance >= a) & (distance < a + 1)
+        assert (annulus[middle] == a).sum() == inside.sum()
+        assert shares[middle, a].sum() == pytest.approx(inside.sum())
+        # The mean distance from the star, in bins of an eighth of a pixel.
+        assert shares[middle, a] @ np.arange(9) / 8.0 + a * inside.sum() == pytest.approx(distance[inside].sum())
+        # Squares of cosine and sine of an angle share the pixels, but for the one in the middle.
+        count = inside.sum() - (a == 0)
+        assert pixels[0, a] + pixels[1, a] == pytest.approx(count)
+        assert pixels[2, a] + pixels[3, a] == pytest.approx(count)
+        assert pixels[0, a] == pytest.approx(pixels[1, a])
+    np.testing.assert_allclose(bins[:, 1:].sum(axis=2), 1.0)
+    # A star a quarter of a pixel to the right, then an eighth up: places are of eighths, rows of nine.
+    assert sub_pixel(np.array([0.25]), np.array([0.0]))[0] == middle + 2
+    assert sub_pixel(np.array([0.0]), np.array([-0.125]))[0] == middle - 9
+
+
+def test_stars_count_by_light_over_the_variance_of_a_pixel():
+    # Half of the light lies within a quarter of the radius, which is twice the half-flux diameter.
+    spread = 0.5 / (math.pi * (0.25 * 16.0) ** 2)
+    assert stack_weight(300.0, 7.0, 16.0, 2.0) == pytest.approx(300.0 / (49.0 + spread * 150.0))
+    assert stack_radius_px(3.0) == 8.0
+    assert stack_radius_px(6.5) == 13.0
