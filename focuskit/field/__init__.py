@@ -4,6 +4,6 @@ In: `StarMatch` of one run. Out: `FieldMap`.
 """
 
 from focuskit.field.fit import map_field
-from focuskit.field.map import FieldMap, likely_height, pool_maps
+from focuskit.field.map import Corner, FieldMap, likely_height, pool_maps
 
-__all__ = ["FieldMap", "likely_height", "map_field", "pool_maps"]
+__all__ = ["Corner", "FieldMap", "likely_height", "map_field", "pool_maps"]

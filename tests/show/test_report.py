@@ -14,8 +14,8 @@ from outline import Outline, assert_sound
 from focuskit.core import flags
 from focuskit.core.errors import FocuskitError
 from focuskit.field import pool_maps
-from focuskit.show import SCHEMES, answer_sentence, write_report
-from focuskit.show.palette import COLOURS
+from focuskit.show import answer_sentence, write_report
+from focuskit.show.palette import COLOURS, SCHEMES
 from focuskit.show.report import render_report
 from focuskit.show.report_panels import nice_ticks
 
