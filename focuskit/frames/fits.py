@@ -22,13 +22,13 @@ from focuskit.frames.source import READ_ERRORS, DamageError, Limits, Source, ope
 Value = str | int | float | bool
 Header = Mapping[str, Value]
 
-BLOCK = 2880
+BLOCK = 2880  # bytes: FITS standard 4.0, section 3.1
 _DTYPES = {8: "u1", 16: ">i2", 32: ">i4", 64: ">i8", -32: ">f4", -64: ">f8"}
-_MAX_HDUS = 1000
+_MAX_HDUS = 1000  # chosen: cameras write one or a few
 _LONGEST_STRING = 1000  # what CONTINUE adds beyond is left out; Python reads no integer of 5000 digits
 _NUMBER = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[EDed][+-]?\d+)?")
 _INTEGER = re.compile(r"[+-]?\d+")
-_SCALES = (1e-20, 1e9)  # of BSCALE
+_SCALES = (1e-20, 1e9)  # of BSCALE: with MOST_RAW beside it, values stay finite in double precision
 _QUOTED = re.compile(r"'((?:[^']|'')*)'")
 
 

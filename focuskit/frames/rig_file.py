@@ -35,7 +35,7 @@ _NUMBERS = {  # key: (lowest, highest value that makes sense, an example)
 }
 _KEYS = ("name", *_NUMBERS, "camera", "travel", "filters", "keywords", "position_pattern", "rebuilds", "columns")
 _FILTER_KEYS = ("wavelength_nm", "narrowband", "also")
-_MAX_BYTES = 1_000_000
+_MAX_BYTES = 1_000_000  # a rig file has a few lines: more is another file
 
 
 @dataclass(frozen=True)

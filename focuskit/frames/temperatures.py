@@ -24,9 +24,15 @@ from focuskit.frames.csv_table import read_csv
 FloatArray = NDArray[np.float64]
 
 DAY_S = 86400.0
-LONGEST_NIGHT_H = 18.0  # a longer stretch holds daytime too
-SHORTEST_NIGHT_H = 0.5
-NIGHT_LENGTH_H = 10.0  # taken from a log round the clock where no hours are given
+# The longest night at 60° of latitude lasts 18.1 h: a longer stretch holds daytime too.
+LONGEST_NIGHT_H = 18.0
+SHORTEST_NIGHT_H = 0.5  # chosen: in less, nothing changes that a policy could follow
+# Of a log round the clock where no hours are given. Chosen: the mean over a year of the time with the sun 12°
+# below the horizon is 9 to 10 h at middle latitudes.
+NIGHT_LENGTH_H = 10.0
+# Chosen: of two stations in turn half of the rows are disputed, of one station whose hour repeats in autumn few.
+_MOST_DISPUTED = 0.3
+_MOST_OUT_OF_RANGE = 0.05  # of the rows; chosen: more is a wrong unit or column, fewer are faults of the sensor
 COLDEST_C, HOTTEST_C = -70.0, 60.0  # air at a telescope; outside it a sensor speaks of itself
 
 _TIME_NAMES = (
@@ -119,6 +125,22 @@ def read_temperatures(
     parts = [_read_one(p, columns or {}, unit, clock, only, notes, dropped) for p in files]
     if not parts:
         raise FocuskitError("no temperature log is given: name at least one CSV file")
+    time_s, celsius = _join(files, parts, dropped)
+    nights, rule = split_nights(time_s, celsius, night, clock)
+    notes.append(rule)
+    if not nights:
+        raise FocuskitError(f"{files[0]}: no night of at least {SHORTEST_NIGHT_H:g} h is in the log ({rule})")
+    unique_notes = tuple(dict.fromkeys(notes))
+    dropped.sort(key=lambda d: (d.file, d.line))
+    return TemperatureLog(time_s, celsius, nights, tuple(dropped), unique_notes)
+
+
+def _join(
+    files: Sequence[Path],
+    parts: Sequence[tuple[FloatArray, FloatArray, NDArray[np.int64]]],
+    dropped: list[Dropped],
+) -> tuple[FloatArray, FloatArray]:
+    """Return times and temperatures of all files in order of time, without repeats and outliers."""
     time_s = np.concatenate([p[0] for p in parts])
     celsius = np.concatenate([p[1] for p in parts])
     line = np.concatenate([p[2] for p in parts])
@@ -133,9 +155,9 @@ def read_temperatures(
         time_s, celsius, line, source = time_s[~bad], celsius[~bad], line[~bad], source[~bad]
 
     repeated = np.concatenate([[False], np.diff(time_s) <= 0]) if len(time_s) else np.zeros(0, bool)
-    # Logs that overlap repeat rows as they are; two stations disagree.
+    # Logs that overlap repeat rows as they are, to the rounding of a tenth of a degree; two stations disagree.
     disputed = int(np.sum(repeated & np.concatenate([[False], np.abs(np.diff(celsius)) > 0.05])))
-    if disputed > 0.3 * len(repeated):
+    if disputed > _MOST_DISPUTED * len(repeated):
         raise FocuskitError(
             f"{files[0]}: {disputed} of {len(repeated)} rows repeat a time with another temperature: if several "
             "stations or sensors share the file, choose one with --only COLUMN=VALUE"
@@ -144,13 +166,7 @@ def read_temperatures(
     drop(find_outliers(time_s, celsius), "jumps away from its neighbours and back")
     if len(time_s) < 2:
         raise FocuskitError(f"{files[0]}: fewer than two usable temperatures are left")
-    nights, rule = split_nights(time_s, celsius, night, clock)
-    notes.append(rule)
-    if not nights:
-        raise FocuskitError(f"{files[0]}: no night of at least {SHORTEST_NIGHT_H:g} h is in the log ({rule})")
-    unique_notes = tuple(dict.fromkeys(notes))
-    dropped.sort(key=lambda d: (d.file, d.line))
-    return TemperatureLog(time_s, celsius, nights, tuple(dropped), unique_notes)
+    return time_s, celsius
 
 
 def find_outliers(time_s: FloatArray, temperature_c: FloatArray) -> NDArray[np.bool_]:
@@ -283,7 +299,7 @@ def _read_one(
         notes.append(f"{path.name}: times without a zone are taken as UTC; --zone names another.")
 
     out_of_range = np.isfinite(celsius) & ((celsius < COLDEST_C) | (celsius > HOTTEST_C))
-    if out_of_range.sum() > 0.05 * len(rows):
+    if out_of_range.sum() > _MOST_OUT_OF_RANGE * len(rows):
         raise FocuskitError(
             f"{path}: column '{header[heat_place]}' would be {float(np.median(celsius[out_of_range])):.4g} °C in "
             f"{out_of_range.sum()} of {len(rows)} rows, which is no air: give --unit F or K, or "
