@@ -137,7 +137,8 @@ def decide_refocus(
     case : Case
         What the nights were like, what is to be done in them, and how focus moves.
     draws : int
-        Every policy is replayed on the same draws of the true drift and of run errors.
+        Every policy is replayed on the same draws of the true drift and of run errors. The mean of 50 is
+        known to a seventh of their spread (chosen).
     now : Policy
         What is done at present; gains are counted against it.
     progress : callable, optional

@@ -72,7 +72,8 @@ def _tuned(case: Case, change: TemperatureChange, suffix: str, run_filter: str |
 def _fit_to_plan(case: Case, clock: Policy) -> Policy:
     """Move the setting by up to 35 %, where the loss is flat, to what goes best with the plan's filters.
 
-    Runs by the clock may keep falling into the slow filter of a plan that is the same every night.
+    Runs by the clock may keep falling into the slow filter of a plan that is the same every night. A factor
+    of 1.35 raises the loss by a tenth, 0.3 % of the night where it is 3 % (chosen, as are 13 steps of 5 %).
     """
     if clock.every_min is None:
         return clock

@@ -16,7 +16,7 @@ from focuskit.refocus.behaviour import FloatArray
 
 LONGEST_MIN = 60.0 * 24 * 60  # an interval of sixty days is called never
 FLAT = 3.0  # a mean square change below so many times what noise makes is flat (chosen, not tuned)
-_MOST_LAGS = 120  # of the curve: between its points the change is linear, which costs no per cent
+_MOST_LAGS = 120  # of the curve, one in five minutes of a night of ten hours (chosen: a year takes a second)
 _GRID = 240  # intervals from half a minute to never, 5 % apart: the least lies between two of them
 _MOST_POINTS = 20_000_000  # of the grid: fifty years of nights
 
@@ -196,7 +196,7 @@ def log_noise_c(time_s: FloatArray, temperature_c: FloatArray) -> float:
     if len(time_s) < 3:
         return 0.0
     wait = np.diff(time_s)
-    even = np.abs(wait[1:] - wait[:-1]) < 0.1 * np.median(wait)
+    even = np.abs(wait[1:] - wait[:-1]) < 0.1 * np.median(wait)  # else the bend is not of noise alone
     bend = np.diff(temperature_c, 2)[even]
     return float(np.sqrt(np.mean(bend**2) / 6.0)) if len(bend) else 0.0
 

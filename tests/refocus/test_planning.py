@@ -336,3 +336,14 @@ def test_a_night_needs_four_runs_and_may_have_one_filter():
     runs = [LoggedRun(first + timedelta(minutes=20 * i), 1.0, "L") for i in range(4)]
     assert night_from_runs(runs[:3]) is None
     assert night_from_runs(runs).blocks == (Block("L", 60.0, 120.0),)
+
+
+def test_a_coarse_focuser_takes_the_number_of_frames_that_fits():
+    # 3·√(2.75² − 1) = 7.7 steps: three whole steps of 3 are 3.2 times the least size, four of 2 are 2.85 times.
+    coarse = dataclasses.replace(SEEN, best_hfd_px=3.0, slope_px_per_step=1.0, position_err_steps=0.001)
+    plan = plan_sweep(coarse)
+    assert (len(plan.positions), plan.step) == (9, 2)
+    assert plan.outer_size == pytest.approx(math.hypot(1.0, 8.0 / 3.0))
+    # Where the travel leaves 5.3 steps none fits, and the farthest goes nearest to it: single steps to 5.
+    plan = plan_sweep(coarse, centre=5.3, travel=(0.0, 5000.0))
+    assert (len(plan.positions), plan.step, plan.flags) == (11, 1, ("beyond_travel",))
