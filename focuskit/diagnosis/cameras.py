@@ -12,7 +12,9 @@ from focuskit.diagnosis.focuser import step_of
 from focuskit.night import RunResult
 from focuskit.sweeps import camera_of, main_camera
 
-_TOGETHER = timedelta(minutes=2)  # between the ends of one run and the start of the other
+# Between the end of one run and the start of the other. Chosen: long enough for clocks that differ, too short for the
+# focus to drift.
+_TOGETHER = timedelta(minutes=2)
 
 
 def split_cameras(runs: Sequence[RunResult]) -> tuple[list[RunResult], dict[str, list[RunResult]]]:

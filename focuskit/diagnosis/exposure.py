@@ -12,7 +12,7 @@ from focuskit.diagnosis.finding import Finding
 from focuskit.night import RunResult
 
 _WANTED_SNR = 20.0  # of the 20th brightest star in the outermost frames, as for the planned exposure
-_WANTED_STARS = 20
+_WANTED_STARS = 20  # the rank of the star by which a frame's S/N is told
 _WANTED_ERR = 1.0 / 6.0  # of the tolerance, as for the planned sweep
 
 

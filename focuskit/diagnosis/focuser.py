@@ -21,11 +21,13 @@ Array = NDArray[np.float64]
 # frames (found on curves of 9 to 15 frames with a jitter of 6 % to 20 %: 0.61 to 0.72).
 _WINGS_ERR = 0.65
 _OPTICS_ERR = 0.01  # of the way per step: f-ratio and obstruction are known to this (common practice, no source)
-_UNEVEN_MATTERS = 0.03  # of a move: the model of the stars' shapes has small errors of its own
+_UNEVEN_MATTERS = 0.03  # of a move: the model of the stars' shapes has small errors of its own (chosen, not tuned)
 _SHARP = 0.05  # as in the search for slack: a frame nearer to focus does not tell its distance
-_LEAST_FRAMES = 5
-_EXPECTED_GROWTH = 1.3  # a sweep that should not change the sizes by more cannot tell a focuser that stands still
-_WARMER_C = 0.3
+_LEAST_FRAMES = 5  # as for a curve: two to spare beyond three parameters
+# A sweep that should not change the sizes by more cannot show that the focuser stands still. Chosen: three times the
+# change of the seeing of a usual night, 10 %.
+_EXPECTED_GROWTH = 1.3
+_WARMER_C = 0.3  # a smaller range of temperatures is that of the sensor's noise (chosen)
 
 
 def focuser_findings(runs: Sequence[RunResult]) -> list[Finding]:

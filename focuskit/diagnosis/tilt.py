@@ -23,10 +23,11 @@ from focuskit.night import RunResult
 
 Array = NDArray[np.float64]
 
-_TURNED_DEG = 10.0  # less is no turn of the camera
-_WORST_CONDITION = 30.0  # of the design: beyond, the parts cannot be told apart
-_AMBIGUOUS = 9.0  # chi² by which one sense of the rotator's angle must beat the other
-_ALIKE = 0.5  # part of their common error by which both senses may differ and still say the same
+_TURNED_DEG = 10.0  # chosen: less is no turn of the camera, and separates camera and tube badly
+# Of the design; beyond, the parts cannot be separated. Chosen: two runs 10° apart have 23, half a turn has 1.
+_WORST_CONDITION = 30.0
+_AMBIGUOUS = 9.0  # chi² by which one sense of the rotator's angle must beat the other: three standard deviations
+_ALIKE = 0.5  # part of their common error by which both senses may differ and still say the same (chosen)
 # The errors of the maps count for as many values as this when their scatter is judged.
 _PRIOR_FREEDOM = 4.0
 _DIRECTIONS = ("right", "bottom right", "bottom", "bottom left", "left", "top left", "top", "top right")

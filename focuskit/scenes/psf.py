@@ -21,10 +21,10 @@ from scipy.special import gamma, j1, kv
 from focuskit.core.errors import FocuskitError
 from focuskit.core.optics import KOLMOGOROV_EXPONENT, KOLMOGOROV_FWHM, KOLMOGOROV_MTF, noll_z11
 
-_MTF_NEGLIGIBLE = 1e-8
+_MTF_NEGLIGIBLE = 1e-8  # below the rounding of single precision, in which stars are drawn
 _PUPIL_SAMPLES = 128  # least number of samples across the pupil; its edge is antialiased
-_OVERSAMPLE_MAX = 8
-_BAND_LINES = 7
+_OVERSAMPLE_MAX = 8  # the annulus of geometry has no highest frequency: there sampling has to end somewhere
+_BAND_LINES = 7  # within 2 % of the peak of 29 lines, for 0.05 waves of aberration (tests/scenes)
 
 
 @dataclass(frozen=True)

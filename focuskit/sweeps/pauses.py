@@ -8,7 +8,7 @@ from itertools import pairwise
 from focuskit.frames import FrameInfo
 
 # A pause is long beyond the larger of so many seconds and so many times the usual way from one
-# frame to the next. A short pause ends what has no pattern, a long one ends every run.
+# frame to the next. A short pause ends what has no pattern, a long one ends every run. Chosen, not tuned.
 _SHORT_PAUSE = (60.0, 3.0)
 _LONG_PAUSE = (900.0, 10.0)
 
