@@ -49,24 +49,8 @@ def learn_drift(
 ) -> Drift:
     """Learn the drift of a rig from its logged runs: the one answer behind offsets, interval, plan and report.
 
-    Parameters
-    ----------
-    runs : iterable of LoggedRun
-    rig_file : RigFile, optional
-        Its rebuilds are known, and its rig is the one meant.
-    rig : str, optional
-        Use the runs of this rig instead.
-    log : TemperatureLog, optional
-        Temperatures of the air. They are used whole: which hours count as night does not matter here.
-    rebuilds : sequence of datetime
-        Besides those of the rig file.
-    reference_filter, search_rebuilds
-        See `fit_drift`.
-
-    Raises
-    ------
-    FocuskitError
-        As `fit_drift`.
+    As `fit_drift`, with a rig file, whose rig is the one meant and whose rebuilds are known, and with a log
+    of the air, which is used whole: which of its hours count as night does not matter here.
     """
     rig_file = rig_file or RigFile()
     return fit_drift(
@@ -119,43 +103,60 @@ def fit_drift(
     plain = Terms(round(float(np.median(season.temperature_c)), 1))
     marks = np.searchsorted(season.time_s, [unix_s(moment) for moment in rebuilds])
     cut = find_rebuilds(season, columns_of(season, plain), np.unique(marks).astype(np.intp), search_rebuilds)
-    first = cut.runs
-    terms, shifts, weighed = weigh_models(cut.season.only(first.sound), first.extra_variance, plain)
-    solved = _solve(cut.season, terms, first.sound, shifts)
-    fit, sound, scatter = solved.fit, solved.runs.sound, solved.scatter
+    terms, shifts, weighed = weigh_models(cut.season.only(cut.runs.sound), cut.runs.extra_variance, plain)
+    solved = _solve(cut.season, terms, cut.runs.sound, shifts)
+    sound = solved.runs.sound
     used = tuple(run for run, good in zip(chosen, sound, strict=True) if good)
     aside += [solved.outlier(chosen[i], i) for i in np.flatnonzero(~sound).tolist()]
+    disputed = {name for i, name in enumerate(names) if _outnumbered(season.filter_index == i, sound)}
+    drift = _drift(chosen[0].rig, names, used, solved, terms, disputed)
+    drift = replace(
+        drift,
+        rebuilds=_rebuilds(solved, cut, used, rebuilds),
+        tolerance_steps=tolerance_steps or drift.tolerance_steps,
+        set_aside=tuple(sorted(aside, key=lambda one: one.run.time)),
+        models=tuple(_settled(model, terms, solved) for model in weighed),
+    )
+    raised += flag_season(drift, cut.season.only(sound), disputed)
+    return replace(drift, advice=advise(drift), flags=check(raised))
+
+
+def _drift(
+    rig: str | None,
+    names: Sequence[str | None],
+    used: tuple[LoggedRun, ...],
+    solved: _Solved,
+    terms: Terms,
+    disputed: set[str | None],
+) -> Drift:
+    """Put together what the final fit says by itself."""
+    fit, scatter = solved.fit, solved.scatter
     free = len(used) - fit.rank
     tolerances = [run.tolerance_steps for run in used if run.tolerance_steps is not None]
-    slope = np.arange(len(fit.coefficients)) == len(names) - 1
-    steps_per_c, steps_per_c_err = solved.tell(fit.contrast(slope))
-    drift = Drift(
-        rig=chosen[0].rig,
+    steps_per_c, steps_per_c_err = solved.tell(fit.contrast(np.arange(len(fit.coefficients)) == len(names) - 1))
+    return Drift(
+        rig=rig,
         reference_filter=names[0],
         reference_c=terms.reference_c,
         steps_per_c=steps_per_c,
         steps_per_c_err=steps_per_c_err,
         range_c=_range(used),
-        filters=_filters(names, used, solved, terms),
-        rebuilds=_rebuilds(solved, cut, used, rebuilds),
+        filters=_filters(names, used, solved, terms, disputed),
+        rebuilds=(),
         scatter_steps=math.sqrt(float(np.sum(fit.residuals**2)) / free) if free > 0 else None,
         extra_scatter_steps=math.sqrt(scatter.extra) if solved.has_error else None,
         night_scatter_steps=math.sqrt(scatter.shift),
-        tolerance_steps=tolerance_steps or (float(np.median(tolerances)) if tolerances else None),
+        tolerance_steps=float(np.median(tolerances)) if tolerances else None,
         used=used,
         residuals_steps=fit.residuals,
-        set_aside=tuple(sorted(aside, key=lambda one: one.run.time)),
-        models=tuple(_settled(model, terms, solved) for model in weighed),
+        set_aside=(),
+        models=(),
         advice=(),
         flags=(),
         degrees=solved.degrees,
         terms=terms,
         fit=fit,
     )
-    disputed = {name for i, name in enumerate(names) if _outnumbered(season.filter_index == i, sound)}
-    drift = replace(drift, filters=tuple(_undisputed(one, drift, disputed) for one in drift.filters))
-    raised += flag_season(drift, cut.season.only(sound), disputed)
-    return replace(drift, advice=advise(drift), flags=check(raised))
 
 
 @dataclass(frozen=True)
@@ -224,22 +225,19 @@ def _outnumbered(member: NDArray[np.bool_], sound: NDArray[np.bool_]) -> bool:
     return int(np.sum(member)) - used >= max(used, 1)
 
 
-def _undisputed(one: FilterOffset, drift: Drift, disputed: set[str | None]) -> FilterOffset:
-    """A filter without its offset, where that or the reference's rests on runs that disagree."""
-    if one is drift.filters[0] or not disputed & {one.filter, drift.reference_filter}:
-        return one
-    return replace(one, offset_steps=None, err=None)
-
-
 def _range(runs: Sequence[LoggedRun]) -> tuple[float, float]:
     values = [run.temperature_c for run in runs if run.temperature_c is not None]
     return min(values), max(values)
 
 
 def _filters(
-    names: Sequence[str | None], used: Sequence[LoggedRun], solved: _Solved, terms: Terms
+    names: Sequence[str | None],
+    used: Sequence[LoggedRun],
+    solved: _Solved,
+    terms: Terms,
+    disputed: set[str | None],
 ) -> tuple[FilterOffset, ...]:
-    """Offsets and own drifts with their errors, None where the data do not tell."""
+    """Offsets and own drifts with their errors, None where the data do not determine or dispute them."""
 
     def columns(i: int, warmth: float) -> Array:
         return terms.columns(np.array([i]), np.array([terms.reference_c + warmth]), len(names))[0]
@@ -250,6 +248,8 @@ def _filters(
         # the bend cancels between two temperatures as far from the reference
         warmer = solved.tell(solved.fit.contrast(columns(i, 0.5) - columns(i, -0.5)))[0]
         offset = (0.0, 0.0) if i == 0 else solved.tell(solved.fit.contrast(columns(i, 0.0) - columns(0, 0.0)))
+        if i and disputed & {name, names[0]}:
+            offset = None, None
         filters.append(
             FilterOffset(
                 name,

@@ -140,10 +140,9 @@ def fit_grouped(
     known = singular > UNDETERMINED * max(float(singular.max(initial=0.0)), 1e-300)
     used, unused = np.flatnonzero(known), np.append(np.flatnonzero(~known), np.arange(len(known), len(vt)))
     direct, inverse = u[:, used], vt[used].T / singular[used]
-    explained = direct.T @ target
-    coefficients = inverse @ explained / scale
-    bases = mean[:, -1] - centre @ coefficients
     half = inverse / scale[:, None]
+    coefficients = half @ (direct.T @ target)
+    bases = mean[:, -1] - centre @ coefficients
     return GroupedFit(
         coefficients=coefficients,
         covariance=half @ half.T,
@@ -157,7 +156,7 @@ def fit_grouped(
         log_determinant=float(
             np.sum(np.log(base_weight)) + 2.0 * np.sum(np.log(singular[used])) + 2.0 * np.sum(np.log(scale[~constant]))
         ),
-        chi2=float(np.sum((target - direct @ explained) ** 2)),
+        chi2=float(np.sum((target - direct @ (direct.T @ target)) ** 2)),
     )
 
 

@@ -47,16 +47,10 @@ def plot_drift(drift: Drift, ax: Any = None) -> Any:
     ax = _axes(ax)
     temperature_c = np.array([run.temperature_c for run in drift.used], dtype=float)
     line = np.linspace(*drift.range_c, 100)
-    reference = drift.filters[0].filter
-
-    def model(celsius: float) -> float:
-        columns = drift.columns_at(reference, celsius) - drift.columns_at(reference, drift.reference_c)
-        return float(columns @ drift.fit.coefficients)
-
-    on_line = np.array([model(float(t)) for t in temperature_c])
+    on_line = drift.change_with_temperature(temperature_c)
     _scattered(ax, drift, temperature_c, on_line + drift.residuals_steps)
     label = "no drift known" if drift.steps_per_c is None else f"{drift.steps_per_c:+.2f} steps per °C"
-    ax.plot(line, [model(float(t)) for t in line], color=INK, linewidth=1.2, zorder=1, label=label)
+    ax.plot(line, drift.change_with_temperature(line), color=INK, linewidth=1.2, zorder=1, label=label)
     ax.set(xlabel="temperature (°C)", ylabel=f"position less that at {drift.reference_c:g} °C (steps)",
            title="Focus against temperature, offsets and rebuilds taken out")  # fmt: skip
     ax.legend(fontsize="small", ncols=2)

@@ -137,22 +137,16 @@ def _positions(drift: Drift) -> dict[str, Any] | None:
 
 def draw_drift(drift: Drift) -> Picture:
     """Lay out position against temperature, offsets and rebuilds taken out."""
-    reference = drift.filters[0].filter
-    zero = drift.columns_at(reference, drift.reference_c)
-
-    def model(celsius: float) -> float:
-        return float((drift.columns_at(reference, celsius) - zero) @ drift.fit.coefficients)
-
     runs = _shown(drift)
     celsius = [run.temperature_c or 0.0 for run, _ in runs]
-    heights = [model(c) + off for c, (_, off) in zip(celsius, runs, strict=True)]
+    heights = (drift.change_with_temperature(np.array(celsius)) + [off for _, off in runs]).tolist()
     x = Scale(*spread(celsius, 0.04), PANEL_LEFT, RIGHT)
     y = Scale(*spread(heights, 0.08), PANEL_TOP + _PANEL_PX, PANEL_TOP)
     marks = _marks(drift, runs, [x(c) for c in celsius], [y(h) for h in heights])
     grid = np.linspace(*drift.range_c, 61)
     lines: tuple[Line, ...] = ()
     if drift.steps_per_c is not None:
-        heights_of_line = np.array([y(model(float(c))) for c in grid])
+        heights_of_line = np.array([y(float(h)) for h in drift.change_with_temperature(grid)])
         lines = (Line("model", "curve-main", line_path(np.array([x(c) for c in grid]), heights_of_line)),)
     per_c = plus_minus(drift.steps_per_c, drift.steps_per_c_err).replace("-", "−")
     panel = Panel(f"position less that at {number(drift.reference_c, 1)} °C (steps)", PANEL_TOP,
@@ -165,7 +159,7 @@ def draw_drift(drift: Drift) -> Picture:
 def draw_residuals(drift: Drift) -> Picture:
     """Lay out what the model leaves, over time, with rebuilds and wild runs."""
     runs = _shown(drift)
-    wild = [one for one in drift.set_aside if one.reason.code == "outlier"]
+    wild = drift.outliers
     times = [run.time.timestamp() for run, _ in runs] + [one.run.time.timestamp() for one in wild]
     x = Scale(*spread(times, 0.04, 1800.0), PANEL_LEFT, RIGHT)
     reach = 1.15 * max([abs(off) for _, off in runs] + [drift.tolerance_steps or 1.0])
