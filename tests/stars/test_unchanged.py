@@ -140,16 +140,22 @@ def bright_run():
     return of_run(match, common_sizes(images, match))
 
 
-def faint_run():
+def faint_run(share=1.0):
+    """Return what is measured where the stars of a faint run must lie, of frames with a share of their light."""
     frames = a_run(3e3)
     match, searches = search_plan([measure_pixels(Pixels(frame), gain_e_per_adu=1.0) for frame in frames])
-    images = [prepare_image(Pixels(frame), None, 1.0) for frame in frames]
+    images = [prepare_image(Pixels(frame), None, 1.0) for frame in a_run(3e3 * share)]
     found = [measure_registered(image, search) for image, search in zip(images, searches, strict=True)]
     return of_run(*join_registered(match, found))
 
 
+def barely_seen_run():
+    """Return the same with so little light that some frames stay below what is sure."""
+    return faint_run(0.23)
+
+
 RESULTS = {name: lambda name=name: of_image(FRAMES[name]()) for name in FRAMES}
-RESULTS |= {"bright run": bright_run, "faint run": faint_run}
+RESULTS |= {"bright run": bright_run, "faint run": faint_run, "barely seen run": barely_seen_run}
 
 
 @pytest.mark.parametrize("name", RESULTS)
