@@ -49,6 +49,23 @@ def test_the_sample_season_gives_back_its_truth(capsys):
     assert answer["flags"] == ["wild_runs", "rebuild_found"]
 
 
+def test_two_spellings_of_one_filter_are_pointed_out_until_the_rig_file_joins_them(capsys, tmp_path):
+    runs = read_runs(SEASON / "runs.csv")[:40]
+    first = next(i for i, run in enumerate(runs) if run.filter == "Ha")
+    runs[first] = replace(runs[first], filter="H-alpha 7nm")
+    write_csv(tmp_path / "runs.csv", runs)
+    assert call("offsets", "--runs", tmp_path / "runs.csv", "--json") == 0
+    seen = capsys.readouterr()
+    assert "'H-alpha 7nm' and 'Ha' look like one filter" in seen.err
+    assert seen.err.count("\n") == 1
+    assert "H-alpha 7nm" in [one["filter"] for one in json.loads(seen.out)["filters"]]
+    (tmp_path / "rig.toml").write_text('[filters]\nHa = {also = ["H-alpha 7nm"]}\n')
+    assert call("offsets", "--runs", tmp_path / "runs.csv", "--rig", tmp_path / "rig.toml", "--json") == 0
+    seen = capsys.readouterr()
+    assert seen.err == ""
+    assert "H-alpha 7nm" not in [one["filter"] for one in json.loads(seen.out)["filters"]]
+
+
 def test_the_sample_season_is_what_its_script_writes(tmp_path, monkeypatch):
     import importlib.util
 
