@@ -209,11 +209,17 @@ def filter_names(night: Night) -> list[str | None]:
     return list(dict.fromkeys(run.filter for run in night.runs))
 
 
-def _axes(ax: Any, height: float) -> Any:
-    if ax is None:
-        from matplotlib.figure import Figure
+def own_axes(ax: Any, height: float) -> Any:
+    """Return the axes that are given, or else those of a figure of their own, 8 inches wide."""
+    if ax is not None:
+        return ax
+    from matplotlib.figure import Figure
 
-        ax = Figure(figsize=(8.0, height), layout="constrained", facecolor="white").add_subplot()
+    return Figure(figsize=(8.0, height), layout="constrained", facecolor="white").add_subplot()
+
+
+def _axes(ax: Any, height: float) -> Any:
+    ax = own_axes(ax, height)
     ax.spines[["top", "right"]].set_visible(False)
     ax.spines[["left", "bottom"]].set_color(GREY)
     ax.tick_params(color=GREY, labelcolor=INK)

@@ -10,17 +10,7 @@ import numpy as np
 from focuskit.core.text import plain_text, write_picture
 from focuskit.drift import Drift
 from focuskit.show.palette import GREY, INK, mark_of
-
-
-def _axes(ax: Any, height: float = 4.5) -> Any:
-    if ax is not None:
-        return ax
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=(8.0, height), layout="constrained")
-    FigureCanvasAgg(figure)
-    return figure.add_subplot()
+from focuskit.show.plots import own_axes
 
 
 def _scattered(ax: Any, drift: Drift, x: Any, y: np.ndarray) -> None:
@@ -44,7 +34,7 @@ def _same(one: str | None, other: str | None) -> bool:
 
 def plot_drift(drift: Drift, ax: Any = None) -> Any:
     """Position against temperature, offsets and rebuilds taken out; returns the axes."""
-    ax = _axes(ax)
+    ax = own_axes(ax, 4.5)
     temperature_c = np.array([run.temperature_c for run in drift.used], dtype=float)
     line = np.linspace(*drift.range_c, 100)
     on_line = drift.change_with_temperature(temperature_c)
@@ -59,7 +49,7 @@ def plot_drift(drift: Drift, ax: Any = None) -> Any:
 
 def plot_residuals(drift: Drift, ax: Any = None) -> Any:
     """Residuals over time, with rebuilds and runs set aside marked; returns the axes."""
-    ax = _axes(ax)
+    ax = own_axes(ax, 4.5)
     times = [run.time.replace(tzinfo=None) for run in drift.used]
     _scattered(ax, drift, times, drift.residuals_steps)
     ax.axhline(0.0, color=INK, linewidth=0.8)
@@ -87,7 +77,7 @@ def plot_residuals(drift: Drift, ax: Any = None) -> Any:
 
 def plot_offsets(drift: Drift, ax: Any = None) -> Any:
     """Offsets with their errors, the tolerance around each; returns the axes."""
-    ax = _axes(ax, 3.5)
+    ax = own_axes(ax, 3.5)
     names = [_name(one.filter) for one in drift.filters]
     for i, one in enumerate(drift.filters):
         if one.offset_steps is None:

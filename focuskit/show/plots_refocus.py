@@ -9,19 +9,12 @@ from focuskit.core.errors import FocuskitError
 from focuskit.core.text import write_picture
 from focuskit.refocus import Interval
 from focuskit.show.palette import COLOURS, GREY, INK, mark_of
-
-
-def _axes(ax: Any, width: float = 8.0, height: float = 4.0) -> Any:
-    if ax is not None:
-        return ax
-    from matplotlib.figure import Figure
-
-    return Figure(figsize=(width, height), layout="constrained").add_subplot()
+from focuskit.show.plots import own_axes
 
 
 def plot_temperature(found: Interval, ax: Any = None) -> Any:
     """Draw the temperature of the typical night; returns the axes."""
-    ax = _axes(ax)
+    ax = own_axes(ax, 4.0)
     ax.plot(found.typical_night.hours, found.typical_night.temperature_c, color=INK)
     ax.set(xlabel="hours since the start of the night", ylabel="temperature (°C)")
     return ax
@@ -32,7 +25,7 @@ def plot_focus_error(found: Interval, ax: Any = None) -> Any:
 
     The band is the tolerance (5 % in HFD); a gap with a mark is a focus run. Returns the axes.
     """
-    ax = _axes(ax)
+    ax = own_axes(ax, 4.0)
     band = found.behaviour.tolerance_steps
     ax.axhspan(-band, band, color=COLOURS["sand"], alpha=0.35, lw=0)
     for i, one in enumerate(found.typical_night.replays):
@@ -50,7 +43,7 @@ def plot_effective_hours(found: Interval, ax: Any = None) -> Any:
 
     Where the setting is never, intervals up to four nights are drawn. Returns the axes.
     """
-    ax = _axes(ax)
+    ax = own_axes(ax, 4.0)
     every_min, hours = found.hours_by_clock
     setting = found.answer.clock.every_min
     ax.semilogx(every_min, hours, "o-", color=COLOURS["deep blue"], ms=4)

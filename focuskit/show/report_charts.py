@@ -14,7 +14,7 @@ import numpy as np
 from focuskit.core.reasons import Reason
 from focuskit.core.text import plain_text, round_pair
 from focuskit.night import RunResult
-from focuskit.show.palette import MARKERS, mark_of
+from focuskit.show.palette import MARKERS
 from focuskit.show.plots import short_reason
 from focuskit.show.report_panels import (
     BELOW_PX,
@@ -33,6 +33,8 @@ from focuskit.show.report_panels import (
     mark_path,
     nice_ticks,
     number,
+    series_key,
+    series_mark,
     spread,
     ticks_of,
     time_ticks,
@@ -262,10 +264,7 @@ def draw_night(results: Sequence[RunResult], names: Sequence[str | None]) -> Pic
         top, bottom = bottom + BETWEEN_PX, bottom + BETWEEN_PX + BELOW_NIGHT_PX
         y = Scale(*spread([p["seeing_arcsec"] for p in seen], 0.12, 0.2), bottom, top)
         panels.append(Panel("seeing, defocus taken out (″)", top, bottom, ticks_of(y, 4), _seeing_marks(seen, x, y)))
-    key = [
-        (plain_text(name or "no filter"), f"mark series-{i % len(MARKERS)}", mark_path(mark_of(i)[1], 8, 8, 5.5), False)
-        for i, name in enumerate(names)
-    ]
+    key = series_key(plain_text(name or "no filter") for name in names)
     label = "Best position of each run over time; the table above holds the same numbers."
     return Picture(bottom + BELOW_PX, tuple(time_ticks(x)), "time (UTC)", tuple(panels), tuple(key), label)
 
@@ -281,8 +280,8 @@ def _run_mark(k: int, result: RunResult, x: float, y: Scale, series: int) -> Mar
     else:
         value, error = round_pair(best, err)
         words.append(f"best position {value} ± {error}")
-        at, look, low, high = y(best), f"series-{series % len(MARKERS)}", y(best - err), y(best + err)
-        path = mark_path(mark_of(series)[1], x, at, 5.5)
+        at, low, high = y(best), y(best - err), y(best + err)
+        look, path = series_mark(series, x, at)
     if result.temperature_c is not None:
         words.append(f"{number(result.temperature_c, 1)} °C")
     return Mark(x, at, low, high, path, look, "\n".join(words), "failed" if best is None else "", k)

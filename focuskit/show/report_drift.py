@@ -11,7 +11,6 @@ from focuskit.core import flags
 from focuskit.core.logged import LoggedRun
 from focuskit.core.text import plain_text, plus_minus, round_pair, two_digits
 from focuskit.drift import MODEL_WORDS, Drift
-from focuskit.show.palette import MARKERS, mark_of
 from focuskit.show.report_panels import (
     BELOW_PX,
     PANEL_LEFT,
@@ -28,8 +27,9 @@ from focuskit.show.report_panels import (
     cross_path,
     date_ticks,
     line_path,
-    mark_path,
     number,
+    series_key,
+    series_mark,
     spread,
     ticks_of,
 )
@@ -105,7 +105,7 @@ def _row(drift: Drift, i: int) -> dict[str, Any]:
     value, err = round_pair(one.offset_steps, one.err)
     return {
         "name": plain_text(one.filter or "no filter"),
-        "mark": (f"series-{i % len(MARKERS)}", mark_path(mark_of(i)[1], 8, 8, 5.5)),
+        "mark": series_mark(i),
         "steps": one.offset_steps,
         "whole": None if one.offset_steps is None else f"{round(one.offset_steps) or 0:+d}".replace("+0", "0"),
         "value": "0" if i == 0 else value,
@@ -211,8 +211,8 @@ def draw_offsets(drift: Drift) -> Picture | None:
             lines.append(Line(name, "reach-line", f"{caps}M{low} {at}H{high}"))
         value = "the others count from it" if i == 0 else f"{plus_minus(offset, one.err, True)} steps".replace("-", "−")
         tip = f"{name}: {value}\n{one.runs} runs"
-        path = mark_path(mark_of(i)[1], x(offset), at, 5.5)
-        marks.append(Mark(x(offset), at, None, None, path, f"series-{i % len(MARKERS)}", tip, "", k))
+        look, path = series_mark(i, x(offset), at)
+        marks.append(Mark(x(offset), at, None, None, path, look, tip, "", k))
     zero = Line("zero", "axis", f"M{x(0.0)} {PANEL_TOP}V{bottom}")
     panel = Panel("filter", PANEL_TOP, bottom, tuple(rows), tuple(marks), (zero, *lines), tuple(bands))
     reference = plain_text(drift.reference_filter or "no filter")
@@ -239,8 +239,8 @@ def _marks(
         position = plus_minus(run.position, run.position_err).removesuffix(" ± ?")
         facts = f"{run.temperature_c:.1f} °C\nposition {position}\n{off:+.1f} steps off the drift".replace("-", "−")
         tip = f"{_when(run)}\n{facts}"
-        path = mark_path(mark_of(i)[1], x[k], y[k], 4.0)
-        marks.append(Mark(x[k], y[k], None, None, path, f"series-{i % len(MARKERS)}", tip, "", k))
+        look, path = series_mark(i, x[k], y[k], 4.0)
+        marks.append(Mark(x[k], y[k], None, None, path, look, tip, "", k))
     return tuple(marks)
 
 
@@ -249,8 +249,4 @@ def _when(run: LoggedRun) -> str:
 
 
 def _key(drift: Drift) -> list[tuple[str, str, str, bool]]:
-    return [
-        (plain_text(one.filter or "no filter"), f"mark series-{i % len(MARKERS)}",
-         mark_path(mark_of(i)[1], 8, 8, 5.5), False)
-        for i, one in enumerate(drift.filters)
-    ]  # fmt: skip
+    return series_key(plain_text(one.filter or "no filter") for one in drift.filters)

@@ -9,7 +9,7 @@ import numpy as np
 from focuskit.core import flags
 from focuskit.core.text import plain_text
 from focuskit.refocus import HourOfNight, Interval, Worth
-from focuskit.show.palette import MARKERS, mark_of
+from focuskit.show.palette import MARKERS
 from focuskit.show.report_panels import (
     BELOW_PX,
     BETWEEN_PX,
@@ -27,6 +27,8 @@ from focuskit.show.report_panels import (
     line_path,
     mark_path,
     number,
+    series_key,
+    series_mark,
     spread,
     ticks_of,
 )
@@ -81,7 +83,7 @@ def _row(i: int, worth: Worth, found: Interval) -> dict[str, Any]:
         "worth": worth,
         "name": policy.words,
         "what": _true_minus(worth.what),
-        "mark": (f"series-{i % len(MARKERS)}", mark_path(mark_of(i)[1], 8, 8, 5.5)),
+        "mark": series_mark(i),
         "spent": worth.minutes_spent,
         "chosen": policy.name == found.answer.recommended,
     }
@@ -113,13 +115,9 @@ def draw_worths(found: Interval) -> Picture:
         name = w.policy.words
         chosen = w.policy.name == found.answer.recommended
         tip = f"{name}{', recommended' if chosen else ''}\n{spent[i]:.0f} min a night\n{number(gains[i], 1)} % depth"
-        path = mark_path(mark_of(i)[1], *at, 8.0 if chosen else 5.5)
-        marks.append(Mark(*at, None, None, path, f"series-{i % len(MARKERS)}", tip, "", i))
-    key = [
-        (w.policy.words, f"mark series-{i % len(MARKERS)}",
-         mark_path(mark_of(i)[1], 8, 8, 5.5), False)
-        for i, w in enumerate(worths)
-    ]  # fmt: skip
+        look, path = series_mark(i, *at, 8.0 if chosen else 5.5)
+        marks.append(Mark(*at, None, None, path, look, tip, "", i))
+    key = series_key(w.policy.words for w in worths)
     panel = Panel("depth gained against now (%)", PANEL_TOP, bottom, ticks_of(y), tuple(marks))
     label = f"Minutes spent and depth gained in each way; {found.answer.recommended.replace('_', ' ')} is recommended."
     return Picture(bottom + BELOW_PX, ticks_of(x), "minutes spent on focusing a night", (panel,), tuple(key), label)

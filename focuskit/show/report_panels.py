@@ -6,11 +6,13 @@ Lengths are px of a picture 560 wide; the template draws what is laid out here.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
 import numpy as np
+
+from focuskit.show.palette import MARKERS, mark_of
 
 WIDTH, RIGHT = 560.0, 546.0
 PANEL_LEFT = 50.0
@@ -142,6 +144,17 @@ def mark_path(marker: str, x: float, y: float, r: float) -> str:
         "*": _turned([(0, -1.4), (0.35, -0.48)], 5),
     }[marker]
     return "M" + "L".join(f"{x + r * a:.2f} {y + r * b:.2f}" for a, b in corners) + "z"
+
+
+def series_mark(i: int, x: float = 8.0, y: float = 8.0, r: float = 5.5) -> tuple[str, str]:
+    """Return class and path of the mark of the ``i``-th filter or policy; without a place, as a key shows it."""
+    return f"series-{i % len(MARKERS)}", mark_path(mark_of(i)[1], x, y, r)
+
+
+def series_key(names: Iterable[str]) -> list[tuple[str, str, str, bool]]:
+    """Return the key of filters or policies in their order."""
+    marks = ((name, *series_mark(i)) for i, name in enumerate(names))
+    return [(name, f"mark {look}", path, False) for name, look, path in marks]
 
 
 def _turned(corners: Sequence[tuple[float, float]], times: int) -> list[tuple[float, float]]:
