@@ -25,7 +25,12 @@ from focuskit.night.runs import ShapedRun
 
 @dataclass(frozen=True, eq=False, repr=False)
 class RunResult(ShapedRun):
-    """One focus run and what it shows; ``fit`` carries the best position that is reported.
+    """One focus run and what it shows.
+
+    ``sweep`` (`FocusRun`), ``frames`` (of `MeasuredFrame`), ``match`` (`StarMatch`), ``sizes``, ``rig``,
+    ``wavelength_nm`` and ``key`` are what was measured; ``fit`` (`CurveFit`) carries the best position that is
+    reported, ``backlash`` what the frames show of it; ``profile`` (`ProfileFit`), ``profile_frames`` (the frames that
+    it is of), ``spherical`` and ``aberrations`` are None or empty without a fit of the stars' shapes.
 
     Parameters
     ----------
