@@ -43,8 +43,8 @@ def test_value_error_and_significance_are_those_of_a_general_fit(both, size, noi
     found = find_backlash(sent, squares, errors, [-1])
     steps, err, best, none = fitted(sent, squares, errors, both, size)
     unknowns = 5 if both else 4
-    freedom = backlash._PRIOR_FREEDOM + np.isfinite(squares).sum() - unknowns
-    scale = (backlash._PRIOR_FREEDOM + best) / freedom
+    freedom = 4.0 + np.isfinite(squares).sum() - unknowns
+    scale = (4.0 + best) / freedom
     assert found.steps == pytest.approx(steps, abs=0.01 * err)
     assert found.err == pytest.approx(err * np.sqrt(scale), rel=0.01)
     chance = f.sf((none - best) / (unknowns - 3) / scale, unknowns - 3, freedom)

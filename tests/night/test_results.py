@@ -1,13 +1,14 @@
 """Results show themselves, compare, and say what the logbook keeps."""
 
 import xml.etree.ElementTree as ET
-from dataclasses import replace
+from dataclasses import fields, replace
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from focuskit.night import verdict
+from focuskit.night.runs import ShapedRun
 
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -112,3 +113,18 @@ def test_stars_at_several_heights_widen_the_error(plain_means):
     place, err = verdict._in_the_middle(both, [field(tilt_x_um=400.0)])
     assert place == pytest.approx(5000.0)
     assert err == pytest.approx(np.hypot(0.3, verdict._UNEVEN * 200.0 / 4.0))
+
+
+def test_fields_of_one_camera_are_pooled_at_the_step_that_is_known(night, monkeypatch):
+    runs = [ShapedRun(**{f.name: getattr(run, f.name) for f in fields(ShapedRun)}) for run in night.runs]
+    runs = [run for run in runs if run.profile]
+    apart = tuple(replace(frame, info=replace(frame.info, instrument="Guide")) for frame in runs[0].frames)
+    runs[0] = replace(runs[0], frames=apart)
+    runs[1] = replace(runs[1], rig=replace(runs[1].rig, um_per_step=None))
+    runs[2] = replace(runs[2], rig=replace(runs[2].rig, um_per_step=4.5))
+    steps, pooled = [], []
+    monkeypatch.setattr(verdict, "map_field", lambda *given, **_: steps.append(given[3].um_per_step) or "a map")
+    monkeypatch.setattr(verdict, "_in_the_middle", lambda run, maps: pooled.append(len(maps)) or (9000.0, 1.0))
+    verdict.judge_runs(runs)
+    assert pooled == [1] + [len(runs) - 1] * (len(runs) - 1)
+    assert steps[1:3] == [runs[1].profile.um_per_step, 4.5]

@@ -9,9 +9,9 @@ from scipy.stats import multivariate_normal
 
 from focuskit.core.calibration import Seeing, Spherical
 from focuskit.core.optics import ARCSEC_PER_RADIAN
-from focuskit.waves import pool_spherical, stacked_mean, star_weights
+from focuskit.waves import pool_spherical, stack_tasks, stacked_mean, star_weights
 from focuskit.waves.fit import SPHERICAL_PRIOR
-from focuskit.waves.shared import _RUN_WIDTHS, _in_typical_seeing, pool_seeing
+from focuskit.waves.shared import _RUN_WIDTHS, _in_typical_seeing, _spherical_of, pool_seeing
 from focuskit.waves.stack import stack_radius_px, stack_weight
 
 
@@ -163,3 +163,40 @@ def test_the_mean_over_stacked_stars_is_weighted_as_each_frame_stacks_them():
     mean, unsure = stacked_mean([frame()] * 3, match(light), sizes, np.ones(2), heights)
     assert mean == pytest.approx(sum(means) / 2.0)
     assert unsure == pytest.approx(abs(means[0] - means[1]) / 2.0) and unsure > 0.0
+
+
+class Stars(SimpleNamespace):
+    """Enough of a table of stars to know where they are."""
+
+    def take(self, which):
+        return Stars(**{name: value[which] for name, value in vars(self).items()})
+
+    def __len__(self):
+        return self.x_px.size
+
+
+def image(count, x, y, flux):
+    measured = Stars(x_px=np.array(x), y_px=np.array(y), flux_adu=np.array(flux))
+    return SimpleNamespace(count=count, measured=measured, noise_adu=5.0, sky=SimpleNamespace(at=lambda x, y: 0.0 * x))
+
+
+def test_every_frame_is_stacked_at_the_places_and_beside_the_stars_that_are_its_own():
+    """The second frame shows the most stars; the third lies (3, -2) px from the common places, under thin cloud."""
+    few = image(2, [90.0], [90.0], [1.0])
+    most = image(9, [11.0, 51.0], [21.0, 61.0], [500.0, 100.0])
+    info = SimpleNamespace(path="a.fits", gain=2.0, position=5000.0, bayer=None)
+    frames = [SimpleNamespace(info=info, image=one) for one in (few, most, few)]
+    shared = SimpleNamespace(
+        x_px=np.array([10.0, 50.0]), y_px=np.array([20.0, 60.0]), brightness=np.array([1000.0, 200.0]),
+        shift_px=np.array([[np.nan, np.nan], [1.0, 1.0], [3.0, -2.0]]), strength=np.array([1.0, 0.5, 0.25]),
+    )  # fmt: skip
+    (k, _), (last, task) = stack_tasks(frames, shared, np.array([4.0, 4.0, 4.0]), np.array([1.0, 0.0]))
+    assert (k, last) == (1, 2)
+    assert (list(task.x_px), list(task.y_px), list(task.flux)) == ([13.0], [18.0], [1000.0])
+    x, y, flux = task.known
+    assert (list(x), list(y), list(flux)) == ([13.0, 53.0], [18.0, 58.0], [1000.0, 200.0])
+
+
+def test_a_run_logs_its_aberration_as_a_length():
+    own = _spherical_of(run_at(0.656), SimpleNamespace(spherical=(0.03, 0.01)))
+    assert (own.path_um, own.err_um, own.wavelength_um) == pytest.approx((0.03 * 0.656, 0.01 * 0.656, 0.656))
