@@ -205,7 +205,7 @@ BAD = {
     "one value": (np.ones((50, 50)), "same value"),
     "no uncertainty known": (
         CCDData(FRAME, unit="adu", uncertainty=StdDevUncertainty(np.full(FRAME.shape, np.nan))),
-        "uncertainty: .* 0 values",
+        "errors of the data: .* 0 values",
     ),
 }
 
