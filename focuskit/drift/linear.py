@@ -141,7 +141,7 @@ def fit_grouped(
     used, unused = np.flatnonzero(known), np.append(np.flatnonzero(~known), np.arange(len(known), len(vt)))
     direct, inverse = u[:, used], vt[used].T / singular[used]
     half = inverse / scale[:, None]
-    coefficients = half @ (direct.T @ target)
+    coefficients = inverse @ (direct.T @ target) / scale
     bases = mean[:, -1] - centre @ coefficients
     return GroupedFit(
         coefficients=coefficients,
