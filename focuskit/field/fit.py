@@ -48,6 +48,7 @@ _HUBER_ROUNDS = 3  # then the weights of outliers go to zero
 _WORST_CONDITION = 30.0
 
 
+# Long for its parameters, each with its unit: the steps are in `_table`, `_fit` and `report`.
 def map_field(
     positions: ArrayLike,
     match: StarMatch,

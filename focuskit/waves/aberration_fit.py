@@ -70,15 +70,16 @@ def measure_aberrations(
     widths = [f.seeing_um / factor for _, f in frames if f.seeing_um]
     middle = math.exp(float(np.mean(np.log(widths))))
     zero_um = model.um_per_wave * model.least_hfd_waves(middle, fit.spherical_waves, fit.seeing_exponent)
-    coma, twice = [], []
-    for (profile, frame), width in zip(frames, widths, strict=True):
-        harmonics = turned.harmonics(frame.defocus_um + zero_um, width, fit.seeing_exponent, fit.spherical_waves)
-        once, both = _frame_equations(profile, harmonics)
-        coma.append(once)
-        twice.append(both)
+    pairs = [
+        _frame_equations(
+            profile,
+            turned.harmonics(frame.defocus_um + zero_um, width, fit.seeing_exponent, fit.spherical_waves),
+        )
+        for (profile, frame), width in zip(frames, widths, strict=True)
+    ]
     unit = (middle / rig.pixel_um) ** 2 / 8.0 + 1.0
-    one = _fit_one(*_stacked(coma))
-    two, smear = _fit_two(*_stacked(twice), unit * _SMEARS)
+    one = _fit_one(*_stacked([once for once, _ in pairs]))
+    two, smear = _fit_two(*_stacked([twice for _, twice in pairs]), unit * _SMEARS)
     freedom = 2 * (len(frames) - 1)
     second = _MODEL_SMEAR * (one.square + two.square) * (model.unit_um / rig.pixel_um) ** 2
     least = _MODEL_LEAST_SMEAR * (middle / rig.pixel_um) ** 2
