@@ -119,18 +119,52 @@ def test_every_command_and_every_line_of_python_runs(place):
 NUMBER = re.compile(r"(?<![\w.])[-+−]?\d+(?:\.\d+)?(?![\w.]*\w)")
 
 
-def shows(text, said):
-    """Tell whether ``text`` is what was said; … stands for any lines left out, and numbers may be off by 1 or 2 %.
+WITH_ERROR = re.compile(r"([-+−]?\d+(?:\.\d+)?)\s*±\s*(\d+(?:\.\d+)?)")
 
-    Better fits change an example by a fraction of a step: it is still a good example.
+
+def shows(text, said):
+    """Return whether ``text`` is what was said; … stands for any lines left out.
+
+    A value may differ by a fifth of the error that is quoted with it, and an error by a fifth of itself: less than a
+    reader could act on. Any other number may differ by one in its last digit, as rounding has it.
     """
     parts = [r"(?:.*\n)*?" if line == "…" else pattern_of(line) + r"\n" for line in text.splitlines()]
     found = re.fullmatch("".join(parts), said.rstrip("\n") + "\n")
+    if found is None:
+        return False
+    allowed = [limit for line in text.splitlines() for limit in tolerances(line)]
     shown = [n for line in text.splitlines() for n in NUMBER.findall(line)]
-    return found is not None and all(
-        abs(a - b) <= max(1.0, 0.02 * abs(a))
-        for a, b in ((float(n.replace("−", "-")) for n in pair) for pair in zip(shown, found.groups(), strict=True))
+    return all(
+        abs(as_number(a) - as_number(b)) <= limit for a, b, limit in zip(shown, found.groups(), allowed, strict=True)
     )
+
+
+def as_number(text):
+    return float(text.replace("−", "-"))
+
+
+def last_digit(text):
+    """Return one in the last digit of a number as written, and a little for binary fractions."""
+    return 1.001 * 10.0 ** -len(text.partition(".")[2])
+
+
+def tolerances(line):
+    """Yield by how much each number of a line may differ."""
+    errors = {m.start(1): m for m in WITH_ERROR.finditer(line)}
+    fifth = {}
+    for value in errors.values():
+        limit = max(0.2 * as_number(value.group(2)), last_digit(value.group(2)))
+        fifth |= {value.start(1): limit, value.start(2): limit}
+    for number in NUMBER.finditer(line):
+        yield fifth.get(number.start(), last_digit(number.group()))
+
+
+def test_examples_are_compared_by_their_errors():
+    assert shows("R 14.0 ± 1.0 in 9 runs", "R 14.1 ± 1.1 in 9 runs")
+    assert not shows("R 14.0 ± 1.0 in 9 runs", "R 14.3 ± 1.0 in 9 runs")
+    assert not shows("R 14.0 ± 1.0 in 9 runs", "R 14.0 ± 1.3 in 9 runs")
+    assert not shows("9 of 12 runs", "9 of 14 runs")
+    assert shows("…\nthe drift is −6.48", "first\nthe drift is -6.49".replace("-", "−"))
 
 
 def pattern_of(line):
