@@ -27,7 +27,7 @@ STAR_FLAGS = (
     (4, "faint", "its signal-to-noise ratio is below 20, or below 7 where bright stars are few"),
     (8, "elongated", "it is drawn out far more than the other stars"),
     (16, "odd_size", "its size differs from that of the others as no star's does"),
-    (32, "gaps", "pixels without a value make up more than 2 % of its aperture"),
+    (32, "gaps", "patches of pixels without a value make up more than 2 % of its aperture"),
     (64, "edge", "it lies too near the edge of the image to be measured"),
 )
 FLAG_BIT = {name: bit for bit, name, _ in STAR_FLAGS}

@@ -12,6 +12,7 @@ import math
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
+from scipy.ndimage import uniform_filter
 from scipy.spatial import cKDTree
 
 from focuskit.core.errors import FocuskitError
@@ -48,8 +49,10 @@ LEAST_HFD_PX = 1.4  # what is sharper is a cosmic ray: one pixel and a seeing of
 _BRIGHT = 40  # stars that make the growth curve at the most; chosen: the fainter half adds noise and time
 _UNSEEN_PX = 4.0  # size at which given places are measured where nothing at all is seen; chosen: usual seeing
 # Pixels without a value are filled from their neighbours. Squares of them within stars of 2 to 34 pixels changed the
-# size by less than 1 % up to this share of the aperture, by 2 % at twice the share.
+# size by less than 1 % up to this share of the aperture, by 2 % at twice the share. Scattered ones are filled well:
+# only those count that miss most of their eight neighbours too.
 _MOST_GAPS = 0.02
+_MISSED_NEIGHBOURS = 5
 
 
 def measure_pixels(
@@ -73,7 +76,7 @@ def measure_pixels(
     """
     unit = 1
     filled = pixels.filled()
-    gaps = None if filled is pixels else ~np.isfinite(pixels.physical())
+    gaps = None if filled is pixels else _patches(~np.isfinite(pixels.physical()))
     variance = None if sigma is None else np.square(sigma, dtype=np.float32)
     if bayer:
         unit = 2
@@ -96,6 +99,12 @@ def measure_pixels(
         if worth >= 5.0:
             break
     return summarise(_in_sensor_pixels(stars, unit), image.blocks)
+
+
+def _patches(unknown: np.ndarray) -> np.ndarray:
+    """Return which pixels without a value have too few neighbours with one to be filled well."""
+    neighbours = uniform_filter(unknown.astype(np.float32), 3, mode="nearest") * 9.0 - unknown
+    return unknown & (neighbours > _MISSED_NEIGHBOURS - 0.5)
 
 
 def _measure_all(image: PreparedImage, size: float, given: np.ndarray | None) -> Stars:

@@ -14,6 +14,7 @@ import focuskit
 from focuskit.cli.run import main
 from focuskit.core import flags
 from focuskit.core.errors import FocuskitError
+from focuskit.core.reasons import Reason
 from focuskit.drift import fit_drift
 from focuskit.frames import read_temperatures
 from focuskit.logbook import read_runs
@@ -70,7 +71,8 @@ def test_offsets_are_told_with_what_to_type_in(drift, pages):
     for one in drift.filters[1:]:
         assert f'data-copy="{round(one.offset_steps):+d}"' in page
     for one in drift.set_aside:
-        assert one.why.replace(" -", " −").replace("+", "&#43;") in page or one.why.replace(" -", " −") in page
+        shown = str(one.reason).replace(" -", " −")
+        assert any(words in page for words in (shown, shown.replace("+", "&#43;")))
     for name in drift.flags:
         assert flags.describe(name).meaning in page
     position = drift.predict("Ha", 5.0)[0]
@@ -139,7 +141,9 @@ def renamed(drift, text):
         reference_filter=text,
         filters=tuple(replace(one, filter=text if i == 0 else one.filter) for i, one in enumerate(drift.filters)),
         used=tuple(replace(run, filter=text if run.filter == "L" else run.filter) for run in drift.used),
-        set_aside=tuple(replace(one, why=text, run=replace(one.run, filter=text)) for one in drift.set_aside),
+        set_aside=tuple(
+            replace(one, reason=Reason("outlier", text), run=replace(one.run, filter=text)) for one in drift.set_aside
+        ),
     )
 
 
