@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from html import escape
 
@@ -52,7 +53,9 @@ def draw_points(
     texts = [f'<text transform="translate(14,{floor / 2}) rotate(-90)" text-anchor="middle">{escape(y_label)}</text>']
     words: list[tuple[float, float, str, str]] = [((_LEFT + _WIDTH) / 2, _HEIGHT - 8, "middle", x_label)]
     words += [(across(v), floor + 15, "middle", x_text(v)) for v in dict.fromkeys(ends[0])]
-    words += [(_LEFT - 4, up(v) + 4, "end", f"{v:.6g}") for v in dict.fromkeys(ends[1])]
+    low, high = ends[1]
+    decimals = max(0, 2 - math.floor(math.log10(high - low))) if high > low else 2  # three digits of the range
+    words += [(_LEFT - 4, up(v) + 4, "end", f"{v:.{decimals}f}") for v in dict.fromkeys(ends[1])]
     texts += [f'<text x="{a:.1f}" y="{b:.1f}" text-anchor="{to}">{escape(word)}</text>' for a, b, to, word in words]
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {_WIDTH} {_HEIGHT}" width="{_WIDTH}" font-size="11">'
