@@ -16,6 +16,7 @@ from datetime import datetime
 
 import numpy as np
 from numpy.typing import NDArray
+from threadpoolctl import threadpool_limits
 
 from focuskit.core.flags import check
 from focuskit.core.logged import LoggedRun
@@ -102,9 +103,11 @@ def fit_drift(
     season = make_season(chosen, names, temperatures)
     plain = Terms(round(float(np.median(season.temperature_c)), 1))
     marks = np.searchsorted(season.time_s, [unix_s(moment) for moment in rebuilds])
-    cut = find_rebuilds(season, columns_of(season, plain), np.unique(marks).astype(np.intp), search_rebuilds)
-    terms, shifts, weighed = weigh_models(cut.season.only(cut.runs.sound), cut.runs.extra_variance, plain)
-    solved = _solve(cut.season, terms, cut.runs.sound, shifts)
+    # The columns are few: threads of linear algebra wait for one another, and took four times the CPU time.
+    with threadpool_limits(limits=1, user_api="blas"):
+        cut = find_rebuilds(season, columns_of(season, plain), np.unique(marks).astype(np.intp), search_rebuilds)
+        terms, shifts, weighed = weigh_models(cut.season.only(cut.runs.sound), cut.runs.extra_variance, plain)
+        solved = _solve(cut.season, terms, cut.runs.sound, shifts)
     sound = solved.runs.sound
     used = tuple(run for run, good in zip(chosen, sound, strict=True) if good)
     aside += [solved.outlier(chosen[i], i) for i in np.flatnonzero(~sound).tolist()]
