@@ -9,7 +9,7 @@ from scipy import stats
 
 from focuskit.waves import Aberrations, pool_aberrations
 from focuskit.waves.aberration_fit import _fit_one, _frame_smear, _likelihood, _without_frame_smear, _zone_scatter
-from focuskit.waves.aberrations import make_amount
+from focuskit.waves.aberrations import _digits, make_amount
 
 NOTHING = make_amount(0.0, 0.0, 0.001, 14)
 FOUND = Aberrations(
@@ -126,3 +126,7 @@ def test_smear_of_frames_is_drawn_from_a_law_as_dense_matrices_have_it(frames):
     np.testing.assert_allclose(normal.sum(axis=0)[0], whole, rtol=1e-9)
     np.testing.assert_allclose(np.linalg.solve(normal.sum(axis=0)[0], level.sum(axis=0)[0]), mean, rtol=1e-9)
     np.testing.assert_allclose(_frame_smear(matrix, right, 0.7, mean[None])[:, 0], own, rtol=1e-9)
+
+
+def test_limits_are_written_to_two_digits():
+    assert [_digits(value) for value in (0.0345, 0.5, 2.26, 12.3, 0.0)] == ["0.035", "0.50", "2.3", "12", "0"]

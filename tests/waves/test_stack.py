@@ -4,9 +4,11 @@ import math
 
 import numpy as np
 import pytest
+from astropy.io import fits
 
+from focuskit.frames import read_pixels
 from focuskit.waves.annuli import annulus_maps, harmonic_bins, sub_pixel
-from focuskit.waves.stack import ZONES, StackTask, stack_profile, stack_radius_px, stack_weight
+from focuskit.waves.stack import ZONES, StackTask, stack_or_nothing, stack_profile, stack_radius_px, stack_weight
 
 
 @pytest.fixture(scope="module")
@@ -75,3 +77,34 @@ def test_stars_count_by_light_over_the_variance_of_a_pixel():
     assert stack_weight(300.0, 7.0, 16.0, 2.0) == pytest.approx(300.0 / (49.0 + spread * 150.0))
     assert stack_radius_px(3.0) == 8.0
     assert stack_radius_px(6.5) == 13.0
+
+
+def test_scale_and_zero_of_a_file_do_not_matter(tmp_path):
+    """A star with a neighbour half as bright, whose light is taken off, in two ways of writing the same image."""
+    rows, columns = np.indices((96, 96))
+    places = np.array([[40.0, 48.0], [57.0, 48.0]])
+    light = np.array([40000.0, 20000.0])
+    image = np.full((96, 96), 300.0)
+    for (x, y), flux in zip(places, light, strict=True):
+        image += flux * np.exp(-((columns - x) ** 2 + (rows - y) ** 2) / 18.0) / (18.0 * math.pi)
+    image += np.random.default_rng(5).normal(0.0, 4.0, image.shape)
+    image = np.rint(4.0 * image) / 4.0
+    profiles = []
+    for name, zero, scale in (("plain", 0.0, 1.0), ("scaled", 1000.0, 0.25)):
+        stored = ((image - zero) / scale).astype("f4" if scale == 1.0 else "i2")
+        hdu = fits.PrimaryHDU(stored)
+        hdu.header["BZERO"], hdu.header["BSCALE"] = zero, scale
+        hdu.writeto(tmp_path / f"{name}.fits")
+        assert read_pixels(tmp_path / f"{name}.fits").scale == scale
+        task = StackTask(
+            places[:1, 0], places[:1, 1], light[:1], 300.0, 4.0, 12.0, 0.0, 1.5,
+            (places[:, 0], places[:, 1], light), path=str(tmp_path / f"{name}.fits"),
+        )  # fmt: skip
+        profiles.append(stack_or_nothing(task, None))
+    plain, scaled = profiles
+    assert scaled.flux == pytest.approx(plain.flux, rel=1e-5, abs=1e-9)
+    assert scaled.variance == pytest.approx(plain.variance, rel=1e-4)
+    # The neighbour is gone: it would add 1e-4 to the outer annuli.
+    radii = np.arange(plain.bins.shape[1]) / 8.0
+    truth = plain.bins @ (np.exp(-(radii**2) / 18.0) / (18.0 * math.pi))
+    assert plain.flux[8:] == pytest.approx(truth[8:], abs=6e-5)
