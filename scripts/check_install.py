@@ -123,7 +123,7 @@ def answers(case: Case, wheel: Path, place: Path, tests: bool) -> dict[str, Any]
         print("  tests: " + told.strip().splitlines()[-1], flush=True)
     told = {name: json.loads(run(folder / "focuskit", *words, where=home)) for name, words in JOBS.items()}
     page = (home / "night.html").read_text(encoding="utf-8")
-    if not all(part in page for part in ("<style>", "<script>", "Each run")):
+    if not all(part in page for part in ("<style>", "<script>", "What the words mean")):
         raise SystemExit("the page of the night lacks its style, its script or its words")
     return told
 
