@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from astropy.nddata import NDData
     from astropy.table import Table
 
-# What finders call places: photutils 3, photutils before, fits of star images, sep.
+# What finders call places: photutils 3, photutils before, fits of star images, plain tables.
 _PLACES = (("x_centroid", "y_centroid"), ("xcentroid", "ycentroid"), ("x_fit", "y_fit"), ("x", "y"))
 
 

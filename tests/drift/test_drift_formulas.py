@@ -4,6 +4,7 @@ import itertools
 import math
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -13,6 +14,7 @@ from statsmodels.tools.eval_measures import aicc
 
 from focuskit.core.logged import LoggedRun
 from focuskit.drift import fit_drift
+from focuskit.drift.checks import TIED, _is_tied
 from focuskit.drift.linear import fit_grouped
 from focuskit.drift.models import MARGIN, _margin, corrected_aic, weigh_models
 from focuskit.drift.outliers import _CUT_VARIANCE, OUTLIER_SIGMA, extra_variance, find_sound
@@ -287,3 +289,9 @@ def test_stretches_of_least_cost_are_those_of_all_divisions(seed):
     divisions = [c for k in range(9) for c in itertools.combinations(range(1, 9), k)]
     best = min(map(cost, divisions))
     assert cost(cheapest_starts(level, np.ones(9), toll)) == pytest.approx(best, abs=1e-9)
+
+
+def test_an_offset_is_tied_beyond_twice_the_error_of_a_difference_of_means():
+    drift = SimpleNamespace(scatter_steps=3.0, filters=[SimpleNamespace(runs=9)])
+    limit = TIED * 3.0 * math.hypot(1.0 / math.sqrt(4.0), 1.0 / math.sqrt(9.0))
+    assert [_is_tied(drift, err, 4) for err in (0.99 * limit, 1.01 * limit, None)] == [False, True, False]
