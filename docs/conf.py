@@ -14,7 +14,7 @@ from sphinx.application import Sphinx
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from focuskit import __version__
-from focuskit.show.palette import SCHEMES
+from focuskit.core.palette import SCHEMES
 
 project = "focuskit"
 author = "The focuskit developers"

@@ -25,11 +25,11 @@ from pathlib import Path
 from typing import Any
 
 from focuskit.cli.parser import EXAMPLES, build_parser
-from focuskit.core import flags
+from focuskit.core import flags, palette
 from focuskit.frames import headers
 from focuskit.frames import rig_file as rigfile
 from focuskit.logbook import tables
-from focuskit.show import night_tables, palette
+from focuskit.show import night_tables
 from focuskit.stars.catalogue import STAR_FLAGS
 
 ROOT = Path(__file__).resolve().parents[1]

@@ -46,6 +46,12 @@ def round_pair(value: float | None, err: float | None) -> tuple[str, str | None]
     return f"{value:.{digits}f}".replace("-", "−"), f"{err:.{digits}f}"
 
 
+def number(value: float, digits: int = 0, sign: bool = False) -> str:
+    """Write a number with a true minus sign, and on wish with a plus; zero has none."""
+    shown = round(value, digits) or 0.0
+    return f"{shown:{'+' if sign and shown else ''}.{digits}f}".replace("-", "−")
+
+
 def two_digits(size: float) -> str:
     """Write a length or an error, rounded by its own size: ``16``, ``5.3``, ``0.012``."""
     return round_pair(size, size)[0]

@@ -12,13 +12,15 @@ from scipy import stats
 
 from focuskit.core.errors import FocuskitError
 from focuskit.core.logged import LoggedRun
-from focuskit.core.notebook import draw_points
 from focuskit.core.optics import decimals_of
+from focuskit.core.picture import Picture
 from focuskit.core.reasons import Reason
+from focuskit.core.svg import draw_svg
 from focuskit.core.text import html_table, plus_minus
 from focuskit.core.times import format_time
 from focuskit.drift.linear import Array, GroupedFit
 from focuskit.drift.models import Weighed
+from focuskit.drift.pictures import drift_picture, offsets_picture, residuals_picture
 from focuskit.drift.season import Terms
 
 MODEL_WORDS = {
@@ -206,19 +208,20 @@ class Drift:
             (str(f.filter or "–"), "0" if i == 0 else plus_minus(f.offset_steps, f.err, True), str(f.runs))
             for i, f in enumerate(self.filters)
         ]
-        line = np.linspace(*self.range_c, 50)
-        celsius = np.array([run.temperature_c for run in self.used], dtype=float)
-        picture = draw_points(
-            celsius,
-            self.change_with_temperature(celsius) + self.residuals_steps,
-            lines=[(line, self.change_with_temperature(line))] if self.steps_per_c is not None else (),
-            x_label="temperature (°C)",
-            y_label="change of focus (steps)",
-        )
-        return (
-            html_table(self._title(), ("filter", f"offset from {self.reference_filter} (steps)", "runs"), rows)
-            + picture
-        )
+        head = ("filter", f"offset from {self.reference_filter} (steps)", "runs")
+        return html_table(self._title(), head, rows) + draw_svg(self.picture())
+
+    def picture(self) -> Picture:
+        """Describe focus against temperature, offsets and rebuilds taken out."""
+        return drift_picture(self)
+
+    def residuals_picture(self) -> Picture:
+        """Describe what the model leaves over time, with rebuilds and wild runs."""
+        return residuals_picture(self)
+
+    def offsets_picture(self) -> Picture:
+        """Describe the offsets with their errors, and the tolerance about each."""
+        return offsets_picture(self)
 
     def change_with_temperature(self, celsius: Array) -> Array:
         """Best position in the reference filter less that at `reference_c`, at (n,) temperatures."""

@@ -13,11 +13,13 @@ from scipy.stats import chi2, norm
 
 from focuskit.core import flags
 from focuskit.core.optics import TOLERATED_GROWTH
+from focuskit.core.picture import Axis, Cells, Layer, Panel, Picture, Text
 from focuskit.core.statistics import SEEN_SIGMA, as_sigma, weighted_mean
-from focuskit.core.text import round_pair
+from focuskit.core.text import number, round_pair
 
 # Tilt and curvature of telescopes that have them, and how many do (common practice, no source).
 _USUAL_HEIGHT_UM, _NOT_FLAT = 100.0, 0.1
+_COLUMNS = 18  # of cells in the picture of a map
 _DIRECTIONS = ("right", "bottom right", "bottom", "bottom left", "left", "top left", "top", "top right")
 
 
@@ -227,6 +229,33 @@ class FieldMap:
             )
         most = max(math.ceil(larger), 1)
         return f"stars in the corners are at most {most} % larger than in the middle ({worst.name})"
+
+    def picture(self, title: str, in_corners: bool = False) -> Picture:
+        """Describe the best position over the sensor, in µm from that of its middle, as the image shows it.
+
+        Where ``in_corners``, each corner says by how much its stars are larger than in the middle, and what of it stays
+        at its own best position.
+        """
+        rows = max(round(_COLUMNS * self.height_mm / self.width_mm), 1)
+        along, across = np.meshgrid((np.arange(rows) + 0.5) / rows - 0.5, (np.arange(_COLUMNS) + 0.5) / _COLUMNS - 0.5,
+                                    indexing="ij")  # fmt: skip
+        away = self.away_um(across, along)
+        # A flat field is shown as flat, not as its noise.
+        most = max(float(np.abs(away).max()), 3.0 * self.tilt_um_err, 3.0 * self.curvature_um_err)
+        layers: list[Layer] = [Cells(away, most)]
+        corners = dict(zip([(v, u) for v in (-1, 1) for u in (-1, 1)], self.corners, strict=True))
+        for v, u in ((v, u) for v in (-1, 0, 1) for u in (-1, 0, 1)):
+            words, to = number(float(self.away_um(0.42 * u, 0.42 * v)), sign=True), "middle"
+            if in_corners and (v, u) in corners:
+                larger, own, err = self.larger_pct(corners[v, u])
+                words = f"HFD {number(larger)} % larger\n{_pair(own, err)} % at its own best"
+                to = "start" if u < 0 else "end"
+            edge = 0.48 if to != "middle" else 0.42
+            layers.append(Text((0.5 + edge * u) * self.width_mm, (0.5 + 0.42 * v) * self.height_mm, words, to))
+        label = f"Map of the sensor as the image shows it: {self.hints[0]}; {self.hints[1]}."
+        notes = tuple(f"{hint[0].upper()}{hint[1:]}." for hint in self.hints)
+        panel = Panel(Axis("down the columns of the image (mm)", self.height_mm, 0.0), tuple(layers), None)
+        return Picture(title, label, Axis("along its rows (mm)", 0.0, self.width_mm), (panel,), notes)
 
     def to_json(self) -> dict[str, Any]:
         """Return the map as the public JSON describes it."""

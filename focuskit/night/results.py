@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
-from datetime import UTC, datetime
 from typing import Any
 
 import numpy as np
@@ -13,13 +13,15 @@ import numpy as np
 from focuskit.core import flags
 from focuskit.core.errors import FocuskitError
 from focuskit.core.logged import LoggedRun
-from focuskit.core.notebook import draw_points
 from focuskit.core.optics import Rig, decimals_of
+from focuskit.core.picture import Picture
 from focuskit.core.reasons import Reason
-from focuskit.core.text import html_table, plus_minus
+from focuskit.core.svg import draw_svg
+from focuskit.core.text import html_table, plain_text, plus_minus
 from focuskit.core.times import format_time
 from focuskit.curves import SizeFit
 from focuskit.field import FieldMap
+from focuskit.night.pictures import night_picture, run_picture
 from focuskit.night.runs import ShapedRun
 
 
@@ -214,26 +216,20 @@ class RunResult(ShapedRun):
             "why_not_used": None if self.fit.used[k] else str(self.fit.why_not_used[k]),
         }
 
+    def picture(self, stars: Mapping[int, str] | None = None) -> Picture:
+        """Describe the curve and what it leaves; ``stars`` are images by frame, as data URIs."""
+        return run_picture(self, self.to_json()["points"], stars or {})
+
     def _repr_html_(self) -> str:
-        """Show the curve and the frames of the run in a notebook."""
-        points, curve = self.to_json()["points"], self.fit.fits.get("squared sizes")
-        sizes, lines = self.sizes.hfd_px, []
-        if curve:
-            x = np.linspace(min(self.positions), max(self.positions), 60)
-            lines.append((x, curve.size_at(x)))
-        if self.fit.best_position is not None:
-            lines.append((np.full(2, self.fit.best_position), np.array([np.nanmin(sizes), np.nanmax(sizes)])))
+        """Show the frames of the run and its picture in a notebook."""
+        points = self.to_json()["points"]
         rows = [
             (p["file"], f"{p['position']:.10g}", plus_minus(p["hfd_px"], p["hfd_err_px"]), str(p["stars"]),
              "yes" if p["used"] else p["why_not_used"] or "no")
             for p in points
         ]  # fmt: skip
-        table = html_table(
-            f"Focus run in {self._title()}", ("frame", "position", "HFD px", "stars", "in the curve"), rows
-        )
-        return table + draw_points(
-            self.positions, sizes, self.sizes.hfd_err_px, lines=lines, x_label="position (steps)", y_label="HFD (px)"
-        )
+        head = ("frame", "position", "HFD px", "stars", "in the curve")
+        return html_table(f"Focus run in {self._title()}", head, rows) + draw_svg(run_picture(self, points, {}))
 
 
 def _plain(value: Any) -> Any:
@@ -300,12 +296,12 @@ class Night:
             for run in self.runs
         ]  # fmt: skip
         head = ("start (UTC)", "filter", "verdict", "best position", "least HFD px", "flags")
-        timed = [run for run in self.runs if run.start and run.fit.best_position is not None]
-        return html_table(self._title(), head, rows) + draw_points(
-            [run.start.timestamp() for run in timed if run.start],
-            np.array([run.fit.best_position for run in timed], float),
-            np.array([run.fit.best_position_err for run in timed], float),
-            x_label="start (UTC)",
-            y_label="best position (steps)",
-            x_text=lambda seconds: f"{datetime.fromtimestamp(seconds, UTC):%H:%M}",
-        )
+        return html_table(self._title(), head, rows) + draw_svg(self.picture())
+
+    def picture(self, runs: Sequence[RunResult] | None = None) -> Picture:
+        """Describe best positions over time, of all runs or of some, with temperature and seeing."""
+        shown = self.runs if runs is None else runs
+        starts = sorted(run.start for run in shown if run.start is not None)
+        words = ["Best positions over the night", plain_text(self.rig.name or "unnamed rig")]
+        words += [f"{starts[0]:%Y-%m-%d}"] if starts else []
+        return night_picture(" · ".join(words), shown, list(dict.fromkeys(run.filter for run in self.runs)))

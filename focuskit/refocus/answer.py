@@ -13,7 +13,8 @@ import numpy as np
 
 from focuskit.core.filters import USUAL_FILTERS, FilterTable
 from focuskit.core.flags import check
-from focuskit.core.notebook import draw_points
+from focuskit.core.picture import Picture
+from focuskit.core.svg import draw_svg
 from focuskit.core.text import html_table
 from focuskit.core.times import HOUR_S
 from focuskit.drift import Drift
@@ -21,6 +22,7 @@ from focuskit.frames import TemperatureLog
 from focuskit.refocus.behaviour import NOTHING, FloatArray, FocusBehaviour, Known, learn_behaviour
 from focuskit.refocus.decide import RefocusAnswer, Worth, decide_refocus
 from focuskit.refocus.night_plan import NAMELESS, Block, NightPlan, night_from_runs
+from focuskit.refocus.pictures import clock_picture, night_picture, ways_picture
 from focuskit.refocus.policies import AS_NOW
 from focuskit.refocus.replay import Case, Replay, replay_policy
 from focuskit.refocus.temperature_change import Nights, lay_out_nights, log_noise_c
@@ -144,12 +146,19 @@ class Interval:
             for w in self.answer.worths
         ]  # fmt: skip
         head = ("way", "what it is", "runs", "minutes spent", "effective hours", "depth gained %")
-        every_min, hours = self.hours_by_clock
-        picture = draw_points(
-            np.log(every_min), hours, x_text=lambda x: f"{math.exp(x):.0f}",
-            x_label="minutes between runs", y_label="effective hours a night",
-        )  # fmt: skip
-        return html_table(self.answer.advice, head, rows) + picture
+        return html_table(self.answer.advice, head, rows) + draw_svg(self.picture())
+
+    def picture(self) -> Picture:
+        """Describe effective hours against the interval by the clock, up to four nights where the setting is never."""
+        return clock_picture(self)
+
+    def ways_picture(self) -> Picture:
+        """Describe what each way costs and gives."""
+        return ways_picture(self)
+
+    def night_picture(self) -> Picture:
+        """Describe the middle night: its temperature, and the focus error under each way."""
+        return night_picture(self)
 
 
 def _policy_as_json(worth: Worth) -> dict[str, Any]:

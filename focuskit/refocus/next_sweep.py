@@ -11,8 +11,9 @@ from focuskit.core.errors import FocuskitError
 from focuskit.core.filters import USUAL_FILTERS, FilterTable
 from focuskit.core.flags import check
 from focuskit.core.logged import LoggedRun
-from focuskit.core.notebook import draw_points
 from focuskit.core.optics import TOLERATED_GROWTH, decimals_of
+from focuskit.core.picture import Panel, Picture, Points, axis_of
+from focuskit.core.svg import draw_svg
 from focuskit.core.text import html_table
 from focuskit.drift import Drift
 from focuskit.refocus.answer import rounded, rounded_fields
@@ -130,8 +131,9 @@ class SweepPlan:
         """Show the positions on the curve of sizes in a notebook."""
         bend = math.sqrt(TOLERATED_GROWTH**2 - 1.0) / self.tolerance_steps
         size = [math.hypot(1.0, bend * (x - self.centre)) for x in self.positions]
-        picture = draw_points(self.positions, size, x_label="focuser position", y_label="size over the least size")
-        return html_table(repr(self), ("positions",), [(" ".join(map(str, self.positions)),)]) + picture
+        panel = Panel(axis_of("size over the least size", size, 0.1, 0.1), (Points(self.positions, size),))
+        picture = Picture("", repr(self), axis_of("focuser position", self.positions), (panel,))
+        return html_table(repr(self), ("positions",), [(" ".join(map(str, self.positions)),)]) + draw_svg(picture)
 
 
 def plan_sweeps(

@@ -11,15 +11,15 @@ from typing import Any
 
 from focuskit import __version__
 from focuskit.core.errors import FocuskitError
-from focuskit.core.text import plain_text, round_pair, two_digits, write_whole
+from focuskit.core.palette import PAGE_SCHEMES, SCHEMES, VERDICT_SIGNS
+from focuskit.core.svg import draw_mark, draw_svg
+from focuskit.core.text import number, plain_text, round_pair, two_digits, write_whole
 from focuskit.drift import Drift
 from focuskit.night import Night
 from focuskit.refocus import Interval
-from focuskit.show.palette import COLOURS, MARKERS, SCHEMES, VERDICT_SIGNS
 from focuskit.show.report_drift import drift_view
 from focuskit.show.report_interval import interval_view
 from focuskit.show.report_night import night_title, night_view
-from focuskit.show.report_panels import number
 
 Part = Night | Drift | Interval
 KINDS = {"night": "Report of a night", "offsets": "Drift and filter offsets", "interval": "When to refocus"}
@@ -67,11 +67,16 @@ def render_report(parts: Part | Sequence[Part]) -> str:
         lstrip_blocks=True,
     )
     environment.filters.update(plain=plain_text, num=number, two_digits=two_digits)
-    environment.globals.update(signs=VERDICT_SIGNS, pair=round_pair)
+    environment.globals.update(
+        signs=VERDICT_SIGNS,
+        pair=round_pair,
+        draw=lambda picture: Markup(draw_svg(picture)),
+        mark=lambda look: Markup(draw_mark(**look)),
+    )
     script = read("report.js")
     digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
     return environment.get_template("report.html").render(
-        # Both are our own files; everything else is escaped.
+        # Both are our own files; everything else is escaped, the words in pictures where they are drawn.
         style=Markup(_scheme_rules() + read("report.css")),
         script=Markup(script),
         script_hash=digest,
@@ -112,12 +117,10 @@ def _scheme_rules() -> str:
     def variables(scheme: str) -> str:
         return "".join(f"--{role}:{colour};" for role, colour in SCHEMES[scheme].items())
 
-    series = [f".series-{i}{{fill:{colour}}}" for i, colour in enumerate(tuple(COLOURS.values())[: len(MARKERS)])]
     return "\n".join([
         f":root{{{variables('light')}}}",
         f"@media(prefers-color-scheme:dark){{:root{{{variables('dark')}}}}}",
-        *(f':root[data-scheme="{name}"]{{{variables(name)}}}' for name in SCHEMES),
+        *(f':root[data-scheme="{name}"]{{{variables(name)}}}' for name in PAGE_SCHEMES),
         f"@media print{{:root,:root[data-scheme]{{{variables('light')}}}}}",
-        *series,
         "",
     ])  # fmt: skip

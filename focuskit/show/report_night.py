@@ -7,14 +7,11 @@ from datetime import timedelta
 from typing import Any
 
 from focuskit.core import flags
-from focuskit.core.text import plain_text, round_pair, two_digits
+from focuskit.core.text import number, plain_text, round_pair, two_digits
 from focuskit.core.times import NIGHT_GAP_S
-from focuskit.diagnosis import PART_TITLES, diagnose
+from focuskit.diagnosis import PART_TITLES, camera_words, diagnose
+from focuskit.field import FieldMap, pool_maps
 from focuskit.night import Night, RunResult
-from focuskit.show.plots import filter_names
-from focuskit.show.report_charts import draw_curve, draw_night
-from focuskit.show.report_field import draw_fields
-from focuskit.show.report_panels import number
 from focuskit.show.star_strip import star_strip
 
 _REPEATED_WITHIN = timedelta(minutes=30)
@@ -104,10 +101,35 @@ def _part_view(night: Night, part: Sequence[int], views: Sequence[dict[str, Any]
         "answer": answer_sentence(runs),
         "more": _more_sentences(runs),
         "runs": [views[k] for k in part],
-        "chart": draw_night(runs, filter_names(night)),
-        "fields": draw_fields(runs),
-        "first": part[0],
+        "picture": night.picture(runs) if sum(run.fit.best_position is not None for run in runs) > 1 else None,
+        "fields": field_views(runs),
     }
+
+
+def field_views(runs: Sequence[RunResult]) -> list[dict[str, Any]]:
+    """Return one map for each camera and each way it was turned, from all its runs, and the sizes in its corners."""
+    settings: dict[tuple[object, ...], list[RunResult]] = {}
+    for run in runs:
+        if run.field:
+            settings.setdefault(run.camera_setting, []).append(run)
+    views = []
+    for own in settings.values():
+        field = pool_maps([run.field for run in own if run.field])
+        words = [camera_words(own[0])] * (len(settings) > 1)
+        words.append(f"{len(own)} runs together" if len(own) > 1 else "one run")
+        title = f"Best position over the sensor, µm from that of its middle ({', '.join(words)})"
+        views.append({"picture": field.picture(title), "corners": _corners(field)})
+    return views
+
+
+def _corners(field: FieldMap) -> list[tuple[str, str, str, str]]:
+    """Return of each corner its name, size, and per cent larger: with all in focus, and at its own best position."""
+    rows = []
+    for corner in field.corners:
+        larger, own, err = field.larger_pct(corner)
+        value, digits = round_pair(own, err)
+        rows.append((corner.name, f"{corner.hfd_px:.2f}", number(larger, sign=True), f"{value} ± {digits}"))
+    return rows
 
 
 def answer_sentence(runs: Sequence[RunResult]) -> str:
@@ -184,27 +206,12 @@ def _run_view(number_: int, result: RunResult) -> dict[str, Any]:
         "err_95": None if result.fit.best_position_err_95 is None
         else round_pair(run["best_position"], result.fit.best_position_err_95)[1],
         "used": sum(point["used"] for point in points),
-        "chart": draw_curve(result, points, star_strip(result)),
-        "summary": _summary(filter_name, result, value, err),
+        "picture": result.picture(star_strip(result)),
         "facts": _facts(result, run),
         "flags": [flags.describe(name) for name in run["flags"]],
         "estimates": _estimates(run),
         "off_pct": [None] * len(points) if off is None else [float(v) if v == v else None for v in off],
-        "passes": len(result.directions),
     }  # fmt: skip
-
-
-def _summary(filter_name: str, result: RunResult, value: str, err: str | None) -> str:
-    """Return what the picture of a run shows, for those who do not see it."""
-    fit = result.fit
-    if fit.best_position is None:
-        near = f" The next sweep should be centred near {result.look_near}." if result.look_near else ""
-        return f"Sizes of {len(fit.used)} frames in {filter_name} against focuser position; no best position.{near}"
-    least = f"{fit.hfd_best_px:.2f} px" if fit.hfd_best_px is not None else "unknown"
-    return (
-        f"V-curve of {sum(fit.used)} frames in {filter_name}: the half-flux diameter is least, {least}, "
-        f"at position {value} ± {err}."
-    )
 
 
 def _facts(result: RunResult, run: dict[str, Any]) -> list[tuple[str, str, str]]:

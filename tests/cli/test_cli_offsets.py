@@ -20,7 +20,7 @@ from focuskit.core.logged import LoggedRun
 from focuskit.core.text import plus_minus
 from focuskit.drift import fit_drift
 from focuskit.logbook import read_runs, write_csv
-from focuskit.show import plots_drift
+from focuskit.show import plots
 
 SEASON = Path(__file__).parents[2] / "sample_data" / "season"
 TRUTH = json.loads((SEASON / "truth.json").read_text(encoding="utf-8"))
@@ -140,7 +140,7 @@ def test_table_plots_and_predictions(capsys, tmp_path):
 
 def test_plots_of_a_poor_season_draw():
     drift = fit_drift([LoggedRun(datetime(2031, 3, 4, 20, tzinfo=UTC), 5000.0, None, 3.0)])
-    for draw in (plots_drift.plot_drift, plots_drift.plot_residuals, plots_drift.plot_offsets):
+    for draw in (plots.plot_drift, plots.plot_drift_residuals, plots.plot_offsets):
         axes = draw(drift)
         assert isinstance(axes, Axes)
         assert draw(drift, axes) is axes
@@ -153,7 +153,7 @@ def test_any_name_of_a_filter_can_be_drawn(tmp_path):
         LoggedRun(start + timedelta(hours=k), 5000.0 + 3 * k + k % 3, names[k % 4], 12.0 - k / 2, rig="$H^{$")
         for k in range(24)
     ]
-    assert len(plots_drift.save_drift_plots(fit_drift(runs), tmp_path)) == 3
+    assert len(plots.save_drift_plots(fit_drift(runs), tmp_path)) == 3
 
 
 def test_offsets_through_the_logbook(capsys, tmp_path, monkeypatch):

@@ -14,7 +14,7 @@ from focuskit.diagnosis.optics import optics_findings
 from focuskit.field import FieldMap, pool_maps
 from focuskit.field.map import Corner
 from focuskit.frames import RigFile
-from focuskit.show.report_field import draw_fields
+from focuskit.show.report_night import field_views
 
 CORNERS = ("top left", "top right", "bottom left", "bottom right")
 FLAT = FieldMap(
@@ -98,23 +98,22 @@ def test_runs_together_are_surer_and_those_turned_otherwise_stand_apart(run):
     told = optics_findings(turned)
     assert [f.name for f in told].count("tilt") == 2
     assert told[0].text.startswith("Heron, Simulated camera, rotator at 0°: tilt of 150.0 ± 1.4 µm")
-    assert len(draw_fields(turned)) == 2
+    assert len(field_views(turned)) == 2
 
 
 def test_map_of_the_report(run):
-    (chart,) = draw_fields([replace(run, field=TILTED)] * 2)
-    assert chart.title == "2 runs together"
+    (view,) = field_views([replace(run, field=TILTED)] * 2)
+    assert "(2 runs together)" in view["picture"].title
+    cells, *words = view["picture"].panels[0].layers
     # Best positions grow to the right; by half the tilt and, in the corner, the curvature.
-    right = [cell for cell in chart.cells if cell.x == max(c.x for c in chart.cells)]
-    assert {cell.side for cell in right} == {"above"}
-    texts = {(round(x), round(y)): text for x, y, text in chart.words}
-    middle = [text for (x, y), text in texts.items()][4]
-    assert middle == "0"
-    assert chart.corners[3] == ("bottom right", "7.20", "+20", "10.00 ± 0.59")
+    assert (cells.values[:, -1] > 0.0).all()
+    assert words[4].words == "0"
+    assert view["corners"][3] == ("bottom right", "7.20", "+20", "10.00 ± 0.59")
     # A flat field is shown as flat.
-    (flat,) = draw_fields([replace(run, field=FLAT)])
-    assert max(cell.opacity for cell in flat.cells) < 0.25
-    assert draw_fields([replace(run, field=None)]) == []
+    (flat,) = field_views([replace(run, field=FLAT)])
+    cells = flat["picture"].panels[0].layers[0]
+    assert np.abs(cells.values).max() < 0.4 * cells.most
+    assert field_views([replace(run, field=None)]) == []
 
 
 # Handbook --------------------------------------------------------------------------------------

@@ -13,11 +13,11 @@ from outline import Outline, assert_sound
 
 from focuskit.core import flags
 from focuskit.core.errors import FocuskitError
+from focuskit.core.palette import COLOURS, PAGE_SCHEMES, SCHEMES
+from focuskit.core.picture import round_values
 from focuskit.field import pool_maps
 from focuskit.show import answer_sentence, write_report
-from focuskit.show.palette import COLOURS, SCHEMES
 from focuskit.show.report import render_report
-from focuskit.show.report_panels import nice_ticks
 
 SAMPLE = Path(__file__).parents[2] / "sample_data"
 HOSTILE = "<script>alert(1)</script>\x1b[31m\" onload='x' {{ 7*7 }} $\\frac{"
@@ -172,7 +172,7 @@ def contrast(one, other):
     return (high + 0.05) / (low + 0.05)
 
 
-@pytest.mark.parametrize("name", SCHEMES)
+@pytest.mark.parametrize("name", PAGE_SCHEMES)
 def test_contrast_is_that_of_wcag_aa(name):
     # 4.5 to 1 for text, 3 to 1 for what must be seen in pictures (WCAG 2.2, 1.4.3 and 1.4.11).
     assert contrast("#000000", "#ffffff") == pytest.approx(21)
@@ -182,6 +182,11 @@ def test_contrast_is_that_of_wcag_aa(name):
             assert contrast(scheme[text], scheme[ground]) >= 4.5, (text, ground)
         for line in ("accent", "second", "third", "fourth", "failed"):
             assert contrast(scheme[line], scheme[ground]) >= 3.0, (line, ground)
+
+
+def test_pictures_of_notebooks_can_be_seen_on_white_and_on_black():
+    for line in ("accent", "good", "usable", "failed", "second", "third", "fourth"):
+        assert min(contrast(SCHEMES["any"][line], ground) for ground in ("#ffffff", "#111111")) >= 3.0, line
 
 
 # What red-blind, green-blind and blue-blind eyes see, in linear RGB (Machado, Oliveira & Fernandes 2009,
@@ -216,7 +221,7 @@ def test_first_colours_stay_apart_for_colour_blind_eyes(eye):
 
 @pytest.mark.parametrize(("low", "high"), [(0, 1), (8900, 9204), (-13.2, 13.2), (0.0, 40.3), (9043.1, 9043.9)])
 def test_ticks_are_few_round_and_inside(low, high):
-    ticks = nice_ticks(low, high)
+    ticks = round_values(low, high)
     assert 2 <= len(ticks) <= 6
     assert low <= min(ticks) + 1e-9
     assert max(ticks) - 1e-9 <= high
@@ -258,7 +263,7 @@ def test_report_in_a_browser(night, tmp_path, width, phone):
         page.run("document.querySelector('#run-1 button.copy').click()")
         page.run("new Promise(r => setTimeout(r, 300))")
         assert f"{int(night.runs[0].fit.best_position)}." in page.run("document.querySelector('#said').textContent")
-        line = "getComputedStyle(document.querySelector('#run-1 [data-line=parabola]')).visibility"
+        line = "getComputedStyle(document.querySelector('#run-1 [data-line^=parabola]')).visibility"
         assert page.run(line) == "hidden"
         page.run("document.querySelectorAll('#run-1 li.switch button')[1].click()")
         assert page.run(line) == "visible"

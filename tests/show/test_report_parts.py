@@ -14,15 +14,14 @@ import focuskit
 from focuskit.cli.run import main
 from focuskit.core import flags
 from focuskit.core.errors import FocuskitError
+from focuskit.core.picture import Points, axis_of
 from focuskit.core.reasons import Reason
-from focuskit.drift import fit_drift
+from focuskit.drift import MOST_MARKS, fit_drift
 from focuskit.frames import read_temperatures
 from focuskit.logbook import read_runs
 from focuskit.refocus import Known, find_interval
 from focuskit.show import drift_sentence, write_report
 from focuskit.show.report import render_report
-from focuskit.show.report_drift import MOST_MARKS, draw_residuals
-from focuskit.show.report_panels import Scale, date_ticks, spread
 
 SEASON = Path(__file__).parents[2] / "sample_data" / "season"
 HOSTILE = "<script>alert(1)</script>\x1b[31m\" onload='x' {{ 7*7 }}"
@@ -116,7 +115,13 @@ def test_a_first_run_and_a_flat_log_are_told_too(tmp_path):
 def test_many_runs_are_thinned_evenly(drift):
     often = 1 + 2 * MOST_MARKS // len(drift.used)
     many = replace(drift, used=drift.used * often, residuals_steps=list(drift.residuals_steps) * often, set_aside=())
-    assert len(draw_residuals(many).panels[0].marks) == MOST_MARKS
+    for picture in (many.picture(), many.residuals_picture()):
+        points = [layer for layer in picture.panels[0].layers if isinstance(layer, Points)]
+        assert sum(len(layer.x) for layer in points) == MOST_MARKS
+        first = many.filters[0].filter
+        assert sum(run.filter == first for run in many.used) / len(many.used) == pytest.approx(
+            len(points[0].x) / MOST_MARKS, abs=0.05
+        )
 
 
 def test_nothing_is_no_report(tmp_path):
@@ -128,9 +133,10 @@ def test_nothing_is_no_report(tmp_path):
 
 @pytest.mark.parametrize("days", [0.3, 1.9, 3.0, 12.0, 300.0, 4000.0])
 def test_dates_on_an_axis_are_few_and_inside(days):
-    ticks = date_ticks(Scale(*spread([1.9e9, 1.9e9 + 86400.0 * days], 0.04), 50.0, 546.0))
+    axis = axis_of("time (UTC)", [1.9e9, 1.9e9 + 86400.0 * days], 0.04, kind="time")
+    ticks = axis.ticks(6)
     assert 1 <= len(ticks) <= 6
-    assert all(50.0 <= tick.at <= 546.0 for tick in ticks)
+    assert all(axis.low <= at <= axis.high for at, _ in ticks)
 
 
 def renamed(drift, text):

@@ -128,14 +128,14 @@
   // Further curves are shown on request.
   for (const item of all("li.switch")) {
     const figure = item.closest("figure");
-    const line = all("svg.chart [data-line]", figure).find((path) => path.dataset.line === item.dataset.line);
+    const lines = all("svg.chart [data-line]", figure).filter((part) => part.dataset.line === item.dataset.line);
     const button = document.createElement("button");
     button.type = "button";
     button.append(...item.childNodes);
     item.append(button);
     const set = (on) => {
       button.setAttribute("aria-pressed", String(on));
-      line.classList.toggle("off", !on);
+      for (const line of lines) line.classList.toggle("off", !on);
     };
     set(false);
     button.addEventListener("click", () => set(button.getAttribute("aria-pressed") === "false"));
