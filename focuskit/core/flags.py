@@ -42,6 +42,11 @@ _add(
     "Widen the step until the outermost frames are 2.5 to 3 times the least size.",
 )
 _add(
+    "no_minimum",
+    "The sizes scatter so much that neither a minimum nor a lack of one can be seen in them.",
+    "Look at the frames (clouds, trails, one saturated star among faint ones), then repeat the run.",
+)
+_add(
     "upside_down",
     "The sizes are largest in the middle of the sweep.",
     "Check that stars were in the field and that the positions belong to these frames.",

@@ -8,10 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import fdtrc
+from scipy.stats import t as t_law
 
 from focuskit.core.reasons import Reason
-from focuskit.curves.estimate import Estimate, Points, compare_point, estimate_curve, first_look
-from focuskit.curves.frames import FrameSizes
+from focuskit.curves.estimate import Estimate, Points
+from focuskit.curves.frames import FrameSizes, plausible
 from focuskit.curves.shape import CurveShape
 
 Array = NDArray[np.float64]
@@ -22,23 +23,16 @@ Mask = NDArray[np.bool_]
 LEAST_POSITIONS = 5
 # Chosen, not tuned: fewer cannot outvote one star that a neighbour or a hot pixel spoils.
 _FEW_STARS = 5
-# The four shares of light, stars and change of seeing are chosen, not tuned: in a clear sky the light of the same stars
+# The shares of light, stars and change of seeing are chosen, not tuned: in a clear sky the light of the same stars
 # repeats to a few per cent. Lower shares leave clouds in the curve, higher ones take sound frames from it.
 _LIGHT_LOST = 0.6  # of the run's median flux: a cloud
-_LIGHT_DIMMED = 0.85  # with an odd size as well
 _STARS_LOST = 0.15  # of the run's median number
-_LEAST_DEPARTURE = 0.1  # of ln(seeing): as much as the seeing of most nights changes anyway
-# Probability of so large a departure from the curve of the other frames; 9 frames have 9 chances. With these,
-# 0 to 0.9 % of sound frames are set aside, and 77 to 100 % of frames whose seeing a gust makes 1.5 to 2 times worse,
-# but for the outermost (scripts/bench_curves.py).
-_UNLIKELY_LARGE = 0.02  # what gusts do
-_UNLIKELY_SMALL = 0.003  # nothing makes the seeing of one frame far better: there it is mostly chance
-_UNLIKELY_DIMMED = 0.05  # the lost light speaks against the frame already
-_SUSPECTS = 3  # as many curves are fitted for each frame left out: what limits the time
-_STANDS_OUT = 3.0  # over the median residual, 0.67 standard deviations of a normal law: about two standard deviations
 # No curve: as likely as this to come out of sizes that do not depend on the position. Chosen: one run in 50 of a
 # focuser that does not move passes for a curve.
 _BY_CHANCE = 0.02
+# The best of all sets of frames was left out, which makes the rest look more like a curve than it is. With this, sizes
+# that do not depend on the position pass in 0 to 3 % of runs of 6 to 21 frames, gusts or not (scripts/bench_curves.py).
+_EACH_LEFT_OUT = 0.3
 _LEAST_GROWTH = (
     1.15  # chosen: below it, the change of seeing of a usual night makes as large a difference of two frames
 )
@@ -54,10 +48,11 @@ _VAGUE_SHARE = 0.25  # error over half the sweep: chosen, so that the sweep span
 
 @dataclass(frozen=True)
 class Health:
-    """Verdict on a curve: ``flags`` in no order, and whether it ``failed``."""
+    """Verdict on a curve: ``flags`` in no order, whether it ``failed``, and whether it has told of a minimum at all."""
 
     failed: bool
     flags: tuple[str, ...]
+    told: bool = False
 
 
 def distinct_positions(positions: Array) -> int:
@@ -70,7 +65,7 @@ def distinct_positions(positions: Array) -> int:
 
 def find_spoilt(frames: FrameSizes, set_aside: Sequence[Reason | None] | None = None) -> list[Reason | None]:
     """Return for each frame why it is to be left out before any curve is fitted, None for the others."""
-    why = _find_unmeasured(frames.size, frames.stars)
+    why = _find_unmeasured(frames.size, frames.sigma, frames.stars)
     if set_aside is not None:
         why = [given or own for given, own in zip(set_aside, why, strict=True)]
     dimmed = _find_dimmed(frames.flux, frames.x, np.array([reason is None for reason in why], bool))
@@ -83,10 +78,15 @@ def shares_few_stars(frames: FrameSizes) -> bool:
     return bool(known.size) and float(np.median(known)) < _FEW_STARS
 
 
-def _find_unmeasured(sizes: Array, stars: Array) -> list[Reason | None]:
+def _find_unmeasured(sizes: Array, sigma: Array, stars: Array) -> list[Reason | None]:
     """Name the frames without a size, or with hardly any of the stars of the others."""
     unseen = Reason("no_stars", "no star could be measured")
-    why = [None if ok else unseen for ok in np.isfinite(sizes) & (sizes > 0)]
+    measured = np.isfinite(sizes) & (sizes > 0)
+    why = [None if ok else unseen for ok in measured]
+    for i in np.flatnonzero(measured & ~plausible(sizes)):
+        why[i] = Reason("nonsense", f"its size, {sizes[i]:.3g}, is out of all proportion to those of the other frames")
+    for i in np.flatnonzero(measured & (sigma > sizes)):
+        why[i] = why[i] or Reason("nonsense", f"the error of its size, {sigma[i]:.3g}, is larger than the size")
     if not np.isfinite(stars).any():
         return why
     usual = float(np.nanmedian(stars))
@@ -118,73 +118,6 @@ def _find_dimmed(fluxes: Array, positions: Array, used: Mask) -> list[Reason | N
     return why
 
 
-def fit_without_gusts(
-    points: Points, shape: CurveShape, start: tuple[float, float, float], fluxes: Array
-) -> tuple[Estimate, Mask, list[Reason | None]]:
-    """Fit the curve; leave out, one by one, frames that the others show to be odd.
-
-    Returns
-    -------
-    estimate : Estimate
-    kept : ndarray of bool, shape (n,)
-    why : list of (Reason or None)
-    """
-    kept = np.ones(points.x.size, bool)
-    why: list[Reason | None] = [None] * points.x.size
-    estimate = estimate_curve(points, shape, start, squared=True)
-    known = fluxes[np.isfinite(fluxes)]
-    dimmed = fluxes < _LIGHT_DIMMED * np.median(known) if known.size else np.zeros(points.x.size, bool)
-    for _ in range(points.x.size // 4):
-        found = _find_odd(points, shape, kept, dimmed)
-        if found is None:
-            break
-        worst, departure, estimate = found
-        kept[worst] = False
-        why[worst] = _say_odd(departure, bool(dimmed[worst]))
-    return estimate, kept, why
-
-
-def _find_odd(points: Points, shape: CurveShape, kept: Mask, dimmed: Mask) -> tuple[int, float, Estimate] | None:
-    """Return an odd frame, how far it is off, and the others' curve.
-
-    A gust bends the curve, so that sound frames look odd beside it: of all odd frames the culprit is
-    the one without which the others agree best.
-    """
-    found: tuple[int, float, Estimate] | None = None
-    for i in _suspects(points, kept):
-        rest = kept.copy()
-        rest[i] = False
-        others = points.only(rest)
-        start = first_look(others)
-        if start is None or distinct_positions(others.x) < LEAST_POSITIONS:
-            continue
-        estimate = estimate_curve(others, shape, start, squared=True)
-        alone = points.only(np.arange(points.x.size) == i)
-        surprise, departure = compare_point(estimate, alone, shape)
-        if abs(departure) < _LEAST_DEPARTURE:
-            continue
-        limit = _UNLIKELY_DIMMED if dimmed[i] else _UNLIKELY_LARGE if departure > 0 else _UNLIKELY_SMALL
-        if surprise < limit and (found is None or estimate.jitter < found[2].jitter):
-            found = (i, departure, estimate)
-    return found
-
-
-def _suspects(points: Points, kept: Mask) -> list[int]:
-    """Return frames that may stand out from a robust curve; none if no frame does."""
-    start = first_look(points.only(kept))
-    if start is None:
-        return []
-    best, least, slope = start
-    residual = np.abs(points.size**2 - least**2 - (slope * (points.x - best)) ** 2)
-    residual[~kept] = 0.0
-    order = np.argsort(-residual, kind="stable")[:_SUSPECTS]
-    if residual[order[0]] < _STANDS_OUT * np.median(residual[kept]):
-        return []
-    # A gust at the end of the sweep bends the curve to itself: the largest size is always suspect.
-    largest = np.argmax(np.where(kept, points.size, 0.0))
-    return list(dict.fromkeys([int(largest), *(int(i) for i in order if kept[i])]))
-
-
 def judge_curve(points: Points, shape: CurveShape, estimate: Estimate, left_out: int) -> Health:
     """Decide whether a fitted curve shows a minimum within the sweep, and how good the sweep was."""
     low, high = float(points.x.min()), float(points.x.max())
@@ -192,13 +125,13 @@ def judge_curve(points: Points, shape: CurveShape, estimate: Estimate, left_out:
     residual = np.log(points.size / estimate.fitted)
     scatter = np.sqrt(np.sum(residual**2) / (points.x.size - 3))
     if not is_curve(points, estimate, left_out) or growth.max() < _LEAST_GROWTH:
-        return Health(True, ("flat_curve",))
+        return no_curve(points)
     if estimate.best - estimate.err < low or estimate.best + estimate.err > high:
-        return Health(True, ("minimum_outside",))
+        return Health(True, ("minimum_outside",), told=True)
     if scatter > _HOPELESS_SCATTER:
-        return Health(True, ("poor_fit",))
+        return Health(True, ("poor_fit",), told=True)
     if estimate.err > _VAGUE_SHARE:
-        return Health(True, ("flat_curve",))
+        return Health(True, no_curve(points).flags, told=True)
     flags = []
     if min(estimate.best - low, high - estimate.best) < _LOPSIDED_SHARE * (high - low):
         flags.append("lopsided")
@@ -206,7 +139,7 @@ def judge_curve(points: Points, shape: CurveShape, estimate: Estimate, left_out:
         flags.append("shallow_sweep")
     if estimate.jitter > _POOR_JITTER:
         flags.append("poor_fit")
-    return Health(False, tuple(flags))
+    return Health(False, tuple(flags), told=True)
 
 
 def is_curve(points: Points, estimate: Estimate, left_out: int) -> bool:
@@ -220,7 +153,25 @@ def is_curve(points: Points, estimate: Estimate, left_out: int) -> bool:
     whole = float(np.sum((squares - squares.mean()) ** 2))
     # Frames never agree better than a fraction of a per cent.
     ratio = 0.5 * (whole - left) / (left / spare + 1e-6)
-    return bool(fdtrc(2, spare, max(ratio, 0.0)) < _BY_CHANCE * 0.1**left_out)
+    return bool(fdtrc(2, spare, max(ratio, 0.0)) < _BY_CHANCE * _EACH_LEFT_OUT**left_out)
+
+
+def no_curve(points: Points) -> Health:
+    """Say what sizes show that are no curve: that they hardly change, or nothing.
+
+    That they hardly change is claimed only where they exclude a curve that grows as in a shallow sweep, wherever in
+    the sweep its minimum lies, by 97.5 % (Student's t).
+    """
+    squares, spare = points.size**2, points.x.size - 2
+    for best in np.linspace(-1.0, 1.0, 9):
+        distance = (points.x - best) ** 2
+        off = distance - distance.mean()
+        rise = float(off @ squares / (off @ off))
+        left = float(np.sum((squares - squares.mean() - rise * off) ** 2))
+        most = max(rise, 0.0) + t_law.ppf(0.975, spare) * np.sqrt(left / spare / float(off @ off))
+        if 1.0 + most * distance.max() / np.median(squares) > _SHALLOW_GROWTH**2:
+            return Health(True, ("no_minimum",))
+    return Health(True, ("flat_curve",))
 
 
 def is_upside_down(points: Points) -> bool:
@@ -235,13 +186,3 @@ def is_upside_down(points: Points) -> bool:
     whole = float(np.sum((points.size - flat) ** 2))
     spare = points.x.size - 3
     return bool(fdtrc(1, spare, (whole - left) / (left / spare + 1e-6)) < _BY_CHANCE)
-
-
-def _say_odd(departure: float, dimmed: bool) -> Reason:
-    change = 100.0 * np.expm1(min(abs(departure), 5.0))
-    if dimmed:
-        return Reason("cloud", "cloud: the stars are dimmed and their size does not fit the curve of the other frames")
-    if departure > 0:
-        return Reason("gust", f"gust or jump in seeing: seeing {change:.0f} % worse than in the other frames")
-    text = "stars far smaller than on the curve of the other frames: wrong stars, or a wrong position"
-    return Reason("odd_size", text)

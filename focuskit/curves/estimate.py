@@ -32,7 +32,8 @@ _LIKELY = 9.0  # below the greatest log likelihood: what is left out has a ten-t
 _LEAST_ALIKE = 0.004
 _ALIKE_PRIOR, _ALIKE_PRIOR_WITHOUT_ERRORS = 0.03, 0.5
 _ITERATIONS = 40  # drawn runs need at most 5; over a bend of the curve steps are halved, which takes longer
-_START_POSITIONS = np.linspace(-3.0, 3.0, 121)  # a twentieth of half the sweep apart: least squares does the rest
+_USUAL_JITTER = 0.12  # only what frames weigh before a curve is fitted; chosen: that of the rendered nights
+FURTHEST = 3.0  # half sweeps from the middle: beyond, frames on one side hardly tell where the minimum lies
 _CONTENTS = np.array([0.6827, 0.95])
 
 
@@ -75,8 +76,8 @@ class Nodes:
         kind = np.repeat([False, True], [seeing.size, alike.size])
         return cls(np.concatenate([seeing, alike]), kind, prior_alike)
 
-    def shares(self, log_likelihood: Array) -> Array:
-        """Return the probability of each node."""
+    def weigh(self, log_likelihood: Array) -> tuple[Array, float]:
+        """Return the probability of each node, and the log likelihood averaged over all."""
         density = np.where(
             self.alike,
             self.prior_alike / np.log(_GREATEST_JITTER / _LEAST_ALIKE),
@@ -87,7 +88,7 @@ class Nodes:
             if at.size:  # each node stands for its stretch of ln(jitter)
                 density[self.alike == kind] *= np.log(at[-1] / at[0]) / (at.size - 1)
         share = density * np.exp(log_likelihood - log_likelihood.max())
-        return np.asarray(share / share.sum())
+        return np.asarray(share / share.sum()), float(np.log(share.sum()) + log_likelihood.max())
 
     def refined(self, solution: _Solution) -> tuple[Nodes, Array]:
         """Return nodes over the likely scatters only, and parameters to begin with."""
@@ -125,6 +126,8 @@ class Estimate:
         The scatters tried, and the probability of each.
     parameters, covariance : ndarray, shape (k, 3) and (k, 3, 3)
         Best position, ln(least size) and ln(slope) for each of them.
+    log_evidence : float
+        Restricted log likelihood of the points, averaged over the scatters.
     """
 
     best: float
@@ -139,6 +142,7 @@ class Estimate:
     share: Array
     parameters: Array
     covariance: Array
+    log_evidence: float
 
 
 @dataclass(frozen=True)
@@ -159,31 +163,34 @@ def scale_points(positions: Array, sizes: Array, errors: Array) -> Points:
     return Points((positions - centre) / half_range, sizes / unit, errors / unit, centre, half_range, unit)
 
 
-def first_look(points: Points) -> tuple[float, float, float] | None:
-    """Return best position, least size and slope of a hyperbola, from least absolute residuals of size².
+def square_weights(points: Points) -> Array:
+    """Return the weights of the squared sizes before anything is known of the scatter, in units of the usual one."""
+    usual = 2.0 * _USUAL_JITTER * float(np.quantile(points.size, 0.2)) ** 2
+    return np.asarray(1.0 / (usual**2 + (2.0 * points.size * points.sigma) ** 2))
 
-    For each of many best positions the squares are a straight line in the squared distance. None
-    where no curve that opens upwards fits better than a constant.
+
+def first_look(points: Points) -> tuple[float, float, float] | None:
+    """Return best position, least size and slope of the hyperbola whose square is the best parabola.
+
+    A best position is sought within three half sweeps of the middle. None where no curve that opens upwards fits.
     """
-    y = points.size**2
-    square = (points.x - _START_POSITIONS[:, None]) ** 2
-    weight = np.ones_like(square)
-    for _ in range(6):
-        total = weight.sum(axis=1)
-        mean_q = (weight * square).sum(axis=1) / total
-        mean_y = (weight * y).sum(axis=1) / total
-        q = square - mean_q[:, None]
-        rise = (weight * q * y).sum(axis=1) / (weight * q * q).sum(axis=1)
-        base = mean_y - rise * mean_q
-        residual = np.abs(y - base[:, None] - rise[:, None] * square)
-        weight = 1.0 / np.maximum(residual, 1e-3 * y.max())
-    cost = residual.sum(axis=1)
-    cost[rise <= 0.0] = np.inf
-    best = int(np.argmin(cost))
-    if not np.isfinite(cost[best]):
+    squares, root = points.size**2, np.sqrt(square_weights(points))
+
+    def solve(*columns: Array) -> Array:
+        design = np.stack([np.ones_like(points.x), *columns], axis=1)
+        return np.linalg.lstsq(design * root[:, None], squares * root, rcond=None)[0]
+
+    base, tilt, rise = solve(points.x, points.x**2)
+    best = -0.5 * tilt / rise if rise > 0.0 else np.copysign(np.inf, -tilt)
+    if abs(best) > FURTHEST:
+        best = np.copysign(FURTHEST, best)
+        base, rise = solve((points.x - best) ** 2)
+    else:
+        base -= rise * best**2
+    if not rise > 0.0:
         return None
-    least = np.sqrt(max(base[best], (0.3 * points.size.min()) ** 2))
-    return float(_START_POSITIONS[best]), float(least), float(np.sqrt(rise[best]))
+    least = np.sqrt(max(base, (0.3 * points.size.min()) ** 2))
+    return float(best), float(least), float(np.sqrt(rise))
 
 
 def estimate_curve(points: Points, shape: CurveShape, start: tuple[float, float, float], *, squared: bool) -> Estimate:
@@ -209,7 +216,7 @@ def estimate_curve(points: Points, shape: CurveShape, start: tuple[float, float,
     coarse = _solve(points, shape, nodes, np.tile(first, (nodes.jitter.size, 1)), squared, 1e-3)
     nodes, begin = nodes.refined(coarse)
     fine = _solve(points, shape, nodes, begin, squared, 1e-7)
-    share = nodes.shares(fine.log_likelihood)
+    share, log_evidence = nodes.weigh(fine.log_likelihood)
     best_k, log_least, log_slope = fine.parameters.T
     best = float(share @ best_k)
     err, err_95 = _half_widths(best_k - best, np.sqrt(fine.covariance[:, 0, 0]), share)
@@ -232,28 +239,27 @@ def estimate_curve(points: Points, shape: CurveShape, start: tuple[float, float,
         share=share,
         parameters=fine.parameters,
         covariance=fine.covariance,
+        log_evidence=log_evidence,
     )
 
 
-def compare_point(estimate: Estimate, point: Points, shape: CurveShape) -> tuple[float, float]:
-    """Compare a point with the squared curve of others.
+def departures(estimate: Estimate, points: Points, shape: CurveShape) -> tuple[Array, Array]:
+    """Compare points with the squared curve of others.
 
     Returns
     -------
-    surprise : float
-        Probability of so large a departure.
-    departure : float
-        As a change of ln(seeing).
+    departure : ndarray, shape (n,)
+        As changes of ln(seeing).
+    rate : ndarray, shape (n,)
+        By how much these change with the squared size.
     """
-    value, jacobian, reach, spread = _model(point, shape, estimate.parameters, estimate.nodes, squared=True)
-    variance = (estimate.nodes.jitter[:, None] * reach) ** 2 + spread**2
-    variance += np.einsum("kni,kij,knj->kn", jacobian, estimate.covariance, jacobian)
+    value, _, reach, _ = _model(points, shape, estimate.parameters, estimate.nodes, squared=True)
     # Seeing scatters in its logarithm, and twice a change of ln(seeing) is what size² shows: a large
     # increase is less surprising than it looks.
-    relative = (point.size**2 - value) / reach
-    relative = np.where(relative > 0.0, 0.5 * np.log1p(2.0 * np.maximum(relative, 0.0)), relative)
-    surprise = 2.0 * ndtr(-np.abs(relative) * reach / np.sqrt(variance))[:, 0]
-    return float(estimate.share @ surprise), float(estimate.share @ relative[:, 0])
+    relative = (points.size**2 - value) / reach
+    grown = 1.0 + 2.0 * np.maximum(relative, 0.0)
+    departure = np.where(relative > 0.0, 0.5 * np.log(grown), relative)
+    return estimate.share @ departure, estimate.share @ (1.0 / (grown * reach))
 
 
 def _solve(points: Points, shape: CurveShape, nodes: Nodes, start: Array, squared: bool, precision: float) -> _Solution:
@@ -280,7 +286,8 @@ def _solve(points: Points, shape: CurveShape, nodes: Nodes, start: Array, square
             break
     inverse = np.asarray(np.linalg.inv(normal), dtype=np.float64)
     chi2 = np.sum(residual**2 / variance + np.log(variance), axis=1)
-    log_likelihood = -0.5 * (chi2 + np.linalg.slogdet(normal)[1])
+    spare = points.x.size - parameters.shape[1]
+    log_likelihood = -0.5 * (chi2 + np.linalg.slogdet(normal)[1] + spare * np.log(2.0 * np.pi))
     return _Solution(parameters, inverse, residual, log_likelihood)
 
 

@@ -24,8 +24,9 @@ from focuskit.core.errors import FocuskitError
 from focuskit.core.optics import TOLERATED_GROWTH, Rig
 from focuskit.core.reasons import Reason
 from focuskit.curves import checks
-from focuskit.curves.estimate import Estimate, Points, estimate_curve, first_look, scale_points
-from focuskit.curves.frames import FrameSizes, read_frames
+from focuskit.curves.estimate import FURTHEST, Estimate, Points, estimate_curve, first_look, scale_points
+from focuskit.curves.frames import FrameSizes, plausible, read_frames
+from focuskit.curves.outliers import fit_without_odd
 from focuskit.curves.result import CurveFit, SizeFit, disagree, verdict_of
 from focuskit.curves.shape import CurveShape, Hyperbola, Parabola, growth_distance, seeing_donut_shape
 
@@ -34,6 +35,7 @@ Array = NDArray[np.float64]
 # Growth of the size up to which frames count as near focus: where a parabola lies 6 % and 25 % above the
 # hyperbola, and all frames. Chosen, not tuned: the window with the smallest error is taken.
 _PARABOLA_GROWTHS = (1.5, 2.0, np.inf)
+_NOWHERE = (None, None)
 
 
 def fit_run(
@@ -86,24 +88,24 @@ def _fit_frames(frames: FrameSizes, why: list[Reason | None], rig: Rig, waveleng
     raised = ["few_stars"] if checks.shares_few_stars(usable) else []
     distinct = checks.distinct_positions(usable.x)
     if distinct < checks.LEAST_POSITIONS:
-        return _failed(why, [*raised, "too_few_points"], _look_near(usable, rig) if distinct >= 3 else None)
+        return _failed(why, [*raised, "too_few_points"], _look_near(usable, rig) if distinct >= 3 else _NOWHERE)
     points = scale_points(usable.x, usable.size, usable.sigma)
-    start = first_look(points)
-    if checks.is_upside_down(points):
-        return _failed(why, [*raised, "upside_down"])
-    if start is None:
-        return _failed(why, [*raised, "flat_curve"])
     shape = seeing_donut_shape(_obstruction(rig))
-    estimate, kept, odd = checks.fit_without_gusts(points, shape, start, usable.flux)
-    points = points.only(kept)
-    health = checks.judge_curve(points, shape, estimate, int(np.sum(~kept)))
+    found = fit_without_odd(points, shape, usable.flux)
+    health = checks.no_curve(points)
+    if found:
+        estimate, kept, odd = found
+        health = checks.judge_curve(points.only(kept), shape, estimate, int(np.sum(~kept)))
+    if health.failed and checks.is_upside_down(points):
+        health = checks.Health(True, ("upside_down",))
     raised.extend(health.flags)
-    if health.failed and "minimum_outside" not in raised:
+    if not (found and health.told):
         return _failed(why, raised)  # where there is no curve, no frame is off it
+    points = points.only(kept)
     for i, reason in zip(np.flatnonzero(used), odd, strict=True):
         why[i] = reason
     if health.failed:
-        return _failed(why, raised, _bounded(estimate.best, points, rig))
+        return _failed(why, raised, _bounded(estimate.best, estimate.err, points, rig))
     fits = _fit_curves(points, shape, estimate, usable.fwhm[kept], _obstruction(rig))
     return _report(fits, why, raised, rig, wavelength_nm)
 
@@ -162,8 +164,10 @@ def _report(
     )
 
 
-def _failed(why: Sequence[Reason | None], raised: list[str], look_near: float | None = None) -> CurveFit:
-    return CurveFit("failed", _checked(raised, why), tuple(why), look_near=look_near)
+def _failed(
+    why: Sequence[Reason | None], raised: list[str], near: tuple[float | None, float | None] = _NOWHERE
+) -> CurveFit:
+    return CurveFit("failed", _checked(raised, why), tuple(why), look_near=near[0], look_near_err=near[1])
 
 
 def _checked(raised: list[str], why: Sequence[Reason | None]) -> tuple[str, ...]:
@@ -205,7 +209,7 @@ def _fit_parabola(points: Points, squares: SizeFit, start: tuple[float, float, f
 
 
 def _fit_fwhm(points: Points, width: Array, obstruction: float) -> SizeFit | None:
-    known = np.isfinite(width) & (width > 0)
+    known = plausible(width)
     if checks.distinct_positions(points.x[known]) < checks.LEAST_POSITIONS:
         return None
     unit = float(np.median(width[known]))
@@ -219,17 +223,24 @@ def _fit_fwhm(points: Points, width: Array, obstruction: float) -> SizeFit | Non
     return _size_fit("fwhm", curve, shape, estimate_curve(curve, shape, start, squared=True))
 
 
-def _look_near(frames: FrameSizes, rig: Rig) -> float | None:
-    points = scale_points(frames.x, frames.size, np.zeros_like(frames.size))
+def _look_near(frames: FrameSizes, rig: Rig) -> tuple[float | None, float | None]:
+    points = scale_points(frames.x, frames.size, frames.sigma)
     start = first_look(points)
-    return None if start is None else _bounded(start[0], points, rig)
+    if start is None:
+        return _NOWHERE
+    if points.x.size < 4:  # a curve through three points has no error
+        return _bounded(start[0], 0.0, points, rig)[0], None
+    found = estimate_curve(points, seeing_donut_shape(_obstruction(rig)), start, squared=True)
+    return _bounded(found.best, found.err, points, rig)
 
 
-def _bounded(best: float, points: Points, rig: Rig) -> float:
-    """Return a position at most one sweep beyond the end of this one, and within the travel."""
-    near = points.centre + points.half_range * min(max(best, -3.0), 3.0)
+def _bounded(best: float, err: float, points: Points, rig: Rig) -> tuple[float, float]:
+    """Return a position at most one sweep beyond the end of this one, and within the travel, and its error."""
+    there = points.centre + points.half_range * best
+    near = points.centre + points.half_range * min(max(best, -FURTHEST), FURTHEST)
     low, high = rig.travel or (near, near)
-    return min(max(near, low), high)
+    near = min(max(near, low), high)
+    return near, max(points.half_range * err, abs(there - near))
 
 
 def _obstruction(rig: Rig) -> float:

@@ -11,6 +11,9 @@ from focuskit.core.errors import FocuskitError
 
 Array = NDArray[np.float64]
 
+_LEAST_ERROR = 1e-6  # of the size: no star is measured so well, so that smaller ones are no errors
+_FACTOR = 100.0  # chosen: over a sweep sizes grow tenfold at most
+
 
 @dataclass(frozen=True)
 class FrameSizes:
@@ -53,9 +56,16 @@ def read_frames(
     )
     if (sigma < 0).any():
         raise FocuskitError(f"errors[{int(np.flatnonzero(sigma < 0)[0])}] is negative: give 1σ errors")
-    known = np.isfinite(sigma)
+    known = np.isfinite(sigma) & (sigma > _LEAST_ERROR * size)
     sigma = np.where(known, sigma, np.median(sigma[known]) if known.any() else 0.0)
     return FrameSizes(x, size, sigma, flux, count, width)
+
+
+def plausible(sizes: Array) -> NDArray[np.bool_]:
+    """Tell sizes that can be those of one run from values that are no sizes."""
+    measured = np.isfinite(sizes) & (sizes > 0.0)
+    middle = float(np.median(sizes[measured])) if measured.any() else 1.0
+    return measured & (sizes < _FACTOR * middle) & (sizes > middle / _FACTOR)
 
 
 def _read(name: str, values: ArrayLike, length: int | None = None) -> Array:

@@ -89,8 +89,8 @@ class CurveFit:
         One for each frame; None where it is on the curve.
     best_position, best_position_err, best_position_err_95 : float or None
         In steps, with the half widths that hold the truth in 68 % and 95 % of runs; None if failed.
-    look_near : float or None
-        For a failed run, where to centre the next sweep, if the frames show it.
+    look_near, look_near_err : float or None
+        For a failed run, where to centre the next sweep, if the frames show it, and its standard deviation.
     method, reason : str or None
         Which estimate the best position is, and why that one.
     hfd_best_px : float or None
@@ -117,6 +117,7 @@ class CurveFit:
     best_position_err: float | None = None
     best_position_err_95: float | None = None
     look_near: float | None = None
+    look_near_err: float | None = None
     method: str | None = None
     reason: str | None = None
     hfd_best_px: float | None = None

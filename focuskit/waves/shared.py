@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from focuskit.core.calibration import Calibration, Seeing, Spherical
 from focuskit.core.errors import FocuskitError
@@ -21,6 +22,10 @@ _ENOUGH_TO_CHOOSE = 3
 # Stars that add less than this share of the information are not worth the time, if enough are left.
 _NEGLIGIBLE = 0.2
 _ENOUGH_STARS = 60
+# A star is one that so many frames show within so many pixels: with a hundred peaks in a frame of half a megapixel, a
+# chance peak meets another by 1 in 100 in one frame, by 1 in 2,000 in two of eight.
+_SEVERAL = 3
+_SAME_PLACE_PX = 3.0
 # Where the obstruction is not known, the one that fits the frames best is sought from here in steps ever finer.
 _OBSTRUCTION_STEPS = (0.1, 0.05, 0.025)
 _MOST_OBSTRUCTION = 0.75
@@ -68,11 +73,7 @@ def stack_tasks(
     sound = weights > 0
     if not sound.any():
         return []
-    # The frame that the common places were taken from shows the most stars, also those not to be stacked.
-    first = int(np.argmax([frame.image.count for frame in frames]))
-    seen = frames[first].image.measured
-    if not np.isfinite([match.strength[first], *match.shift_px[first]]).all():
-        seen = seen.take(np.zeros(len(seen), bool))
+    known = _seen_often(frames, match, hfd_px)
     tasks = []
     for k, frame in enumerate(frames):
         if not (np.isfinite(match.shift_px[k]).all() and np.isfinite(hfd_px[k]) and frame.info.position is not None):
@@ -92,15 +93,28 @@ def stack_tasks(
                     radius_px=stack_radius_px(float(hfd_px[k])),
                     position=frame.info.position,
                     gain=frame.info.gain,
-                    known=(
-                        seen.x_px + match.shift_px[k, 0] - match.shift_px[first, 0],
-                        seen.y_px + match.shift_px[k, 1] - match.shift_px[first, 1],
-                        seen.flux_adu / match.strength[first],
-                    ),
+                    known=known + match.shift_px[k],
                 ),
             )
         )
     return tasks
+
+
+def _seen_often(frames: Sequence[MeasuredFrame], match: StarMatch, hfd_px: np.ndarray) -> np.ndarray:
+    """Return the places of all stars of the richest frame, sound or not, that several frames show, shape (stars, 2).
+
+    Places are on the common grid. Cosmic rays, hot pixels under a sky that moves and pieces of donuts drop out.
+    """
+    usable = np.flatnonzero(np.isfinite(match.shift_px).all(axis=1) & np.isfinite(hfd_px))
+    places = {
+        k: np.stack((frames[k].image.measured.x_px, frames[k].image.measured.y_px), axis=1) - match.shift_px[k]
+        for k in usable.tolist()
+    }
+    if not places:
+        return np.empty((0, 2))
+    richest = places[max(places, key=lambda k: frames[k].image.count)]
+    near = [cKDTree(places[k]).query(richest)[0] < max(_SAME_PLACE_PX, 0.3 * hfd_px[k]) for k in places]
+    return richest[np.sum(near, axis=0) >= min(_SEVERAL, len(places))]
 
 
 def stacked_mean(

@@ -57,7 +57,7 @@ def stack_single(frame: MeasuredFrame, limits: Limits | None = None) -> FramePro
         radius_px=stack_radius_px(frame.hfd_px),
         position=frame.info.position or 0.0,
         gain=frame.info.gain,
-        known=(seen.x_px, seen.y_px, seen.flux_adu),
+        known=np.stack((seen.x_px, seen.y_px), axis=1),
     )
     return stack_or_nothing(task, limits)
 

@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 from scipy.optimize import nnls
+from scipy.sparse import csr_array
 from scipy.spatial import cKDTree
 
 from focuskit.core.errors import FocuskitError
@@ -36,7 +37,16 @@ _LEAST_RADIUS_PX = 8.0
 # Chosen: no noise and no error of a star's shape does that, but a satellite or a hot pixel.
 _CLIP_SIGMA = 8.0
 _CLIP_SHARE = 0.3
-_CLIP_ROUNDS = 2  # the second sees what the first pixel's light had hidden
+# Each sees what was hidden from the one before: the profile, the neighbours and the spoilt pixels hang together.
+_ROUNDS = 2
+# This part of the profile, the outermost, is as good as sky (chosen).
+_OUTER = 0.2
+# A pixel of sky in a stack has this part of the variance that its frame's sky has, at least. Chosen: half the noise.
+_LEAST_SKY = 0.25
+# Of an image without noise, this part of the brightest star stands for the noise of a pixel: far less than any has.
+_LEAST_NOISE = 1e-7
+# The diagonal of the fluxes' normal equations grows by so much: two entries of one star then share its light.
+_TWINS = 1e-4
 # A known star so near to one that is stacked is that star: the finder does not part them (chosen).
 _ITSELF_PX = 3.0
 # The sensor is parted into so many zones along each side: enough to see what grows towards the edges.
@@ -101,8 +111,8 @@ class StackTask:
     gain : float or None
         Electrons to a unit of the image, for the weights only: the noise itself is taken from the scatter of the
         pixels.
-    known : arrays x, y and flux, optional
-        All stars that are known to be in the frame, those stacked too: their light is taken off their neighbours.
+    known : array, shape (stars, 2), optional
+        Centres x, y of all stars that are known to be in the frame: their light is taken off their neighbours.
     path : str
         Where the frame is read again.
     """
@@ -115,7 +125,7 @@ class StackTask:
     radius_px: float
     position: float
     gain: float | None = None
-    known: tuple[Array, Array, Array] | None = None
+    known: Array | None = None
     path: str = ""
 
 
@@ -133,9 +143,7 @@ def stack_profile(image: NDArray[np.generic], task: StackTask) -> FrameProfile:
         If no star lies far enough from the border.
     """
     stack = _Stack(image, task)
-    if task.known is not None:
-        stack.take_off(task.known)
-    squares, odd = stack.replace_spoilt()
+    squares, odd = stack.add_up(task.known)
     per_sky, per_light, variance = stack.variance(squares)
     radius = stack.radius
     bins = np.zeros((radius, radius * BINS_PER_PX + 1))
@@ -158,14 +166,12 @@ def stack_or_nothing(task: StackTask, limits: Limits | None) -> FrameProfile | N
     try:
         pixels = read_pixels(task.path, limits).filled()
         # The stack takes the image as stored; brightness and sky are brought to its numbers.
-        known = task.known and (task.known[0], task.known[1], task.known[2] / pixels.scale)
         stored = replace(
             task,
             flux=task.flux / pixels.scale,
             sky=(task.sky - pixels.zero) / pixels.scale,
             noise=task.noise / pixels.scale,
             gain=(task.gain or 1.0) * pixels.scale,
-            known=known,
         )
         return stack_profile(pixels.raw, stored)
     except (FocuskitError, MemoryError):
@@ -180,12 +186,12 @@ def stack_frames(tasks: Sequence[StackTask], pool: Workers, limits: Limits | Non
 class _Stack:
     """The stack of one frame while it is made, of the stars that lie far enough from the border.
 
-    ``total`` sums the pixels of all stars at each sub-pixel centre, shape (phases, pixels); ``where`` the weights of
-    the pixels at the radii of the model within each annulus, shape (annuli, BINS_PER_PX + 1).
+    ``where`` are the weights of the pixels at the radii of the model within each annulus, shape
+    (annuli, BINS_PER_PX + 1).
     """
 
     def __init__(self, image: NDArray[np.generic], task: StackTask) -> None:
-        self.image, self.noise, self.gain = image, task.noise, task.gain or 1.0
+        self.image, self.gain = image, task.gain or 1.0
         self.radius = radius = math.ceil(task.radius_px)
         half = radius + 1
         across, along = (
@@ -197,29 +203,37 @@ class _Stack:
             raise FocuskitError(f"position {task.position:.10g}: no star lies {half} px or more from the border")
         self.level = np.broadcast_to(task.sky, task.x_px.shape)[inside]
         self.x_px, self.y_px, self.flux = task.x_px[inside], task.y_px[inside], task.flux[inside]
+        self.noise = max(task.noise, _LEAST_NOISE * float(self.flux.max()))
         self.column, self.row = np.rint(self.x_px).astype(int), np.rint(self.y_px).astype(int)
         self.annulus, self.shares = annulus_maps(radius)
         self.phase = sub_pixel(self.x_px - self.column, self.y_px - self.row)
         self.weight = stack_weight(self.flux, self.noise, radius, self.gain)
         self.zone = _zones(self.x_px, self.y_px, image.shape)
-        self.foreign: dict[int, NDArray[np.float32]] = {}
-        self.total = np.zeros(self.annulus.shape)
-        for j in range(self.flux.size):
-            # Said in so many words: a number times single precision is single precision before NumPy 2.
-            self.total[self.phase[j]] += np.multiply(self.weight[j], self._stamp(j), dtype=np.float64)
         self.where = self._weigh(self.weight * self.flux)
         self.norm = self.where.sum(axis=1)
-        self.profile = self._by_annulus(self.total) / self.norm
+        self.profile = self._typical()
 
-    def take_off(self, known: tuple[Array, Array, Array]) -> None:
-        """Take the light of known neighbours off, of the profile found so far."""
-        self.foreign = _foreign_light(self, known)
-        for j, pixels in self.foreign.items():
-            self.total[self.phase[j]] -= self.weight[j] * pixels
-        self.profile = self._by_annulus(self.total) / self.norm
+    def _typical(self) -> Array:
+        """Return the median of the stars' own profiles: a hot pixel or a neighbour spoils that of one star."""
+        own = np.stack([
+            self._by_annulus(self._stamp(j) / self.flux[j], self.annulus[phase]) / self.shares[phase].sum(axis=1)
+            for j, phase in enumerate(self.phase)
+        ])  # fmt: skip
+        if not np.isfinite(own).all():
+            raise FocuskitError("the pixels of its stars are too bright for numbers of single precision")
+        told = self.weight * self.flux
+        # No star counts more than two typical ones: a median over one giant is that star.
+        told = np.minimum(told, 2.0 * np.median(told))
+        order = np.argsort(own, axis=0)
+        share = np.cumsum(told[order], axis=0) / told.sum()
+        middle = order[np.argmax(share >= 0.5, axis=0), np.arange(self.radius)]
+        return np.asarray(own[middle, np.arange(self.radius)])
 
-    def replace_spoilt(self) -> tuple[Array, Array]:
-        """Replace pixels that are far too bright for their star by what is expected of them.
+    def add_up(self, known: Array | None) -> tuple[Array, Array]:
+        """Stack the stars without the light of ``known`` neighbours and without pixels far too bright for their star.
+
+        Such pixels count as what is expected of them. Neighbours and expectation are those of the profile found so
+        far, hence the rounds.
 
         Returns
         -------
@@ -228,28 +242,27 @@ class _Stack:
         odd : array, shape (zones, pixels)
             Sum of what the stars of each zone have beside the round profile, weighted.
         """
-        light = np.bincount(self.phase, self.weight * self.flux, minlength=self.annulus.shape[0])
-        rest = self.total - light[:, None] * self._expected()
-        for _ in range(_CLIP_ROUNDS):
-            expected, lopsided = self._expected(), _lopsided(rest.sum(axis=0) / light.sum(), self.radius)
-            squares, excess = np.zeros(self.annulus.shape), np.zeros(self.annulus.shape)
+        by_zone = np.bincount(self.zone, self.weight * self.flux, minlength=ZONES**2)
+        lopsided = np.zeros(self.annulus.shape[1])
+        crowd = _Crowd(self, known) if known is not None else None
+        for _ in range(_ROUNDS):
+            foreign = crowd.neighbours(self) if crowd else {}
+            expected = self._expected()
+            total, squares = np.zeros(self.annulus.shape), np.zeros(self.annulus.shape)
             rest = np.zeros((ZONES**2, self.annulus.shape[1]))
-            for j in range(self.flux.size):
-                star = self.flux[j] * (expected[self.phase[j]] + lopsided)
-                residual = self._stamp(j) - star
-                # Only upwards: what spoils a pixel adds light, and lifts the expectation for all others.
-                spoilt = residual > _CLIP_SIGMA * self.noise + _CLIP_SHARE * np.maximum(star, 0.0)
-                if spoilt.any():
-                    excess[self.phase[j], spoilt] += self.weight[j] * residual[spoilt]
-                    residual[spoilt] = 0.0
+            for j, phase in enumerate(self.phase):
+                star = self.flux[j] * (expected[phase] + lopsided)
+                light = star + foreign[j] if j in foreign else star
+                residual = self._stamp(j) - light
+                # Only upwards: what spoils a pixel adds light.
+                residual[residual > _CLIP_SIGMA * self.noise + _CLIP_SHARE * np.maximum(light, 0.0)] = 0.0
                 residual *= self.weight[j]
+                total[phase] += residual + self.weight[j] * star
                 rest[self.zone[j]] += residual
-                squares[self.phase[j]] += residual * residual
-            by_zone = np.bincount(self.zone, self.weight * self.flux, minlength=ZONES**2)
+                squares[phase] += residual * residual
+            self.profile = self._by_annulus(total) / self.norm
             rest += by_zone[:, None] * lopsided
-            if not excess.any():
-                break
-            self.profile = self._by_annulus(self.total - excess) / self.norm
+            lopsided = _lopsided(rest.sum(axis=0) / by_zone.sum(), self.radius)
         return squares, rest
 
     def variance(self, squares: Array) -> tuple[float, float, Array]:
@@ -264,6 +277,8 @@ class _Stack:
         for _ in range(3):
             scale = np.sqrt(self.shares.mean(axis=0).sum(axis=1)) / expect
             (per_sky, per_light), _ = nnls(scale[:, None] * np.stack((sky, light), axis=1), scale * scatter)
+            # Where stars do not lie where they should, all the scatter goes with the light.
+            per_sky = max(per_sky, _LEAST_SKY * self.noise**2)
             expect = per_sky * sky + per_light * light
         return float(per_sky), float(per_light), expect / self.norm**2
 
@@ -273,12 +288,11 @@ class _Stack:
         cut = self.image[row - half : row + half + 1, column - half : column + half + 1]
         pixels: NDArray[np.float32] = cut.astype(np.float32).ravel()
         pixels -= np.float32(self.level[j])
-        if j in self.foreign:
-            pixels -= self.foreign[j]
         return pixels
 
-    def _by_annulus(self, values: Array) -> Array:
-        sums = np.bincount(self.annulus.ravel(), values.ravel(), minlength=self.radius + 1)
+    def _by_annulus(self, values: Array, annulus: NDArray[np.int32] | None = None) -> Array:
+        annulus = self.annulus if annulus is None else annulus
+        sums = np.bincount(annulus.ravel(), values.ravel(), minlength=self.radius + 1)
         return sums[: self.radius].astype(float)
 
     def _weigh(self, weight: Array) -> Array:
@@ -286,7 +300,11 @@ class _Stack:
         return np.tensordot(by_phase, self.shares, axes=1)
 
     def _expected(self) -> Array:
-        """Return the profile at every pixel of the stamps, 0 beyond: a smooth curve, even at the centre."""
+        """Return the profile at every pixel of the stamps, 0 beyond."""
+        return np.append(self.curve(), 0.0)[fine_places(self.radius)]
+
+    def curve(self) -> Array:
+        """Return the profile at FINE places in a pixel, as a smooth curve that is even at the centre."""
         radius = self.radius
         inside = self.where / self.norm[:, None] @ np.arange(BINS_PER_PX + 1) / BINS_PER_PX
         middle = np.arange(radius) + inside
@@ -294,7 +312,7 @@ class _Stack:
         first = 1 if middle[0] == 0.0 else 0
         radii = np.concatenate((-middle[first:][::-1], middle))
         curve = CubicSpline(radii, np.concatenate((self.profile[first:][::-1], self.profile)))
-        return np.append(curve((np.arange(radius * FINE) + 0.5) / FINE), 0.0)[fine_places(radius)]
+        return np.asarray(curve((np.arange(radius * FINE) + 0.5) / FINE))
 
 
 def stack_weight(flux: Array, noise: float, radius_px: float, gain_e_per_adu: float) -> Array:
@@ -303,27 +321,61 @@ def stack_weight(flux: Array, noise: float, radius_px: float, gain_e_per_adu: fl
     return np.asarray(flux / (noise**2 + spread_over * flux / gain_e_per_adu))
 
 
-def _foreign_light(stack: _Stack, known: tuple[Array, Array, Array]) -> dict[int, NDArray[np.float32]]:
-    """Return what other stars add to the pixels of the stamps of those that have neighbours, by their number."""
-    radius = stack.radius
-    reach = math.sqrt(2.0) * (radius + 1) + radius
-    known_x, known_y, known_flux = (part[np.isfinite(known[0] + known[1] + known[2])] for part in known)
-    tree = cKDTree(np.stack([known_x, known_y], axis=1))
-    offset = np.arange(-radius - 1.0, radius + 2.0)
-    middles = np.arange(radius) + 0.5
-    # The sky may be a little off, and the outermost annulus shows by how much.
-    shape = stack.profile - stack.profile[-1]
-    foreign = {}
-    for j, near in enumerate(tree.query_ball_point(np.stack((stack.x_px, stack.y_px), axis=1), reach)):
-        light = np.zeros((offset.size, offset.size))
-        for n in near:
-            dx, dy, flux = known_x[n] - stack.column[j], known_y[n] - stack.row[j], known_flux[n]
-            if math.hypot(known_x[n] - stack.x_px[j], known_y[n] - stack.y_px[j]) > _ITSELF_PX and flux > 0.0:
-                distance = np.sqrt((offset[None, :] - dx) ** 2 + (offset[:, None] - dy) ** 2)
-                light += flux * np.interp(distance, middles, shape, right=0.0)
-        if light.any():
-            foreign[j] = light.astype(np.float32).ravel()
-    return foreign
+class _Crowd:
+    """Stars that share pixels with those stacked, and the light that each of them adds to the others.
+
+    Their fluxes in the frame are fitted together, all of one profile, as is usual in crowded fields. Pixels far too
+    bright for all of them count as what the last fit expects.
+    """
+
+    def __init__(self, stack: _Stack, known: Array) -> None:
+        radius, (height, width) = stack.radius, stack.image.shape
+        own = np.stack((stack.x_px, stack.y_px), axis=1)
+        others = known[np.isfinite(known).all(axis=1)]
+        others = others[cKDTree(own).query(others)[0] > _ITSELF_PX]
+        places = np.concatenate((own, others))
+        pairs = cKDTree(own).sparse_distance_matrix(cKDTree(places), 2.0 * radius, output_type="ndarray")
+        involved = np.unique(np.concatenate([pairs[end][pairs["i"] != pairs["j"]] for end in "ij"]))
+        self.stacked = involved[involved < len(own)]
+        self.size = involved.size
+        places = places[involved]
+        level = stack.level[cKDTree(own).query(places)[1]] if self.size else np.empty(0)
+        column, row = np.rint(places).astype(int).T[:, :, None, None]
+        off_x, off_y = (places - np.rint(places)).T[:, :, None, None]
+        offset = np.arange(-radius - 1, radius + 2)
+        distance = np.hypot(offset - off_x, offset[:, None] - off_y)
+        x, y = np.broadcast_arrays(column + offset, row + offset[:, None])
+        inside = np.nonzero((distance < radius) & (x >= 0) & (x < width) & (y >= 0) & (y < height))
+        # Every pixel of every star: the star's number, the pixel's on its stamp and among all pixels of the crowd.
+        self.star, self.on_stamp = inside[0], inside[1] * offset.size + inside[2]
+        pixels, self.pixel = np.unique(y[inside] * width + x[inside], return_inverse=True)
+        self.place = (distance[inside] * FINE).astype(int)
+        self.data = stack.image[np.divmod(pixels, width)].astype(float)
+        self.data[self.pixel] -= level[self.star]
+        self.expected = np.full(pixels.size, np.inf)
+        self.stamp = offset.size**2
+
+    def neighbours(self, stack: _Stack) -> dict[int, NDArray[np.float32]]:
+        """Fit the fluxes with the profile of the stack; return what others add to each stacked star's stamp."""
+        if not self.size:
+            return {}
+        # The sky may be a little off, and the outer annuli show by how much; no star is darker than the sky.
+        sky = np.median(stack.profile[-math.ceil(_OUTER * stack.radius) :])
+        shape = np.maximum(stack.curve() - sky, 0.0)[self.place]
+        light = csr_array((shape, (self.pixel, self.star)), shape=(self.data.size, self.size))
+        limit = _CLIP_SIGMA * stack.noise + (1.0 + _CLIP_SHARE) * self.expected
+        normal = (light.T @ light).toarray()
+        normal[np.diag_indices(self.size)] *= 1.0 + _TWINS
+        flux = np.linalg.lstsq(normal, light.T @ np.where(self.data < limit, self.data, self.expected))[0]
+        flux = np.maximum(flux, 0.0)
+        self.expected = light @ flux
+        beside = (self.expected[self.pixel] - shape * flux[self.star]).astype(np.float32)
+        out = {}
+        for k, j in enumerate(self.stacked.tolist()):
+            mine = slice(*np.searchsorted(self.star, (k, k + 1)))
+            out[j] = np.zeros(self.stamp, np.float32)
+            out[j][self.on_stamp[mine]] = beside[mine]
+        return out
 
 
 def _zones(x_px: Array, y_px: Array, shape: tuple[int, ...]) -> NDArray[np.int64]:

@@ -118,7 +118,7 @@ def test_light_of_known_neighbours_is_taken_off():
     for x0, y0, light in zip(beside_x, beside_y, faint, strict=True):
         distance = np.hypot(columns - x0, rows - y0)
         crowded += light * np.interp(distance * BINS_PER_PX, np.arange(profile.size), profile, right=0.0)
-    known = tuple(np.concatenate(pair) for pair in ((x, beside_x), (y, beside_y), (flux, faint)))
+    known = np.concatenate((np.stack((x, y), axis=1), np.stack((beside_x, beside_y), axis=1)))
     left, mended = (
         (stack_profile(crowded, StackTask(x, y, flux, SKY, math.sqrt(SKY), 28, 0.0, known=one)).flux - clean.flux)
         / np.sqrt(clean.variance)

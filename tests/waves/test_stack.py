@@ -25,7 +25,7 @@ def faint():
     for x0, y0, light in zip(x, y, flux, strict=True):
         clean += light * np.exp(-((columns - x0) ** 2 + (rows - y0) ** 2) / 18.0) / (18.0 * math.pi)
     image = clean + np.sqrt(49.0 + clean / 2.0) * rng.standard_normal((size, size))
-    return stack_profile(image, StackTask(x, y, flux, 0.0, 7.0, 12.0, 5.0, 2.0, (x, y, flux)))
+    return stack_profile(image, StackTask(x, y, flux, 0.0, 7.0, 12.0, 5.0, 2.0, np.stack((x, y), axis=1)))
 
 
 def test_variance_of_angular_changes_is_that_of_the_noise(faint):
@@ -97,8 +97,8 @@ def test_scale_and_zero_of_a_file_do_not_matter(tmp_path):
         hdu.writeto(tmp_path / f"{name}.fits")
         assert read_pixels(tmp_path / f"{name}.fits").scale == scale
         task = StackTask(
-            places[:1, 0], places[:1, 1], light[:1], 300.0, 4.0, 12.0, 0.0, 1.5,
-            (places[:, 0], places[:, 1], light), path=str(tmp_path / f"{name}.fits"),
+            places[:1, 0], places[:1, 1], light[:1], 300.0, 4.0, 12.0, 0.0, 1.5, places,
+            path=str(tmp_path / f"{name}.fits"),
         )  # fmt: skip
         profiles.append(stack_or_nothing(task, None))
     plain, scaled = profiles
@@ -108,3 +108,61 @@ def test_scale_and_zero_of_a_file_do_not_matter(tmp_path):
     radii = np.arange(plain.bins.shape[1]) / 8.0
     truth = plain.bins @ (np.exp(-(radii**2) / 18.0) / (18.0 * math.pi))
     assert plain.flux[8:] == pytest.approx(truth[8:], abs=6e-5)
+
+
+def crowd(rng, count=12, size=200):
+    """Stars of 3 px sigma, sky noise of 4; half of them near to one another. Return the image, places and fluxes."""
+    x, y = np.meshgrid(np.arange(40.0, size, 60.0), np.arange(30.0, size, 45.0))
+    x, y = (place.ravel()[:count] + rng.uniform(-2.0, 2.0, count) for place in (x, y))
+    x[1::2] = x[::2] + rng.uniform(12.0, 18.0, count // 2)
+    y[1::2] = y[::2]
+    flux = rng.uniform(2e4, 8e4, count)
+    image = gaussians(x, y, flux, size) + 4.0 * rng.standard_normal((size, size))
+    return image, x, y, flux
+
+
+def gaussians(x, y, flux, size):
+    rows, columns = np.indices((size, size))
+    return sum(
+        light * np.exp(-((columns - x0) ** 2 + (rows - y0) ** 2) / 18.0) / (18.0 * math.pi)
+        for x0, y0, light in zip(x, y, flux, strict=True)
+    )
+
+
+def test_hot_pixels_far_out_do_not_add_light_to_neighbours():
+    """A hot pixel in the outermost annulus of each stacked star; one peak among the known stars is none."""
+    image, x, y, flux = crowd(np.random.default_rng(17))
+    places = np.concatenate((np.stack((x, y), axis=1), [[5.0, 190.0]]))
+    stacked = [
+        stack_profile(frame, StackTask(x[::2], y[::2], flux[::2], 0.0, 4.0, 14.0, 5.0, 2.0, known))
+        for frame, known in (
+            (image, places),
+            (hit_at(image, x[::2], y[::2] + 13.0), np.concatenate((places, np.stack((x + 9.0, y - 9.0), axis=1)))),
+        )
+    ]
+    radii = np.arange(stacked[0].bins.shape[1]) / 8.0
+    truth = stacked[0].bins @ (np.exp(-(radii**2) / 18.0) / (18.0 * math.pi))
+    for profile in stacked:
+        off = (profile.flux - truth)[2:] / np.sqrt(profile.variance[2:])
+        assert np.mean((off - off[-4:].mean()) ** 2) < 3.0
+
+
+def hit_at(image, x, y):
+    hit = image.copy()
+    hit[np.rint(y).astype(int), np.rint(x).astype(int)] += 3000.0
+    return hit
+
+
+@pytest.mark.parametrize(("moved", "noise", "seed"), [(6.0, 4.0, 0), (6.0, 4.0, 3), (0.0, 0.0, 2)])
+def test_stars_beside_their_places_or_without_noise_leave_a_variance(moved, noise, seed):
+    """The field has turned, or nothing scatters: each annulus keeps a variance that is a number above 0."""
+    rng = np.random.default_rng(seed)
+    image, x, y, flux = crowd(rng, 4 if seed else 2)
+    if not noise:
+        image = gaussians(x, y, flux, 200)
+    angle = rng.uniform(0.0, 2.0 * math.pi, x.size)
+    task = StackTask(x + moved * np.cos(angle), y + moved * np.sin(angle), flux, 4.0, noise, 16.0, 5.0, 2.0)
+    profile = stack_profile(image, task)
+    assert np.all(np.isfinite(profile.flux))
+    assert np.all(profile.variance > 0.0)
+    assert np.all(np.isfinite(profile.variance))
