@@ -19,6 +19,11 @@ TOLERATED_GROWTH = 1.05
 # Central obstruction where nobody says. Chosen: imaging reflectors have 0.2 to 0.5 (common practice, no
 # source), which puts the slope of the far wings, √((1+ε²)/2), wrong by -2 to +7 % at most.
 USUAL_OBSTRUCTION = 0.3
+# Standard errors of what is written down of a telescope. Chosen: figures are rounded to 0.01, and baffles and focusers
+# in the tube are seldom counted; makers round focal ratios, and a corrector changes the focal length by per cents.
+OBSTRUCTION_ERR = 0.02
+USUAL_OBSTRUCTION_ERR = 0.1
+F_RATIO_ERR = 0.025
 
 # Kolmogorov turbulence: MTF = exp(-3.442 (λf/r0)^(5/3)) and FWHM = 0.9759 λ/r0 (Fried 1966; the digits as
 # in GalSim, which cites Racine 1996, PASP 108, 699).
@@ -87,6 +92,12 @@ def critical_focus_zone_um(f_ratio: float, wavelength_nm: float = DEFAULT_WAVELE
 def donut_hfd(outer_diameter: float, obstruction: float = 0.0) -> float:
     """Half-flux diameter of an evenly lit annulus: D √((1+ε²)/2), in the unit of D."""
     return outer_diameter * math.sqrt((1.0 + obstruction**2) / 2.0)
+
+
+def scale_err(obstruction: float | None) -> float:
+    """Return the relative error of a defocus found from sizes, for what is not known of the optics; None: not given."""
+    share, err = (USUAL_OBSTRUCTION, USUAL_OBSTRUCTION_ERR) if obstruction is None else (obstruction, OBSTRUCTION_ERR)
+    return math.hypot(F_RATIO_ERR, share * err / (1.0 + share**2))
 
 
 def wing_slope(f_ratio: float, obstruction: float = 0.0) -> float:

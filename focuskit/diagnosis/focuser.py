@@ -20,7 +20,6 @@ Array = NDArray[np.float64]
 # Of the way per step from the wings of a curve, over the jitter of the seeing and the root of the number of
 # frames (found on curves of 9 to 15 frames with a jitter of 6 % to 20 %: 0.61 to 0.72).
 _WINGS_ERR = 0.65
-_OPTICS_ERR = 0.01  # of the way per step: f-ratio and obstruction are known to this (common practice, no source)
 _UNEVEN_MATTERS = 0.03  # of a move: the model of the stars' shapes has small errors of its own (chosen, not tuned)
 _SHARP = 0.05  # as in the search for slack: a frame nearer to focus does not tell its distance
 _LEAST_FRAMES = 5  # as for a curve: two to spare beyond three parameters
@@ -160,7 +159,8 @@ def step_of(run: RunResult) -> tuple[float, float] | None:
         return run.profile.um_per_step, run.profile.um_per_step_err
     if run.fit.um_per_step is None or run.fit.seeing_jitter is None:
         return None
-    return run.fit.um_per_step, run.fit.um_per_step * _WINGS_ERR * run.fit.seeing_jitter / math.sqrt(sum(run.fit.used))
+    wings = _WINGS_ERR * run.fit.seeing_jitter / math.sqrt(sum(run.fit.used))
+    return run.fit.um_per_step, run.fit.um_per_step * math.hypot(wings, optics.scale_err(run.rig.obstruction))
 
 
 def _way_per_step(runs: Sequence[RunResult]) -> Finding | None:
@@ -169,7 +169,7 @@ def _way_per_step(runs: Sequence[RunResult]) -> Finding | None:
     if not told:
         return None
     value, err = weighted_mean(*zip(*told, strict=True))
-    err = math.hypot(err, _OPTICS_ERR * value)
+    err = max(err, min(one for _, one in told))  # what is not known of the optics is the same in all runs
     how = "from the shapes of the stars" if shaped[0].profile else "from the wings of the curves"
     text = f"one step moves the focal plane by {plus_minus(value, err)} µm, {how}, the f-ratio and the obstruction"
     given = next((run.rig.um_per_step for run in runs if run.rig.um_per_step), None)

@@ -159,7 +159,8 @@ def _telescope(rig: Rig, slope: float, wavelength_nm: float) -> Telescope | None
     # A way per step that the curve belies is wrongly noted.
     known = rig.um_per_step is not None and abs(math.log(from_curve / rig.um_per_step)) < _SCALES_AGREE
     um_per_step = rig.um_per_step if known and rig.um_per_step else from_curve
-    return Telescope(f_ratio, obstruction, rig.pixel_um, wavelength_nm * 1e-3, um_per_step, not known)
+    scale_err = optics.scale_err(rig.obstruction)
+    return Telescope(f_ratio, obstruction, rig.pixel_um, wavelength_nm * 1e-3, um_per_step, not known, scale_err)
 
 
 @dataclass(frozen=True, eq=False, repr=False)

@@ -29,7 +29,10 @@ _CORNERS = (("top left", -0.5, -0.5), ("top right", 0.5, -0.5), ("bottom left", 
 
 @dataclass(frozen=True)
 class Telescope:
-    """What the sizes follow from; ``from_curve`` where the way per step is told by the run itself."""
+    """What the sizes follow from, with the relative error of the optics' scale.
+
+    ``from_curve`` where the way per step is told by the run itself.
+    """
 
     f_ratio: float
     obstruction: float
@@ -37,6 +40,7 @@ class Telescope:
     wavelength_um: float
     um_per_step: float
     from_curve: bool
+    scale_err: float
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -77,7 +81,7 @@ def report(
     value, step_um, pixel_um = fit.changes, telescope.um_per_step, telescope.pixel_um
     freedom = len(fit.own) - 4
     model = (_MODEL_ERR * value) ** 2 + (_MODEL_CROSS_ERR * np.linalg.norm(value)) ** 2 + _MODEL_LEAST_ERR_UM**2
-    covariance = fit.covariance + np.diag(model)
+    covariance = fit.covariance + np.diag(model) + np.outer(value, value) * telescope.scale_err**2
     if telescope.from_curve:
         covariance = covariance + np.outer(value, value) * fit.stretch_err**2
     err = np.sqrt(np.diag(covariance) * freedom / (freedom - 2))  # as Student's law spreads

@@ -88,13 +88,6 @@ def jackknife(solution: Solution, position: Array) -> tuple[float, int]:
     return math.sqrt((count - 1) * float(np.var(left_out))), max(count - 2, 1)
 
 
-def noise_variance(solution: Solution) -> float:
-    """Return the part of the variance of the best position that comes from the frames' noise."""
-    inverse = np.linalg.inv(solution.reduced().hessian)
-    told = reduce_normal(solution.normal, solution.state, NO_PRIORS, solution.tau).hessian
-    return float(inverse[BEST] @ told @ inverse[BEST])
-
-
 def own_positions(model: ProfileModel, data: Data, state: State, tau: float, log_seeing: Array) -> tuple[Array, Array]:
     """Return the position at which each frame's stars put it, whatever the focuser tells, and its error.
 

@@ -21,12 +21,13 @@ from scipy import stats
 
 from focuskit.core.calibration import Seeing
 from focuskit.core.errors import FocuskitError
-from focuskit.core.optics import ARCSEC_PER_RADIAN, KOLMOGOROV_EXPONENT, Rig
-from focuskit.waves.each_frame import displacements, jackknife, noise_variance, own_positions, suspects
+from focuskit.core.optics import ARCSEC_PER_RADIAN, F_RATIO_ERR, KOLMOGOROV_EXPONENT, OBSTRUCTION_ERR, Rig
+from focuskit.waves.each_frame import displacements, jackknife, own_positions, suspects
 from focuskit.waves.model import BINS_PER_PX, ProfileModel, fwhm_factor, profile_model
 from focuskit.waves.solve import (
     BEST,
     LOG_SLOPE,
+    NO_PRIORS,
     SCATTER_GRID,
     SPHERICAL,
     Data,
@@ -34,8 +35,10 @@ from focuskit.waves.solve import (
     Solution,
     State,
     least_hfd_shift,
+    obstruction_moves,
     over_scatters,
     prepare,
+    reduce_normal,
     solve,
 )
 from focuskit.waves.stack import FrameProfile
@@ -290,25 +293,25 @@ class SolvedRun:
         chances = stats.chi2.sf([float(self.solution.normal.chi2.sum()), displaced], [self.freedom, free])
         return bool(min(chances) > _UNLIKELY)
 
-    def report(self) -> ProfileFit:
-        """Return the fit and what it tells of every frame."""
-        state = self.solution.state
-        weights, move, covariance = self.posterior
+    def report(self, obstruction_err: float = OBSTRUCTION_ERR) -> ProfileFit:
+        """Return the fit and what it tells of every frame; ``obstruction_err`` is how well the obstruction is known."""
+        state, matches = self.solution.state, self.matches
+        weights, move, _ = self.posterior
+        covariance = self._covariance(matches, obstruction_err)
         um_per_step = math.exp(state.log_slope + float(move[LOG_SLOPE]))
-        matches = self.matches
         # A run's few frames tell the typical seeing only so well.
         scatter = float(weights @ SCATTER_GRID)
         seeing_err = scatter / math.sqrt(self.used.sum())
         per_log_seeing = best_per_log_seeing(self.model, state) / um_per_step
-        spherical, spherical_err = self.spherical
+        best_err, spherical_err = np.sqrt(np.diag(covariance))[[BEST, SPHERICAL]]
         return ProfileFit(
             best_position=self.best_position,
-            err=math.hypot(self._position_err(matches), per_log_seeing * seeing_err),
+            err=math.hypot(best_err, per_log_seeing * seeing_err),
             um_per_step=um_per_step,
             um_per_step_err=um_per_step * math.sqrt(float(covariance[LOG_SLOPE, LOG_SLOPE])),
             slope_factor=um_per_step / self.rig.um_per_step if self.rig.um_per_step else None,
-            spherical_waves=spherical,
-            spherical_err=spherical_err,
+            spherical_waves=self.spherical[0],
+            spherical_err=float(spherical_err),
             seeing_scatter=scatter,
             seeing_exponent=state.exponent,
             log_seeing=state.mean_log_seeing + math.log(fwhm_factor(state.exponent)),
@@ -317,27 +320,37 @@ class SolvedRun:
             chi2_reduced=self.chi2_reduced,
             matches=matches,
             converged=self.solution.converged,
-            frames=self._frame_fits(um_per_step, scatter),
+            frames=self._frame_fits(um_per_step, scatter, covariance),
         )
 
-    def _position_err(self, matches: bool) -> float:
-        """Return the error of the best position: by the noise, and by the frames' scatter where they do not match."""
-        variance = float(self.posterior[2][BEST, BEST])
+    def _covariance(self, matches: bool, obstruction_err: float) -> Array:
+        """Return the covariance of the parameters with what is not known of the optics, and of the model's misfit."""
+        covariance = self.posterior[2].copy()
         if not matches:
+            told = reduce_normal(self.solution.normal, self.solution.state, NO_PRIORS, self.solution.tau).hessian
+            inverse = np.linalg.inv(self.solution.reduced().hessian)
+            wider = (self._excess - 1.0) * inverse @ told @ inverse
+            # The frames' own scatter says it of the best position, where misfit alike on both sides does no harm.
             apart, degrees = jackknife(self.solution, self.data.position[self.used])
             # Student's t for one standard deviation; the priors' part of the error stays as it is.
             widened = (float(stats.t.ppf(_ONE_SIGMA, degrees)) * apart) ** 2
-            variance += max(widened - noise_variance(self.solution), 0.0)
-        return math.sqrt(variance)
+            wider *= np.outer(*2 * [np.arange(len(Parameter)) != BEST])
+            wider[BEST, BEST] = max(widened - float((inverse @ told @ inverse)[BEST, BEST]), 0.0)
+            covariance += wider
+        moves = obstruction_err * obstruction_moves(self.model, self.data.pick(self.used), self.solution)
+        covariance += np.outer(moves, moves)
+        # At the same sizes, in µm, the way per step goes with the focal ratio.
+        covariance[LOG_SLOPE, LOG_SLOPE] += F_RATIO_ERR**2
+        return covariance
 
-    def _frame_fits(self, um_per_step: float, scatter: float) -> tuple[FrameFit, ...]:
+    def _frame_fits(self, um_per_step: float, scatter: float, covariance: Array) -> tuple[FrameFit, ...]:
         """Return what the fit says of each frame."""
         state, position = self.solution.state, self.data.position
         own, own_err = self._own_positions(scatter)
         defocus = um_per_step * (position - self.best_position)
         by_parameter = np.zeros((position.size, len(Parameter)))
         by_parameter[:, BEST], by_parameter[:, LOG_SLOPE] = -um_per_step, defocus
-        defocus_err = np.sqrt(np.einsum("fi,ij,fj->f", by_parameter, self.posterior[2], by_parameter))
+        defocus_err = np.sqrt(np.einsum("fi,ij,fj->f", by_parameter, covariance, by_parameter))
         in_use = np.flatnonzero(self.used)
         seeing = dict(zip(in_use, fwhm_factor(state.exponent) * np.exp(state.log_seeing), strict=True))
         chi2 = dict(zip(in_use, self.solution.normal.chi2, strict=True))

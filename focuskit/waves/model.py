@@ -103,6 +103,18 @@ class ProfileModel:
         otf, per_wave, per_spherical = np.split(self._to_otf @ intensity, 3, axis=1)
         return OpticalTransfer(otf + self._tail[:, None], per_wave, per_spherical)
 
+    def per_obstruction(self, waves: Array, spherical_waves: float) -> Array:
+        """Return the derivative of `optics`' transfer functions by the obstruction, shape (frequencies, defocuses)."""
+        rho = np.append(self.rho, self.obstruction)[:, None]
+        phase = 2.0 * math.pi * (rho**2 * waves + spherical_waves * noll_z11(rho))
+        real, imag = (self._to_amplitude @ part[:-1] for part in (np.cos(phase), np.sin(phase)))
+        # The inner edge of the pupil moves outwards, and less light comes through.
+        edge = -self.obstruction * j0(math.pi * self.u * self.obstruction)[:, None]
+        less = 2.0 * self.obstruction / (1.0 - self.obstruction**2)
+        change = 2.0 * edge * (real * np.cos(phase[-1]) + imag * np.sin(phase[-1])) + less * (real**2 + imag**2)
+        tail = self._tail * (less + 1.0 / (1.0 + self.obstruction))
+        return np.asarray(self._to_otf @ change + tail[:, None])
+
     def seeing(self, width_um: Array | float, exponent: float = KOLMOGOROV_EXPONENT) -> tuple[Array, Array, Array]:
         """Return the seeing's transfer function exp(-(cf)^p) and its derivatives by ln(width) and by p.
 

@@ -238,6 +238,26 @@ def linearise(model: ProfileModel, data: Data, state: State) -> NormalEquations:
     return NormalEquations(chi2, matrix, gradient)
 
 
+def obstruction_moves(model: ProfileModel, data: Data, solution: Solution) -> Array:
+    """Return by how much each parameter moves for each unit of obstruction that the telescope has beyond the model's.
+
+    To first order, at the solution; in the order of `Parameter`, the run's mean of ln(seeing) in place of ``SEEING``.
+    """
+    state, small = solution.state, 1e-3
+    distance = math.exp(state.log_slope) / model.um_per_wave * (data.position - state.best)
+    waves, mtf = distance + state.shift * state.spherical, model.seeing(np.exp(state.log_seeing), state.exponent)[0]
+    now = model.optics(waves, state.spherical).otf * mtf
+    change = model.per_obstruction(waves, state.spherical) * mtf
+    fluxes = []
+    for i, (kernel, flux) in enumerate(zip(data.kernels, data.fluxes, strict=True)):
+        profile = kernel @ now[:, i]
+        fluxes.append(flux + small * (profile @ flux) / (profile @ profile) * (kernel @ change[:, i]))
+    larger = linearise(model, replace(data, fluxes=fluxes), state)
+    reduced = reduce_normal(larger, state, solution.priors, solution.tau)
+    before = solution.reduced()
+    return np.asarray(np.linalg.solve(before.hessian, reduced.gradient - before.gradient)) / small
+
+
 def reduce_normal(
     normal: NormalEquations, state: State, priors: Priors, tau: float, damping: float = 0.0
 ) -> Reduced:  # fmt: skip

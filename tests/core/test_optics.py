@@ -84,3 +84,13 @@ def test_the_usual_obstruction_changes_the_slope_by_what_its_comment_says():
 )
 def test_positions_in_millimetres_have_decimals_to_a_tenth_of_the_tolerance(tolerance, decimals):
     assert optics.decimals_of(tolerance) == decimals
+
+
+def test_what_is_not_known_of_the_optics_is_a_share_of_every_defocus():
+    # The wings' slope goes as √(1 + ε²) / N: an obstruction of 0.36 ± 0.02 beside a focal ratio known to 2.5 %.
+    by_obstruction = math.log(math.sqrt(1.0 + 0.38**2) / math.sqrt(1.0 + 0.34**2)) / 2.0
+    assert optics.scale_err(0.36) == pytest.approx(math.hypot(0.025, by_obstruction), rel=1e-3)
+    assert optics.scale_err(0.0) == 0.025
+    # Not given, it is taken for 0.3 ± 0.1.
+    by_obstruction = math.log(math.sqrt(1.0 + 0.4**2) / math.sqrt(1.0 + 0.2**2)) / 2.0
+    assert optics.scale_err(None) == pytest.approx(math.hypot(0.025, by_obstruction), rel=2e-2)

@@ -80,7 +80,7 @@ def test_errors_of_a_map_are_those_of_stars_model_and_students_law():
     sizes = star_sizes(7.0, 0.36, 3.76, 0.55, 22.0, 700.0)
     changes, covariance = np.array([60.0, -20.0, 10.0]), np.diag([4.0, 9.0, 25.0])
     fit = FieldFit(changes, covariance, sizes, 22.0, np.zeros(24), places, np.median(places, axis=0), 1.0, 0.02)
-    telescope = Telescope(7.0, 0.36, 3.76, 0.55, 4.0, False)
+    telescope = Telescope(7.0, 0.36, 3.76, 0.55, 4.0, False, 0.0)
     found = report(fit, telescope, SHAPE, 9000.0, 0.5)
     length = math.sqrt(60.0**2 + 20.0**2 + 10.0**2)
     spread = 20.0 / 18.0  # 24 stars less tilt, curvature and the middle; Student's variance is ν/(ν - 2)
@@ -104,6 +104,9 @@ def test_errors_of_a_map_are_those_of_stars_model_and_students_law():
     unsure = report(fit, replace(telescope, from_curve=True), SHAPE, 9000.0, 0.5)
     more = unsure.tilt_x_um_err**2 - found.tilt_x_um_err**2
     assert more == pytest.approx((0.02 * 60.0) ** 2 * spread, rel=1e-6)
+    # Lengths along the axis go with the optics' scale.
+    unsure = report(fit, replace(telescope, scale_err=0.03), SHAPE, 9000.0, 0.5)
+    assert unsure.tilt_y_um_err**2 - found.tilt_y_um_err**2 == pytest.approx((0.03 * 20.0) ** 2 * spread, rel=1e-6)
     # The typical star's best position is given; the middle of the sensor lies off it by the changes at its place.
     away = float(np.median(places, axis=0) @ changes)
     assert found.best_position_middle == pytest.approx(9000.0 - away / 4.0)

@@ -5,13 +5,14 @@ from datetime import UTC, datetime
 
 import numpy as np
 import pytest
+from profile_runs import WAVELENGTH_UM, synthetic_run
 
 import focuskit
 from focuskit.core.calibration import Spherical
 from focuskit.core.optics import Rig
 from focuskit.frames import RigFile
 from focuskit.scenes import Passband, Scene, Sweep, strew_stars, write_night
-from focuskit.waves import pool_spherical
+from focuskit.waves import RunProfiles, fit_night, pool_spherical
 from focuskit.waves.fit import SPHERICAL_PRIOR
 
 HERON = Rig("Heron", 1400.0, 200.0, 0.36, 3.76, 4.0, (0, 20000))
@@ -75,3 +76,15 @@ def test_pooling_takes_the_wide_prior_once():
     # Runs that disagree widen the error: 3 sigma apart each, by 3.
     apart = [Spherical(0.01 - 3e-4, 1e-4, 0.55), Spherical(0.01 + 3e-4, 1e-4, 0.55)]
     assert pool_spherical(apart, 0.55)[1] == pytest.approx(3e-4 / 0.55, rel=0.01)
+
+
+@pytest.mark.parametrize("seed", [31, 32])
+def test_step_holds_what_is_not_known_of_the_optics(seed):
+    """Step and obstruction not given, or an obstruction and a focal ratio a little wrong: 4 µm within two errors."""
+    rng = np.random.default_rng(seed)
+    profiles, _ = synthetic_run(rng, spherical_waves=0.02)
+    for believed in ({"obstruction": None}, {"obstruction": 0.38}, {"aperture_mm": 206.0}):
+        rig = replace(HERON, um_per_step=None, **believed)
+        [(fit, _)] = fit_night([RunProfiles(tuple(profiles), tuple(range(9)), rig, WAVELENGTH_UM)])
+        assert abs(fit.um_per_step - 4.0) < 2.0 * fit.um_per_step_err
+        assert fit.um_per_step_err < 0.05 * 4.0
