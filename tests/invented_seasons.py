@@ -41,14 +41,26 @@ def make_season(
     night_shift=0.0,
     own=None,
     bend=0.0,
+    gap_c=0.0,
+    slip=0.0,
+    drift_after=0.0,
+    round_c=0.0,
+    sensor_noise_c=0.0,
+    cooling_c=(2.0, 7.0),
+    seasonal_c=15.0,
 ):
-    """A season of ``nights`` nights; ``at`` is the first run after the rebuild, by default a random night."""
+    """A season of ``nights`` nights; ``at`` is the first run after the rebuild, by default a random night.
+
+    With ``gap_c`` the second half comes 90 days later, colder by so much, and a rebuild lies between. ``slip``
+    is what the focuser loses with every run, ``drift_after`` what the drift gains at the rebuild. Temperatures
+    are logged with ``sensor_noise_c`` and to multiples of ``round_c``.
+    """
     n = nights * per_night
     night = np.repeat(np.arange(nights), per_night)
     hours = np.sort(rng.uniform(0.0, 9.0, (nights, per_night)), axis=1).ravel()
     dusk, cooling = (
-        12.0 - 15.0 * np.arange(nights) / nights + rng.normal(0.0, 2.5, nights),
-        rng.uniform(2.0, 7.0, nights),
+        12.0 - seasonal_c * np.arange(nights) / nights + rng.normal(0.0, 2.5, nights),
+        rng.uniform(*cooling_c, nights),
     )
     celsius = dusk[night] - cooling[night] * (1.0 - np.exp(-hours / 4.0)) + rng.normal(0.0, 0.05, n)
     index = rng.integers(0, 7, n)
@@ -57,6 +69,10 @@ def make_season(
         narrow = late & (rng.random(n) < 0.75)
         index = np.where(narrow, rng.integers(4, 7, n), rng.integers(0, 4, n))
         celsius = celsius - 5.0 * late
+    late = night >= nights // 2
+    if gap_c:
+        at = int(np.argmax(late))
+        celsius = celsius - gap_c * late
     err = rng.uniform(0.6, 1.4, n)
     slope = STEPS_PER_C + (0.0 if own is None else np.asarray(own)[index])
     position = 8000.0 + OFFSETS[index] + slope * (celsius - 5.0) + bend * (celsius - 5.0) ** 2
@@ -64,11 +80,14 @@ def make_season(
     rebuild = None
     if jump:
         rebuild = int(rng.integers(2, nights - 2)) * per_night if at is None else at
-        position[rebuild:] += jump
+        position[rebuild:] += jump + drift_after * (celsius[rebuild:] - 5.0)
+    position -= slip * np.arange(n)
     is_wild = rng.random(n) < wild
     size = rng.uniform(*wild_steps, n) * (1.0 if one_sided else rng.choice([-1.0, 1.0], n))
     position = np.where(is_wild, position + size, position)
-    time_s = 1.93e9 + night * NIGHT_S + 3600.0 * hours
+    time_s = 1.93e9 + (night + 90.0 * late * (gap_c > 0.0)) * NIGHT_S + 3600.0 * hours
+    logged = celsius + sensor_noise_c * rng.normal(size=n) if sensor_noise_c else celsius
+    logged = np.round(logged / round_c) * round_c if round_c else logged
     runs = [
         LoggedRun(
             datetime.fromtimestamp(round(t, 3), UTC),
@@ -77,7 +96,7 @@ def make_season(
             float(c),
             float(e) if with_err else None,
         )
-        for t, y, f, c, e in zip(time_s, position, index, celsius, err, strict=True)
+        for t, y, f, c, e in zip(time_s, position, index, logged, err, strict=True)
     ]
     return Season(runs, is_wild, rebuild, index, celsius, position, scatter**2 + err**2)
 

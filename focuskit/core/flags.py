@@ -266,6 +266,36 @@ _add(
     "Refocus more often while the air changes fast.",
 )
 _add(
+    "focus_creeps",
+    "Best focus moves evenly with time or with every run, at one temperature: values hold as of the last run.",
+    "Look for a focuser that slips; approach every position from the same side.",
+)
+_add(
+    "shifts_assumed",
+    "There are too few nights to show how far focus shifts from night to night: typical shifts are in the errors.",
+    "Log runs on five nights or more.",
+)
+_add(
+    "slopes_differ",
+    "Within nights focus follows the temperature by other steps per °C than from night to night.",
+    "Look whether the sensor is noisy or coarse, or the tube lags: a log of the air given with --temps shows a lag.",
+)
+_add(
+    "drift_changed",
+    "The steps per °C differ between the stretches before and after a rebuild: the value is their mean.",
+    "If the optical train was changed, use only the runs since then.",
+)
+_add(
+    "drift_across_gap",
+    "The steps per °C rest on one long gap in the log: a rebuild in it would look the same.",
+    "Declare a rebuild if there was one; log runs at other temperatures without a break.",
+)
+_add(
+    "no_shared_night",
+    "A filter shares no night with the reference filter: a jump between their nights would be in its offset.",
+    "Log runs in it and in the reference filter on one night.",
+)
+_add(
     "nights_shift",
     "Focus shifts from night to night by more than the runs scatter.",
     "Make one focus run at the start of each night.",

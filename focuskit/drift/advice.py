@@ -8,8 +8,9 @@ import numpy as np
 
 from focuskit.drift.result import Advice, Drift
 
-# How far offsets (steps) and drift (steps/°C) may lie from zero before anything is known.
-OFFSET_PRIOR, DRIFT_PRIOR = 200.0, 20.0
+# How far offsets and drift per °C may lie from zero before anything is known, in scatters of a run: what is known
+# no better than to half of it counts as unknown (chosen; offsets of glass are some tens of scatters).
+OFFSET_PRIOR, DRIFT_PRIOR = 80.0, 8.0
 RUNS = 3
 LEAST_RANGE_C = 8.0
 WORTH_WHILE = 0.05
@@ -23,9 +24,11 @@ def advise(drift: Drift, most: int = 3) -> tuple[Advice, ...]:
     A set that lowers it by less than a twentieth is not worth a night.
     """
     place = len(drift.filters) - 1
-    covariance = _with_prior(drift, place)
-    last = len(drift.fit.bases) - 1
-    noise = (drift.scatter_steps or 3.0) ** 2 / RUNS + 1.0 / drift.fit.base_weight[last]
+    scatter = _scatter(drift)
+    wide = np.append(np.full(place, OFFSET_PRIOR * scatter), DRIFT_PRIOR * scatter)
+    covariance = _with_prior(drift, wide)
+    last = len(drift.fit.likely.bases) - 1
+    noise = scatter**2 / RUNS + 1.0 / drift.fit.likely.base_weight[last]
     low, high = drift.range_c
     middle, half = (low + high) / 2.0, max(high - low, LEAST_RANGE_C) / 2.0
     weight = np.append(np.ones(place), half**2)
@@ -36,7 +39,7 @@ def advise(drift: Drift, most: int = 3) -> tuple[Advice, ...]:
         for one in drift.filters:
             for temperature_c in (middle - half, middle, middle + half):
                 columns = drift.columns_at(one.filter, temperature_c)[: place + 1]
-                direction = columns - drift.fit.centre[last][: place + 1]
+                direction = columns - drift.fit.likely.centre[last][: place + 1]
                 seen = covariance @ direction
                 drop = seen**2 / (float(direction @ seen) + noise)
                 gain = float(weight @ drop)
@@ -48,18 +51,24 @@ def advise(drift: Drift, most: int = 3) -> tuple[Advice, ...]:
         before = np.diag(covariance)
         what = int(np.argmax(weight * drop))
         told = "steps per °C" if what == place else f"offset of {drift.filters[what + 1].filter}"
-        errors = [
-            _shown(v, OFFSET_PRIOR if what < place else DRIFT_PRIOR) for v in (before[what], before[what] - drop[what])
-        ]
+        errors = [_shown(v, float(wide[what])) for v in (before[what], before[what] - drop[what])]
         found.append(Advice(name, round(temperature_c, 1), RUNS, f"{told}: {errors[0]}, then {errors[1]}"))
         covariance = covariance - np.outer(seen, seen) / (own + noise)
     return tuple(found)
 
 
-def _with_prior(drift: Drift, place: int) -> np.ndarray:
+def _scatter(drift: Drift) -> float:
+    """Scatter of a run, or what stands in for it where it is not known: any unit would do."""
+    errors = [run.position_err for run in drift.used if run.position_err]
+    own = float(np.median(errors)) if errors else 0.0
+    return max(drift.scatter_steps or 0.0, own) or drift.tolerance_steps or 1.0
+
+
+def _with_prior(drift: Drift, wide: np.ndarray) -> np.ndarray:
     """Covariance of offsets and drift where what is not determined is as wide as the prior."""
-    fit = drift.fit
-    prior = np.append(np.full(place, OFFSET_PRIOR**-2.0), DRIFT_PRIOR**-2.0)
+    place = len(wide) - 1
+    fit = drift.fit.likely
+    prior = wide**-2.0
     spread = fit.covariance * np.outer(fit.scale, fit.scale)
     precision = np.linalg.pinv(spread, rcond=1e-12, hermitian=True) * np.outer(fit.scale, fit.scale)
     return np.linalg.inv(precision[: place + 1, : place + 1] + np.diag(prior))

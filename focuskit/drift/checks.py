@@ -5,7 +5,9 @@ from __future__ import annotations
 import math
 
 import numpy as np
+from scipy import stats
 
+from focuskit.core.statistics import SEEN_SIGMA, as_sigma
 from focuskit.drift.linear import Array
 from focuskit.drift.result import Drift
 from focuskit.drift.season import Season, Terms
@@ -20,8 +22,68 @@ SMALLEST_SHARE = 0.15
 TWO_GROUPS_GAIN = 20.0
 # Fewer runs do not show two groups, more cost time: of them every second, third … is looked at.
 FEWEST_RUNS, MOST_RUNS = 20, 1500
+# Fewer free nights, less one a stretch, do not tell how far nights shift: the prior is in the errors (chosen; with
+# four the coverage of two errors no longer hangs on it by more than 3 %).
+FEWEST_SHIFTS = 4
+# A gap is long from this part of the season on, and carries the drift where a jump in it would leave the drift known
+# to this many times its error (chosen).
+LONG_GAP, GAP_CARRIES = 0.25, 3.0
 _TAKEN = {"own_coefficients": "filters_drift_apart", "bend": "drift_bends", "lag": "tube_lags",
+          "creep": "focus_creeps", "slip": "focus_creeps",
           "night_shifts": "nights_shift"}  # fmt: skip
+
+
+def flag_slopes(drift: Drift, season: Season, columns: Array) -> list[str]:
+    """Return the flags of a drift that is not one: it changed at a rebuild, or within nights it is another.
+
+    Errors of the temperatures and a tube that lags draw the slope within nights to zero, not that between them
+    (a test for random effects: Hausman 1978, Econometrica 46, 1251; Mundlak 1978, Econometrica 46, 69).
+
+    Parameters
+    ----------
+    season : Season
+        Of the sound runs; its variances are those of single runs, scatter included.
+    columns : (n, p) array
+        Of the model.
+    """
+    place = season.filters - 1
+    warmth, stretches, nights = columns[:, place], season.stretch[-1] + 1, season.block[-1] + 1
+    if drift.steps_per_c_err is None or len(columns) <= columns.shape[1] + stretches + 1:
+        return []
+    of = {f"after {i}": np.where(season.stretch == i, warmth, 0.0) for i in range(1, stretches)}
+    if nights - stretches >= FEWEST_SHIFTS:
+        of["between"] = (np.bincount(season.block, warmth) / np.bincount(season.block))[season.block]
+    found = {}
+    for name, column in of.items():
+        fit = drift.fit.with_more(season, np.column_stack([columns, column]))
+        found[name] = fit.significance(np.arange(columns.shape[1] + 1) == columns.shape[1])
+    # the largest of several is larger by chance: a threshold of SEEN_SIGMA for all together
+    needed = as_sigma(2.0 * stats.norm.sf(SEEN_SIGMA) / max(stretches - 1, 1))
+    flags = ["slopes_differ"] if found.pop("between", 0.0) > SEEN_SIGMA else []
+    flags += ["drift_changed"] if max(found.values(), default=0.0) > needed else []
+    return flags + (["drift_across_gap"] if _hangs_on_gap(drift, season, columns) else [])
+
+
+def _hangs_on_gap(drift: Drift, season: Season, columns: Array) -> bool:
+    """Whether the drift rests on there being no rebuild in the longest gap of the season."""
+    gaps = np.where(np.diff(season.stretch) == 0, np.diff(season.time_s), 0.0)
+    at = int(np.argmax(gaps))
+    if gaps[at] < LONG_GAP * (season.time_s[-1] - season.time_s[0]) or season.night[at] == season.night[at + 1]:
+        return False
+    step = (np.arange(len(columns)) > at).astype(float)
+    free = drift.fit.with_more(season, np.column_stack([columns, step]))
+    alone = free.contrast(np.arange(columns.shape[1] + 1) == season.filters - 1)[1]
+    return alone is None or alone > GAP_CARRIES * (drift.steps_per_c_err or math.inf)
+
+
+def _apart(season: Season) -> bool:
+    """Whether a filter shares no night with the reference, nor with a filter that does, and so on."""
+    together = np.zeros((season.filters, season.block[-1] + 1), dtype=bool)
+    together[season.filter_index, season.block] = True
+    linked = np.arange(season.filters) == 0
+    for _ in range(season.filters):
+        linked |= together[:, together[linked].any(axis=0)].any(axis=1)
+    return bool(np.any(~linked & together.any(axis=1)))
 
 
 def flag_season(drift: Drift, season: Season, disputed: set[str | None]) -> list[str]:
@@ -36,7 +98,7 @@ def flag_season(drift: Drift, season: Season, disputed: set[str | None]) -> list
         "wild_runs": bool(drift.outliers),
         "rebuild_found": found > 0,
         "jump_unknown": any(rebuild.jump_steps is None for rebuild in drift.rebuilds),
-        "too_few_runs": len(drift.used) <= drift.fit.rank,
+        "too_few_runs": len(drift.used) <= drift.fit.likely.rank,
         "one_temperature": drift.steps_per_c is None,
         "drift_unproven": unproven,
         "one_run_filter": any(one.runs == 1 for one in drift.filters) and len(drift.filters) > 1,
@@ -44,6 +106,8 @@ def flag_season(drift: Drift, season: Season, disputed: set[str | None]) -> list
         "offset_unknown": any(one.offset_steps is None for one in others),
         "offset_tied": any(_is_tied(drift, one.err, one.runs) for one in others),
         "scatter_over_tolerance": bool(scatter and tolerance and scatter > tolerance),
+        "shifts_assumed": len(drift.used) > 1 and season.block[-1] - season.stretch[-1] < FEWEST_SHIFTS,
+        "no_shared_night": _apart(season),
         "mixed_runs": len(drift.used) >= FEWEST_RUNS and _looks_mixed(drift, season, found),
     }
     return [_TAKEN[model.name] for model in drift.models if model.taken] + [

@@ -13,7 +13,7 @@ from focuskit.core.errors import FocuskitError
 from focuskit.core.filters import usual_filter
 from focuskit.core.logged import LoggedRun
 from focuskit.core.reasons import Reason
-from focuskit.core.times import NIGHT_GAP_S
+from focuskit.core.times import HOUR_S, NIGHT_GAP_S
 from focuskit.drift.linear import Array
 from focuskit.drift.result import SetAside
 from focuskit.drift.season import Season
@@ -142,5 +142,6 @@ def make_season(runs: Sequence[LoggedRun], filters: Sequence[str | None], log: t
         filters=len(filters),
         night=np.cumsum(np.r_[0, np.diff(time_s) > NIGHT_GAP_S]),
         stretch=np.zeros(len(runs), dtype=np.intp),
+        since=np.column_stack([(time_s - time_s[-1]) / (24.0 * HOUR_S), np.arange(1.0 - len(runs), 1.0)]),
         log=log,
     )

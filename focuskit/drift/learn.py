@@ -23,19 +23,20 @@ from focuskit.core.logged import LoggedRun
 from focuskit.core.reasons import Reason
 from focuskit.core.text import two_digits
 from focuskit.drift.advice import advise
-from focuskit.drift.checks import flag_season
+from focuskit.drift.checks import flag_season, flag_slopes
 from focuskit.drift.choose import choose_runs, filter_key, filter_names, make_season, unix_s
-from focuskit.drift.linear import Array, GroupedFit, fit_grouped
+from focuskit.drift.linear import Array
 from focuskit.drift.models import Weighed, weigh_models
 from focuskit.drift.outliers import SoundRuns, find_sound
 from focuskit.drift.rebuilds import Stretches, find_rebuilds
-from focuskit.drift.result import Drift, FilterOffset, Rebuild, SetAside, with_error
-from focuskit.drift.scatter import Scatter, split_scatter
-from focuskit.drift.season import Season, Terms, columns_of
+from focuskit.drift.result import Drift, FilterOffset, Rebuild, SetAside
+from focuskit.drift.scatter import AveragedFit, average_shifts, run_variance
+from focuskit.drift.season import Season, Terms, columns_of, rounding_c
 from focuskit.frames import RigFile, TemperatureLog
 
-# A fixed extra variance where the runs agree better than rounding: a variance of zero cannot be divided by.
-_LEAST_EXTRA = 1e-12
+# Turns of rebuilds and richer models: what a bend or a creep explains is no rebuild (chosen: two suffice but for
+# seasons in which both are open).
+_MOST_TURNS = 3
 
 
 def learn_drift(
@@ -105,9 +106,13 @@ def fit_drift(
     marks = np.searchsorted(season.time_s, [unix_s(moment) for moment in rebuilds])
     # The columns are few: threads of linear algebra wait for one another, and took four times the CPU time.
     with threadpool_limits(limits=1, user_api="blas"):
-        cut = find_rebuilds(season, columns_of(season, plain), np.unique(marks).astype(np.intp), search_rebuilds)
-        terms, shifts, weighed = weigh_models(cut.season.only(cut.runs.sound), cut.runs.extra_variance, plain)
-        solved = _solve(cut.season, terms, cut.runs.sound, shifts)
+        terms = plain
+        for _ in range(_MOST_TURNS):
+            cut = find_rebuilds(season, columns_of(season, terms), np.unique(marks).astype(np.intp), search_rebuilds)
+            before, (terms, weighed) = terms, _weigh(cut, plain)
+            if terms.kinds == before.kinds:
+                break
+        solved = _solve(cut.season, terms, cut.runs.sound)
     sound = solved.runs.sound
     used = tuple(run for run, good in zip(chosen, sound, strict=True) if good)
     aside += [solved.outlier(chosen[i], i) for i in np.flatnonzero(~sound).tolist()]
@@ -118,9 +123,13 @@ def fit_drift(
         rebuilds=_rebuilds(solved, cut, used, rebuilds),
         tolerance_steps=tolerance_steps or drift.tolerance_steps,
         set_aside=tuple(sorted(aside, key=lambda one: one.run.time)),
-        models=tuple(_settled(model, terms, solved) for model in weighed),
+        models=tuple(_settled(model, solved) for model in weighed),
     )
-    raised += flag_season(drift, cut.season.only(sound), disputed)
+    kept = cut.season.only(sound)
+    raised += flag_season(drift, kept, disputed)
+    if solved.has_error:
+        kept = replace(kept, variance=kept.variance + solved.extra)
+        raised += flag_slopes(drift, kept, columns_of(kept, terms))
     return replace(drift, advice=advise(drift), flags=check(raised))
 
 
@@ -133,8 +142,8 @@ def _drift(
     disputed: set[str | None],
 ) -> Drift:
     """Put together what the final fit says by itself."""
-    fit, scatter = solved.fit, solved.scatter
-    free = len(used) - fit.rank
+    fit = solved.fit
+    free = len(used) - fit.likely.rank
     tolerances = [run.tolerance_steps for run in used if run.tolerance_steps is not None]
     steps_per_c, steps_per_c_err = solved.tell(fit.contrast(np.arange(len(fit.coefficients)) == len(names) - 1))
     return Drift(
@@ -147,8 +156,8 @@ def _drift(
         filters=_filters(names, used, solved, terms, disputed),
         rebuilds=(),
         scatter_steps=math.sqrt(float(np.sum(fit.residuals**2)) / free) if free > 0 else None,
-        extra_scatter_steps=math.sqrt(scatter.extra) if solved.has_error else None,
-        night_scatter_steps=math.sqrt(scatter.shift),
+        extra_scatter_steps=math.sqrt(solved.extra) if solved.has_error else None,
+        night_scatter_steps=fit.typical_shift,
         tolerance_steps=float(np.median(tolerances)) if tolerances else None,
         used=used,
         residuals_steps=fit.residuals,
@@ -156,7 +165,6 @@ def _drift(
         models=(),
         advice=(),
         flags=(),
-        degrees=solved.degrees,
         terms=terms,
         fit=fit,
     )
@@ -166,60 +174,68 @@ def _drift(
 class _Solved:
     """The final fit to the sound runs of a season, and what its errors rest on.
 
-    ``has_error`` is False where neither the runs' errors nor their scatter say anything.
+    ``has_error`` is False where neither the runs' errors nor their scatter say anything; ``extra`` is the variance
+    of single runs beside their own.
     """
 
     season: Season
     runs: SoundRuns
-    fit: GroupedFit
-    scatter: Scatter
-    degrees: float
+    fit: AveragedFit
+    extra: float
     has_error: bool
+    creeps: bool
 
-    def tell(self, contrast: tuple[float, float]) -> tuple[float | None, float | None]:
+    def tell(self, contrast: tuple[float | None, float | None]) -> tuple[float | None, float | None]:
         """Value and error of a contrast, None where they are not known."""
-        value, err = with_error(contrast, self.degrees)
+        value, err = contrast
         return value, err if self.has_error else None
 
     def outlier(self, run: LoggedRun, place: int) -> SetAside:
         """Say how far a run, the one at ``place``, is off the fit."""
         off = float(self.runs.fit.residuals[place])
-        err = math.sqrt(self.season.variance[place] + self.scatter.extra)
+        err = math.sqrt(self.season.variance[place] + self.extra)
         moved = ("+" if off >= 0.0 else "-") + two_digits(abs(off))
         return SetAside(run, Reason("outlier", f"wild: {moved} steps off, {abs(off) / err:.0f} standard errors"))
 
 
-def _solve(season: Season, terms: Terms, sound: NDArray[np.bool_], shifts: bool) -> _Solved:
-    """Fit a model to the runs that are sound under it, by generalised least squares."""
+def _weigh(cut: Stretches, plain: Terms) -> tuple[Terms, tuple[Weighed, ...]]:
+    kept = cut.season.only(cut.runs.sound)
+    variance, floor, _ = _variance(kept, columns_of(kept, plain))
+    return weigh_models(kept, variance, floor, plain)
+
+
+def _variance(season: Season, columns: Array) -> tuple[Array, float, bool]:
+    """Variance of single runs but for a scale, the least scale, and whether anything is known of it.
+
+    Where the runs' own errors explain their scatter, these are not made smaller.
+    """
+    extra = run_variance(season, columns)
+    variance = season.variance + extra
+    if np.all(variance > 0.0):
+        return variance, float(extra == 0.0), True
+    return np.ones(len(variance)), 1.0, False
+
+
+def _solve(season: Season, terms: Terms, sound: NDArray[np.bool_]) -> _Solved:
+    """Fit a model to the runs that are sound under it."""
     columns = columns_of(season, terms)
+    noise_c2 = rounding_c(season.temperature_c) ** 2 / 12.0
     runs = find_sound(season, columns, sound)
-    kept, columns = season.only(runs.sound), columns[runs.sound]
-    degrees = float(np.sum(runs.sound) - np.sum(runs.fit.leverage[runs.sound]))
-    scatter = Scatter(0.0, 0.0, math.nan)
-    if degrees < 0.5:
-        degrees = 0.0
-    else:
-        scatter = split_scatter(kept, columns, runs.extra_variance, shifts)
-        scatter = replace(scatter, extra=max(scatter.extra, _LEAST_EXTRA))
-    if scatter.shift > 0.0:
-        # drift and bases rest on the nights rather than on the runs
-        degrees = max(float(len(np.unique(kept.night)) - len(np.unique(season.stretch)) - 1), 1.0)
-    variance = kept.variance + scatter.extra
-    has_error = bool(np.all(variance > 0.0))
-    if not has_error:
-        variance, degrees = np.ones(len(variance)), 0.0
-    fit = fit_grouped(columns, kept.position, variance, kept.stretch, kept.block, scatter.shift)
-    return _Solved(season, runs, fit, scatter, degrees, has_error)
+    kept = season.only(runs.sound)
+    variance, floor, has_error = _variance(kept, columns[runs.sound])
+    fit = average_shifts(kept, columns[runs.sound], variance, floor, noise_c2)
+    extra = max(float(fit.weight @ fit.scale * np.median(variance) - np.median(kept.variance)), 0.0)
+    return _Solved(season, runs, fit, extra if has_error else 0.0, has_error, terms.creep is not None)
 
 
-def _settled(model: Weighed, terms: Terms, solved: _Solved) -> Weighed:
-    """A model that was taken, with its value from the final fit."""
-    values = {
-        "bend": float(solved.fit.coefficients[-1]),
-        "lag": terms.lag_min,
-        "night_shifts": math.sqrt(solved.scatter.shift),
-    }
-    return replace(model, value=values[model.name]) if model.taken and model.name in values else model
+def _settled(model: Weighed, solved: _Solved) -> Weighed:
+    """A model that was taken, with its value from the final fit; shifts from night to night always have it."""
+    place = {"bend": -2 if solved.creeps else -1, "creep": -1, "slip": -1}.get(model.name)
+    if model.name == "night_shifts" and model.aicc_change is not None:
+        return replace(model, value=solved.fit.typical_shift)
+    if not model.taken or place is None:
+        return model
+    return replace(model, value=float(solved.fit.coefficients[place]))
 
 
 def _outnumbered(member: NDArray[np.bool_], sound: NDArray[np.bool_]) -> bool:

@@ -8,7 +8,7 @@ apart is found from their singular values, not guessed.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -92,6 +92,28 @@ class GroupedFit:
         bases = np.zeros(len(self.bases))
         bases[group], bases[group - 1] = 1.0, -1.0
         return self.contrast(np.zeros(len(self.coefficients)), bases)
+
+
+def correct_for_noise(fit: GroupedFit, columns: Array, group: Integers, column: int, reliability: float) -> GroupedFit:
+    """Undo what errors of one column's values do to a fit: they draw its coefficient to zero.
+
+    The coefficient is divided by the reliability, the part of the column's variance, given all other columns,
+    that is true (Fuller 1987, Measurement Error Models, section 1.2; from memory); the others follow.
+    """
+    own = float(fit.covariance[column, column])
+    if own <= 0.0 or reliability == 1.0:
+        return fit
+    along = fit.covariance[:, column] / own
+    change = along * fit.coefficients[column] * (1.0 / reliability - 1.0)
+    bases = fit.bases - fit.centre @ change
+    moved = columns @ change - (fit.centre @ change)[group]
+    return replace(
+        fit,
+        coefficients=fit.coefficients + change,
+        covariance=fit.covariance + np.outer(along, along) * own * (reliability**-2.0 - 1.0),
+        bases=bases,
+        residuals=fit.residuals - moved,
+    )
 
 
 def sum_by(values: Array, index: Integers) -> Array:

@@ -1,9 +1,10 @@
 """What more the data may ask for than one drift and fixed offsets, weighed by AICc.
 
-Drifts of their own for the filters, a bend with temperature, a lag of the tube behind the air,
-shifts from night to night: each is tried on top of the plain model, and taken up only if it lowers
-AICc (Sugiura 1978; Hurvich & Tsai 1989) by more than `MARGIN`, so that a plain season hardly ever
-pays for one: a needless drift of its own costs a filter that was used at one temperature its offset.
+Drifts of their own for the filters, a bend with temperature, a lag of the tube behind the air, a creep with
+time or a slip with every run: each is tried on top of the plain model, and taken up only if it lowers AICc
+(Sugiura 1978; Hurvich & Tsai 1989) by more than `MARGIN`, so that a plain season hardly ever pays for one: a
+needless drift of its own costs a filter that was used at one temperature its offset. Shifts from night to
+night are always in the fit, here as large as is most likely: else a bend or a lag could stand in for them.
 """
 
 from __future__ import annotations
@@ -14,9 +15,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy import optimize
 
-from focuskit.drift.linear import fit_grouped
-from focuskit.drift.scatter import split_scatter
-from focuskit.drift.season import Season, Terms, columns_of, felt_temperature
+from focuskit.drift.linear import Array
+from focuskit.drift.scatter import Trial, highest, try_shift
+from focuskit.drift.season import CREEPS, Season, Terms, columns_of, felt_temperature
 
 # Beyond this the plain model has essentially no support (Burnham & Anderson 2002, section 2.6; from memory).
 MARGIN = 10.0
@@ -24,6 +25,10 @@ MARGIN = 10.0
 _LAGS_MIN = (5.0, 10.0, 20.0, 40.0, 60.0, 90.0, 120.0, 180.0, 240.0)
 # Fewer nights do not tell a variance of their shifts (chosen).
 _FEWEST_NIGHTS = 4
+# With fewer nights a creep cannot be told from their shifts (chosen).
+_FEWEST_OF_A_CREEP = 6
+# Two runs of a filter lie on any line of its own, and of three an outlier takes it along.
+_FEWEST_OF_A_FILTER = 4
 
 
 @dataclass(frozen=True)
@@ -33,13 +38,14 @@ class Weighed:
     Attributes
     ----------
     name : str
-        ``own_coefficients``, ``bend``, ``lag`` or ``night_shifts``.
+        ``own_coefficients``, ``bend``, ``lag``, ``creep``, ``slip`` or ``night_shifts``.
     aicc_change : float or None
         AICc less that of the plain model; None where it could not be fitted.
     taken : bool
-        Whether the answer rests on it.
+        Whether the answer rests on it; shifts from night to night always are, and are taken where they show.
     value : float or None
-        Bend in steps/°C², lag in minutes, night shifts in steps (one standard deviation).
+        Bend in steps/°C², lag in minutes, creep in steps a day, slip in steps a run, night shifts in steps (one
+        standard deviation).
     """
 
     name: str
@@ -55,48 +61,61 @@ def corrected_aic(deviance: float, parameters: int, n: int) -> float:
     return deviance + 2.0 * parameters * n / (n - parameters - 1)
 
 
-def weigh_models(season: Season, extra: float, plain: Terms) -> tuple[Terms, bool, tuple[Weighed, ...]]:
+def weigh_models(season: Season, variance: Array, floor: float, plain: Terms) -> tuple[Terms, tuple[Weighed, ...]]:
     """Try the richer models and keep those the data ask for.
 
     Parameters
     ----------
     season : Season
-        Of the runs that the plain model finds sound: were each model to choose its runs, a richer one
-        could bend towards an outlier.
-    extra : float
-        Their extra variance, roughly.
+        Of the runs that are sound.
+    variance : (n,) array
+        Of single runs, see `average_shifts`, as ``floor``.
 
     Returns
     -------
     terms : Terms
-        With the fixed terms that were taken.
-    night_shifts : bool
-        Whether shifts from night to night were taken.
+        With the terms that were taken.
     weighed : tuple of Weighed
         AICc of each against the plain model.
     """
-    # were shifts from night to night left out here, a bend or a lag could stand in for them
-    nights = _night_shifts(season, plain, extra)
-    best = base = _aicc(season, plain, extra, nights.taken)[0]
+
+    def trial(terms: Terms, shifts: bool = True) -> Trial:
+        return highest(season, columns_of(season, terms), variance, floor, shifts=shifts)
+
+    def aicc(terms: Terms, found: Trial, shifts: bool = True) -> float:
+        parameters = found.fit.rank + 1 + (terms.lag_min > 0.0) + shifts
+        return corrected_aic(found.deviance, parameters, len(variance))
+
+    first = trial(plain)
+    best = base = aicc(plain, first)
     terms, weighed = plain, []
     while True:
         tried: dict[str, tuple[Terms, float]] = {}
-        for name in ("own_coefficients", "bend", "lag"):
-            richer = _richer(season, terms, extra, name, nights.taken)
+        for name in ("own_coefficients", "bend", "lag", *CREEPS):
+            richer = _richer(season, terms, name, variance, first.shift)
+            change, value = None, None
             if richer is not None:
-                tried[name] = richer, _aicc(season, richer, extra, nights.taken)[0]
+                found = trial(richer)
+                tried[name] = richer, aicc(richer, found)
+                change = tried[name][1] - base if math.isfinite(tried[name][1] - base) else None
+                value = _value(richer, found, name)
             if terms == plain:
-                change = tried[name][1] - base if name in tried else math.inf
-                value = _value(season, tried[name][0], extra, name) if name in tried else None
-                weighed.append(Weighed(name, change if math.isfinite(change) else None, False, value))
+                weighed.append(Weighed(name, change, False, value))
         name = min(tried, key=lambda key: tried[key][1] + _margin(season, key), default="")
         if not name or not tried[name][1] < best - _margin(season, name):
             break
         terms, best = tried[name]
-    if terms != plain:
-        nights = _night_shifts(season, terms, extra)
     taken = {"own_coefficients": terms.own_drift is not None, "bend": terms.bend is not None, "lag": terms.lag_min > 0}
-    return terms, nights.taken, (*(replace(one, taken=taken[one.name]) for one in weighed), nights)
+    settled = [replace(one, taken=taken.get(one.name, one.name == terms.creep)) for one in weighed]
+
+    shifted, level = trial(terms), trial(terms, shifts=False)
+    nights = season.block[-1] - season.stretch[-1]
+    if nights < _FEWEST_NIGHTS - 1 or nights == len(variance) - 1:
+        return terms, (*settled, Weighed("night_shifts", None, False, None))
+    change = aicc(terms, shifted) - aicc(terms, level, shifts=False)
+    change = change if math.isfinite(change) else None
+    shown = change is not None and change < -MARGIN
+    return terms, (*settled, Weighed("night_shifts", change, shown, math.sqrt(shifted.shift * shifted.scale)))
 
 
 def _margin(season: Season, name: str) -> float:
@@ -104,12 +123,15 @@ def _margin(season: Season, name: str) -> float:
     return MARGIN + 2.0 * (season.filters - 2 if name == "own_coefficients" else 0)
 
 
-def _richer(season: Season, terms: Terms, extra: float, name: str, shifts: bool) -> Terms | None:
+def _richer(season: Season, terms: Terms, name: str, variance: Array, shift: float) -> Terms | None:
     """Return the terms with one more, or None where it is among them or cannot be tried."""
+    if name in CREEPS:
+        nights = season.block[-1] - season.stretch[-1] + 1
+        return replace(terms, creep=name) if terms.creep is None and nights >= _FEWEST_OF_A_CREEP else None
     if name == "own_coefficients":
-        if terms.own_drift is not None or season.filters < 2:
-            return None
         runs = np.bincount(season.filter_index, minlength=season.filters)
+        if terms.own_drift is not None or season.filters < 2 or runs.min() < _FEWEST_OF_A_FILTER:
+            return None
         return replace(terms, own_drift=tuple(runs[1:] / max(runs[0], 1)))
     if name == "bend":
         if terms.bend is not None:
@@ -122,7 +144,7 @@ def _richer(season: Season, terms: Terms, extra: float, name: str, shifts: bool)
         return None
 
     def of_lag(lag_min: float) -> float:
-        return _aicc(season, replace(terms, lag_min=lag_min), extra, shifts)[0]
+        return try_shift(season, columns_of(season, replace(terms, lag_min=lag_min)), variance, shift).deviance
 
     at = int(np.argmin([of_lag(lag) for lag in _LAGS_MIN]))
     bounds = _LAGS_MIN[max(at - 1, 0)], _LAGS_MIN[min(at + 1, len(_LAGS_MIN) - 1)]
@@ -130,29 +152,10 @@ def _richer(season: Season, terms: Terms, extra: float, name: str, shifts: bool)
     return replace(terms, lag_min=float(found.x))
 
 
-def _value(season: Season, terms: Terms, extra: float, name: str) -> float | None:
-    """Bend or lag of a model."""
-    if name != "bend":
-        return terms.lag_min if name == "lag" else None
-    variance = np.maximum(season.variance + extra, 1e-12)
-    return float(fit_grouped(columns_of(season, terms), season.position, variance, season.stretch).coefficients[-1])
-
-
-def _aicc(season: Season, terms: Terms, extra: float, shifts: bool) -> tuple[float, float]:
-    """AICc of a model, and the variance of the nights' shifts in it."""
-    columns = columns_of(season, terms)
-    found = split_scatter(season, columns, extra, shifts, restricted=False)
-    rank = fit_grouped(columns, season.position, np.maximum(season.variance + extra, 1e-12), season.stretch).rank
-    parameters = rank + 1 + (terms.lag_min > 0.0) + shifts
-    return corrected_aic(found.deviance, parameters, len(season.position)), found.shift
-
-
-def _night_shifts(season: Season, terms: Terms, extra: float) -> Weighed:
-    """Weigh shifts from night to night on top of the terms."""
-    nights = len(np.unique(season.night))
-    plain, _ = _aicc(season, terms, extra, shifts=False)
-    rank = season.stretch[-1] + 1 + columns_of(season, terms).shape[1]
-    if nights < _FEWEST_NIGHTS or len(season.position) < nights + rank + 4:
-        return Weighed("night_shifts", None, False, None)
-    shifted, shift = _aicc(season, terms, extra, shifts=True)
-    return Weighed("night_shifts", shifted - plain, shifted - plain < -MARGIN, math.sqrt(shift))
+def _value(terms: Terms, found: Trial, name: str) -> float | None:
+    """Bend, lag or creep of a model; the creep's column is the last, the bend's before it."""
+    if name == "lag":
+        return terms.lag_min
+    if name == "own_coefficients":
+        return None
+    return float(found.fit.coefficients[-2 if name == "bend" and terms.creep is not None else -1])

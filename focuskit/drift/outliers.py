@@ -49,7 +49,7 @@ def fit_absolute(columns: Array, y: Array, group: Integers) -> GroupedFit:
     fit = fit_grouped(columns, y, np.ones(len(y)), group)
     for _ in range(30):
         size = np.abs(fit.residuals)
-        floor = 1e-2 * float(np.mean(size)) + 1e-12
+        floor = 1e-2 * float(np.mean(size)) or 1.0
         new = fit_grouped(columns, y, np.maximum(size, floor), group)
         moved = float(np.max(np.abs(new.residuals - fit.residuals), initial=0.0))
         fit = new
@@ -76,6 +76,8 @@ def extra_variance(residuals: Array, known: Array, degrees: float) -> float:
 def find_sound(season: Season, columns: Array, sound: NDArray[np.bool_] | None = None) -> SoundRuns:
     """Set outliers aside: runs more than 3.5 standard errors off the fit to all others.
 
+    They are looked for twice: the second time beside the shifts of their nights, which else hide them.
+
     Parameters
     ----------
     season : Season
@@ -84,8 +86,34 @@ def find_sound(season: Season, columns: Array, sound: NDArray[np.bool_] | None =
     sound : (n,) booleans, optional
         Where to start; by default from a fit of least absolute residuals.
     """
-    y, known, group = season.position, season.variance, season.stretch
-    floor = 1e-9 * max(float(np.ptp(y)), 1e-3) ** 2
+    first = _find_sound(season, columns, season.position, sound)
+    shift = _night_shifts(season, first)
+    if not np.any(shift):
+        return first
+    return _find_sound(season, columns, season.position - shift[season.block], first.sound)
+
+
+def _night_shifts(season: Season, runs: SoundRuns) -> Array:
+    """Shift of each night from the means of its sound residuals, drawn to zero as far as single runs scatter.
+
+    The variances are those of an analysis of variance by nights.
+    """
+    count = np.bincount(season.block, runs.sound)
+    off = np.where(runs.sound, runs.fit.residuals, 0.0)
+    middle = np.bincount(season.block, off) / np.maximum(count, 1.0)
+    free = runs.degrees - np.sum(count > 0) + 1.0
+    between = np.sum(count > 0) - season.stretch[-1] - 1.0
+    if free < 2.0 or between < 2.0:
+        return np.zeros(len(count))
+    single = float(np.sum(off**2) - np.sum(count * middle**2)) / free
+    shift = (float(np.sum(count * middle**2)) / between - single) * np.sum(count > 0) / np.sum(count)
+    return middle * count * shift / (count * shift + single) if shift > 0.0 else np.zeros(len(count))
+
+
+def _find_sound(season: Season, columns: Array, y: Array, sound: NDArray[np.bool_] | None) -> SoundRuns:
+    known, group = season.variance, season.stretch
+    # of rounding, in the unit of the positions whatever it is
+    floor = 1e-9 * float(np.ptp(y)) ** 2 or 1.0
     if sound is None:
         start = fit_absolute(columns, y, group)
         extra = max(robust_scatter(start.residuals) ** 2 * len(y) / max(len(y) - start.rank, 1), floor)

@@ -18,7 +18,7 @@ from scipy import stats
 from focuskit.core.statistics import robust_scatter
 from focuskit.drift.linear import Array, Integers
 from focuskit.drift.outliers import OUTLIER_SIGMA, SoundRuns, find_sound, fit_absolute
-from focuskit.drift.scatter import likely_shift
+from focuskit.drift.scatter import highest, run_variance, try_shift
 from focuskit.drift.season import Season
 
 OUTLIER_COST = OUTLIER_SIGMA**2
@@ -31,6 +31,10 @@ FEWEST_RUNS = 3
 _AMID_NIGHT = 4.0
 # Levels of half a standard deviation; beyond so many only those on which two runs lie: a bound of the cost.
 _MOST_LEVELS = 4000
+# The middles of fewer nights do not show how far these shift, should one of them follow a rebuild (chosen).
+_FEW_NIGHTS = 5
+# Fewer pairs within nights do not give drift and scatter (chosen).
+_FEWEST_PAIRS = 8
 # Turns of levels and fit: two or three suffice, the limit only ends a cycle.
 _MOST_TURNS = 6
 
@@ -84,33 +88,64 @@ def find_rebuilds(season: Season, columns: Array, declared: Integers, search: bo
         return Stretches(season, find_sound(season, columns), {})
     toll = penalty(n, n - p) + _AMID_NIGHT * (np.diff(season.night, prepend=-1) == 0)
     toll[declared] = 0.0
-    coefficients, variance = _first_guess(season, columns)
+    found = set(declared.tolist())
+    for within in _pairs(season):
+        found |= set(_search(season, columns, toll, *_first_guess(season, columns, within)).tolist())
+    return _judge(season.cut(sorted(found)), columns, declared)
+
+
+def _pairs(season: Season) -> tuple[bool, ...]:
+    """Whether to start from pairs of runs within nights, of any nights, or from both in turn.
+
+    A rebuild between a warm and a cold part of the season misleads pairs across it. Those within nights are free
+    of it, but say little of the drift where nights are steady: there its error over the whole range of temperatures
+    may be above three times the scatter of a run (chosen).
+    """
+    count = np.bincount(season.block)
+    mean = np.bincount(season.block, season.temperature_c) / count
+    inside = float(np.sum((season.temperature_c - mean[season.block]) ** 2))
+    if np.sum(count - 1) < _FEWEST_PAIRS or inside == 0.0:
+        return (False,)
+    return (True,) if float(np.ptp(season.temperature_c)) ** 2 < 9.0 * inside else (True, False)
+
+
+def _search(
+    season: Season, columns: Array, toll: Array, coefficients: Array, variance: Array, shift: float
+) -> Integers:
+    """Return where stretches begin, by turns of levels and fit."""
     for _ in range(_MOST_TURNS):
         before = season.stretch
         level = season.position - columns @ coefficients
         season = season.cut(cheapest_starts(level, variance, toll))
-        runs = find_sound(season, columns)
         if np.array_equal(season.stretch, before):
             break
+        runs = find_sound(season, columns)
         coefficients = runs.fit.coefficients
-        variance = np.maximum(season.variance + runs.extra_variance, 1e-12)
-    return _judge(season, columns, declared)
+        variance = season.variance + runs.extra_variance + shift
+        variance = np.maximum(variance, 1e-12 * float(variance.max()))
+    return np.array(season.starts, dtype=np.intp)
 
 
-def _first_guess(season: Season, columns: Array) -> tuple[Array, Array]:
+def _first_guess(season: Season, columns: Array, within: bool) -> tuple[Array, Array, float]:
     """Drift and offsets from the differences of runs up to three apart, in which a base cancels.
 
-    Returns the coefficients and the variance of each run.
+    Returns the coefficients, the variance of each run, and what of it are shifts from night to night: without
+    them each night of a restless season would be a stretch.
     """
     n = len(columns)
     earlier = np.concatenate([np.arange(n - lag) for lag in (1, 2, 3)])
     later = np.concatenate([np.arange(lag, n) for lag in (1, 2, 3)])
+    same = season.block[later] == season.block[earlier]
+    if within:
+        earlier, later, same = earlier[same], later[same], same[same]
     change = season.position[later] - season.position[earlier]
     steps = fit_absolute(columns[later] - columns[earlier], change, np.zeros_like(later))
-    within = season.night[later] == season.night[earlier]
-    residuals = steps.residuals[within] if np.sum(within) >= 8 else steps.residuals
+    residuals = steps.residuals[same] if np.sum(same) >= _FEWEST_PAIRS else steps.residuals
     scatter = robust_scatter(residuals) ** 2 / 2.0 * len(later) / max(len(later) - steps.rank, 1)
-    return steps.coefficients, np.maximum(scatter, season.variance + 1e-12)
+    level = season.position - columns @ steps.coefficients
+    middle = np.array([np.median(part) for part in np.split(level, np.flatnonzero(np.diff(season.block)) + 1)])
+    shift = 0.5 * robust_scatter(np.diff(middle)) ** 2 if len(middle) > _FEW_NIGHTS else 0.0
+    return steps.coefficients, np.maximum(scatter, season.variance + 1e-12 * scatter) + shift, shift
 
 
 def cheapest_starts(level: Array, variance: Array, toll: Array) -> list[int]:
@@ -148,22 +183,32 @@ def _judge(season: Season, columns: Array, declared: Integers) -> Stretches:
     """Drop rebuilds, the weakest first, until the joint fit bears out all that are left."""
     while True:
         runs = find_sound(season, columns)
-        gains = {start: _gain(season, columns, runs, start) for start in season.starts if start not in declared}
+        gains = gains_of(season, columns, runs, [start for start in season.starts if start not in declared])
         weakest = min(gains, key=lambda start: gains[start], default=None)
         if weakest is None or gains[weakest] >= penalty(len(columns), runs.degrees):
             return Stretches(season, runs, gains)
         season = season.cut([start for start in season.starts if start != weakest])
 
 
-def _gain(season: Season, columns: Array, runs: SoundRuns, start: int) -> float:
-    """Gain in -2 log likelihood by the rebuild before the run ``start``.
+def gains_of(season: Season, columns: Array, runs: SoundRuns, starts: list[int]) -> dict[int, float]:
+    """Gain in -2 log likelihood by each rebuild before a run of ``starts``.
 
     With and without it, the shifts from night to night are as large as is most likely, so that a
-    restless season is not taken for many rebuilds. There is no gain by a stretch of too few sound runs.
+    restless season is not taken for many rebuilds; the variance of single runs is that with all. There is no
+    gain by a stretch of too few sound runs.
     """
-    after = season.stretch[start]
-    if np.bincount(season.stretch, runs.sound)[[after - 1, after]].min() < FEWEST_RUNS:
-        return 0.0
-    sound, columns, extra = season.only(runs.sound), columns[runs.sound], runs.extra_variance
-    without = season.cut([other for other in season.starts if other != start]).only(runs.sound)
-    return likely_shift(without, columns, extra).deviance - likely_shift(sound, columns, extra).deviance
+    if not starts:
+        return {}
+    sound, columns = season.only(runs.sound), columns[runs.sound]
+    variance = sound.variance + run_variance(sound, columns)
+    variance = variance if np.all(variance > 0.0) else np.ones(len(variance))
+    count = np.bincount(season.stretch, runs.sound)
+    best = highest(sound, columns, variance)
+    variance, gains = variance * best.scale, {}
+    with_all = try_shift(sound, columns, variance, best.shift * best.scale, scale=1.0).deviance
+    for start in starts:
+        after = season.stretch[start]
+        without = season.cut([other for other in season.starts if other != start]).only(runs.sound)
+        few = count[[after - 1, after]].min() < FEWEST_RUNS
+        gains[start] = 0.0 if few else highest(without, columns, variance, scale=1.0).deviance - with_all
+    return gains

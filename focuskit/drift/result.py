@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 
 import numpy as np
-from scipy import stats
 
 from focuskit.core.errors import FocuskitError
 from focuskit.core.logged import LoggedRun
@@ -18,18 +16,20 @@ from focuskit.core.reasons import Reason
 from focuskit.core.svg import draw_svg
 from focuskit.core.text import html_table, plus_minus
 from focuskit.core.times import format_time
-from focuskit.drift.linear import Array, GroupedFit
+from focuskit.drift.linear import Array
 from focuskit.drift.models import Weighed
 from focuskit.drift.pictures import drift_picture, offsets_picture, residuals_picture
+from focuskit.drift.scatter import AveragedFit
 from focuskit.drift.season import Terms
 
 MODEL_WORDS = {
     "own_coefficients": "own drift for each filter",
     "bend": "bend with temperature",
     "lag": "lag of the tube",
+    "creep": "creep with time",
+    "slip": "slip with every run",
     "night_shifts": "shifts from night to night",
 }
-_ONE_SIGMA = float(stats.norm.cdf(1.0))
 
 
 @dataclass(frozen=True)
@@ -101,7 +101,7 @@ class Drift:
     extra_scatter_steps : float or None
         What of it the runs' own errors do not explain.
     night_scatter_steps : float
-        Standard deviation of the shifts from night to night, 0 where the data ask for none.
+        Standard deviation of the shifts from night to night: the median of what the runs and the prior leave open.
     tolerance_steps : float or None
         Median tolerance of the runs.
     used : tuple of LoggedRun
@@ -112,11 +112,9 @@ class Drift:
     advice : tuple of Advice
         Which runs would settle most, best first.
     flags : tuple of str
-    degrees : float
-        Degrees of freedom of the errors; 0 where the scatter is not known.
     terms : Terms
         Which terms the model has.
-    fit : GroupedFit
+    fit : AveragedFit
         Coefficients in the order: offsets of ``filters[1:]``, drift, and what else the model has.
     """
 
@@ -138,9 +136,8 @@ class Drift:
     models: tuple[Weighed, ...]
     advice: tuple[Advice, ...]
     flags: tuple[str, ...]
-    degrees: float
     terms: Terms
-    fit: GroupedFit = field(compare=False)
+    fit: AveragedFit = field(compare=False)
 
     def to_json(self) -> dict[str, object]:
         """Return the object of schema ``focuskit.offsets/1``."""
@@ -255,14 +252,14 @@ class Drift:
             If there is no run in the filter.
         """
         of_columns = self.columns_at(filter_name, temperature_c)
-        bases = np.zeros(len(self.fit.bases))
+        bases = np.zeros(len(self.fit.likely.bases))
         past = sum(time is None or r.time <= time for r in self.rebuilds)
         bases[past] = 1.0
-        value, err = with_error(self.fit.contrast(of_columns, bases), self.degrees)
+        value, err = self.fit.contrast(of_columns, bases)
         return value, err if self.extra_scatter_steps is not None else None
 
     def draw(self, rng: np.random.Generator, draws: int, filters: Sequence[str | None]) -> tuple[Array, Array]:
-        """Draw true drifts from what the runs leave open (multivariate t).
+        """Draw true drifts from what the runs leave open (their posterior).
 
         Returns
         -------
@@ -274,11 +271,7 @@ class Drift:
         for name in filters:
             if name not in names:
                 raise FocuskitError(f"there is no logged run in filter {name}; known are {_list(names)}")
-        p = len(self.fit.coefficients)
-        values, vectors = np.linalg.eigh(self.fit.covariance)
-        normal = rng.standard_normal((draws, p)) * np.sqrt(np.maximum(values, 0.0))
-        tail = np.sqrt(self.degrees / rng.chisquare(self.degrees, draws)) if self.degrees >= 1.0 else np.ones(draws)
-        drawn = self.fit.coefficients + (normal @ vectors.T) * tail[:, None]
+        drawn = self.fit.draw(rng, draws)
         place = len(names) - 1
         k = drawn[:, place] if self.steps_per_c is not None else np.full(draws, np.nan)
         offsets = [np.zeros(draws), *drawn[:, :place].T]
@@ -292,15 +285,6 @@ class Drift:
             raise FocuskitError(f"there is no logged run in filter {filter_name}; known are {_list(names)}")
         index = names.index(filter_name)
         return self.terms.columns(np.array([index]), np.array([temperature_c]), len(names))[0]
-
-
-def with_error(contrast: tuple[float, float], degrees: float) -> tuple[float | None, float | None]:
-    """Return value and half width of the 68 % interval (Student's t); None where not determined."""
-    value, variance = contrast
-    if not math.isfinite(value):
-        return None, None
-    widen = float(stats.t.ppf(_ONE_SIGMA, degrees)) if degrees >= 1.0 else 1.0
-    return value, math.sqrt(variance) * widen
 
 
 def _list(names: Sequence[str | None]) -> str:

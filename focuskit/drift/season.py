@@ -12,6 +12,10 @@ from focuskit.drift.linear import Array, Integers
 
 # After a break in the log this long the tube is taken to be as warm as the air: it begins each night so.
 LOG_BREAK_S = 3.0 * 3600.0
+# A value this part of a step off the others' multiples is not rounded as they are: floats of tables are closer.
+_ODD_STEP = 0.01
+# With what focus may creep: steps a day, steps a run.
+CREEPS = ("creep", "slip")
 
 
 @dataclass(frozen=True)
@@ -32,6 +36,8 @@ class Season:
         Ascending.
     stretch : (n,) integers
         Ascending from 0: which runs share a base, between rebuilds.
+    since : (n, 2) array
+        Days and runs from the last run, 0 or less.
     log : (time_s, temperature_c) or None
         Temperatures of the air.
     """
@@ -44,6 +50,7 @@ class Season:
     filters: int
     night: Integers
     stretch: Integers
+    since: Array
     log: tuple[Array, Array] | None = None
 
     @property
@@ -64,9 +71,19 @@ class Season:
 
     def only(self, kept: NDArray[np.bool_]) -> Season:
         """Return the season of some of its runs."""
-        names = ("time_s", "temperature_c", "position", "variance", "filter_index", "night")
+        names = ("time_s", "temperature_c", "position", "variance", "filter_index", "night", "since")
         stretch = np.unique(self.stretch[kept], return_inverse=True)[1]
         return replace(self, stretch=stretch, **{name: getattr(self, name)[kept] for name in names})
+
+
+def rounding_c(temperature_c: Array) -> float:
+    """Step to which temperatures are rounded, 0 where none shows: then values repeat, at even distances."""
+    values = np.unique(temperature_c)
+    if len(values) < 3 or len(values) > len(temperature_c) / 2:
+        return 0.0
+    step = float(np.diff(values).min())
+    steps = (values - values[0]) / step
+    return step if bool(np.all(np.abs(steps - np.round(steps)) < _ODD_STEP)) else 0.0
 
 
 @dataclass(frozen=True)
@@ -82,17 +99,26 @@ class Terms:
     bend : (float, float) or None
         What is taken off the square of the temperature, constant and per °C, for the same reason.
     lag_min : float
+    creep : str or None
+        One of `CREEPS`: focus moves evenly with time or with each run; it counts from the last run.
     """
 
     reference_c: float
     own_drift: tuple[float, ...] | None = None
     bend: tuple[float, float] | None = None
     lag_min: float = 0.0
+    creep: str | None = None
+
+    @property
+    def kinds(self) -> tuple[bool, bool, bool, str | None]:
+        """Which terms there are, whatever their settings."""
+        return self.own_drift is not None, self.bend is not None, self.lag_min > 0.0, self.creep
 
     def columns(self, filter_index: Integers, temperature_c: Array, filters: int) -> Array:
         """Return the columns at (n,) filters and temperatures of the tube.
 
-        They are the offsets of all filters but the first, the drift, then own drifts and the bend.
+        They are the offsets of all filters but the first, the drift, then own drifts, the bend and the creep,
+        which is 0 here: as of the last run.
         """
         warmth = (temperature_c - self.reference_c)[:, None]
         offsets = (filter_index[:, None] == np.arange(1, filters)).astype(float)
@@ -101,12 +127,17 @@ class Terms:
             parts.append(warmth * (offsets - (filter_index[:, None] == 0) * np.array(self.own_drift)))
         if self.bend is not None:
             parts.append(warmth**2 - self.bend[0] - self.bend[1] * warmth)
+        if self.creep is not None:
+            parts.append(np.zeros_like(warmth))
         return np.hstack(parts)
 
 
 def columns_of(season: Season, terms: Terms) -> Array:
     """Return the columns of a model at the runs of a season."""
-    return terms.columns(season.filter_index, felt_temperature(season, terms.lag_min), season.filters)
+    columns = terms.columns(season.filter_index, felt_temperature(season, terms.lag_min), season.filters)
+    if terms.creep is not None:
+        columns[:, -1] = season.since[:, CREEPS.index(terms.creep)]
+    return columns
 
 
 def felt_temperature(season: Season, lag_min: float) -> Array:

@@ -170,6 +170,8 @@ def test_richer_models_are_taken_where_the_data_ask():
     assert {model.name for model in plain.models if model.aicc_change is not None} == {
         "own_coefficients",
         "bend",
+        "creep",
+        "slip",
         "night_shifts",
     }
     assert not any(model.taken for model in plain.models)

@@ -15,13 +15,12 @@ from statsmodels.tools.eval_measures import aicc
 from focuskit.core.logged import LoggedRun
 from focuskit.drift import fit_drift
 from focuskit.drift.checks import TIED, _is_tied
-from focuskit.drift.linear import fit_grouped
+from focuskit.drift.linear import correct_for_noise, fit_grouped
 from focuskit.drift.models import MARGIN, _margin, corrected_aic, weigh_models
 from focuskit.drift.outliers import _CUT_VARIANCE, OUTLIER_SIGMA, extra_variance, find_sound
-from focuskit.drift.rebuilds import OUTLIER_COST, _gain, cheapest_starts, penalty
-from focuskit.drift.result import with_error
-from focuskit.drift.scatter import deviance, likely_shift, split_scatter
-from focuskit.drift.season import Season, Terms, columns_of
+from focuskit.drift.rebuilds import OUTLIER_COST, cheapest_starts, gains_of, penalty
+from focuskit.drift.scatter import NO_SHIFTS, AveragedFit, average_shifts, highest, run_variance, try_shift
+from focuskit.drift.season import Season, Terms, columns_of, rounding_c
 
 ONE_SIGMA = stats.norm.cdf(1.0)
 
@@ -45,6 +44,7 @@ def make(seed=1, nights=8, per_night=6, shift=3.0, scatter=2.0, jump_at=None, **
         filters=3,
         night=night,
         stretch=np.zeros(n, dtype=np.intp),
+        since=np.column_stack([night - night[-1], np.arange(1.0 - n, 1.0)]),
     )
     return replace(season.cut([] if jump_at is None else [jump_at]), **more)
 
@@ -66,12 +66,12 @@ def test_deviance_is_that_of_a_multivariate_normal(shift, jump_at):
     design, covariance, residuals = dense(season, columns, 3.0, shift)
     n = len(residuals)
     density = stats.multivariate_normal(np.zeros(n), covariance).logpdf(residuals)
-    full = deviance(season, columns, 3.0, shift)
+    trial = try_shift(season, columns, season.variance + 3.0, shift, scale=1.0)
+    full = trial.deviance
     assert full + n * math.log(2.0 * math.pi) == pytest.approx(-2.0 * density, rel=1e-10)
     # Patterson & Thompson 1971: the log determinant of the information is added
     information = design.T @ np.linalg.solve(covariance, design)
-    restricted = deviance(season, columns, 3.0, shift, restricted=True)
-    assert restricted - full == pytest.approx(np.linalg.slogdet(information)[1], rel=1e-9)
+    assert trial.restricted - full == pytest.approx(np.linalg.slogdet(information)[1], rel=1e-9)
 
 
 def test_a_fit_with_shifts_is_generalised_least_squares():
@@ -105,40 +105,103 @@ def test_fewer_runs_than_columns_leave_the_rest_undetermined():
     assert math.isnan(fit.contrast(np.eye(6)[0])[0])
 
 
-@pytest.mark.parametrize("restricted", [False, True])
-def test_scatter_and_shifts_are_where_the_likelihood_is_highest(restricted):
-    season = make(nights=12)
+def test_the_scale_of_a_trial_is_the_most_likely():
+    season = make()
     columns = columns_of(season, Terms(5.0))
-    best = split_scatter(season, columns, 4.0, shifts=True, restricted=restricted)
-    assert best.deviance == pytest.approx(deviance(season, columns, best.extra, best.shift, restricted), abs=1e-9)
-    for extra, shift in [(0.9, 1.0), (1.1, 1.0), (1.0, 0.85), (1.0, 1.15)]:
-        assert deviance(season, columns, extra * best.extra, shift * best.shift, restricted) > best.deviance
-    alone = split_scatter(season, columns, 4.0, shifts=False, restricted=restricted)
-    assert alone.shift == 0.0
-    for factor in (0.95, 1.05):
-        assert deviance(season, columns, factor * alone.extra, 0.0, restricted) > alone.deviance
-    beside = likely_shift(season, columns, best.extra, restricted)
-    assert beside.shift == pytest.approx(best.shift, rel=0.01)
+    variance = season.variance + 4.0
+    found = try_shift(season, columns, variance, 5.0)
+
+    # in the restricted likelihood the scale counts n - p times: a base, two offsets and the drift are free
+    for part, free in (("deviance", 48), ("restricted", 44)):
+        least = found.fit.chi2 / free
+
+        def at(scale, part=part):
+            return getattr(try_shift(season, columns, variance, 5.0, scale=scale), part)
+
+        assert getattr(found, part) == pytest.approx(at(least), abs=1e-9)
+        assert min(at(0.95 * least), at(1.05 * least)) > at(least)
+    assert found.scale == pytest.approx(found.fit.chi2 / 44.0)
 
 
-def test_without_shifts_or_scatter_none_is_found():
-    rng = np.random.default_rng(3)
+def test_fits_are_weighed_as_by_integration_over_all_shifts():
+    season = make(nights=4, per_night=4, shift=3.0)
+    columns = columns_of(season, Terms(5.0))
+    variance = season.variance + 4.0
+    found = average_shifts(season, columns, variance)
+    typical = float(np.median(variance))
+
+    def marginal(ratio):
+        """Likelihood with bases, coefficients and scale integrated, from full matrices."""
+        design, covariance, rest = dense(season, columns, 4.0, ratio**2 * typical)
+        information = design.T @ np.linalg.solve(covariance, design)
+        chi2 = rest @ np.linalg.solve(covariance, rest)
+        logs = np.linalg.slogdet(covariance)[1] + np.linalg.slogdet(information)[1]
+        beta = np.linalg.solve(information, design.T @ np.linalg.solve(covariance, season.position))
+        return math.exp(-0.5 * (logs + 12.0 * math.log(chi2))), beta[-1]
+
+    ratios = np.geomspace(1e-3, 1e3, 2001)
+    prior = 2.0 / math.pi * ratios / (1.0 + ratios**2) * math.log(ratios[1] / ratios[0])
+    each = np.array([marginal(r) for r in [0.0, *ratios]])
+    weight = each[:, 0] * np.append(NO_SHIFTS, (1.0 - NO_SHIFTS) * prior)
+    assert found.coefficients[-1] == pytest.approx(weight @ each[:, 1] / weight.sum(), abs=0.01)
+    assert found.weight[found.shift == 0.0].sum() == pytest.approx(weight[0] / weight.sum(), rel=0.02)
+
+
+@pytest.mark.parametrize("degrees", [3.0, 30.0])
+def test_quoted_errors_lie_between_those_of_one_and_of_two(degrees):
+    fit = SimpleNamespace(contrast=lambda *_: (5.0, 4.0), coefficients=np.zeros(1))
+    value, err = AveragedFit((fit,), np.ones(1), np.zeros(1), np.ones(1), degrees).contrast(np.ones(1))
+    assert value == 5.0
+    one, two = stats.t.ppf(ONE_SIGMA, degrees), stats.t.ppf(stats.norm.cdf(1.96), degrees) / 1.96
+    assert err == pytest.approx(2.0 * math.sqrt(one * two), rel=1e-4)
+    two_fits = [SimpleNamespace(contrast=lambda *_, at=at: (at, 1.0)) for at in (0.0, 10.0)]
+    value, err = AveragedFit(tuple(two_fits), np.array([0.5, 0.5]), np.zeros(2), np.ones(2), 0.0).contrast(np.ones(1))
+    assert value == 5.0
+    # nearly all of either law lies within 5 ± 8; its 68 % half width is 5 + z with Φ(z) = 0.683
+    ends = [5.0 + stats.norm.ppf(share) for share in (2.0 * ONE_SIGMA - 1.0, 2.0 * stats.norm.cdf(1.96) - 1.0)]
+    assert err == pytest.approx(math.sqrt(ends[0] * ends[1] / 1.96), rel=1e-3)
+
+
+def test_scatter_of_runs_is_that_within_nights():
+    season = make(nights=12, variance=np.zeros(72))
+    columns = columns_of(season, Terms(5.0))
+    ols = sm.OLS(season.position, np.hstack([np.eye(12)[season.night], columns])).fit()
+    assert run_variance(season, columns) == pytest.approx(ols.ssr / 57.0, rel=1e-3)
+    # errors that explain the scatter leave nothing
+    assert run_variance(replace(season, variance=np.full(72, 100.0)), columns) == 0.0
+    # with one run a night the nights cannot be free
+    alone = make(nights=20, per_night=1, variance=np.zeros(20), shift=0.0)
+    columns = columns_of(alone, Terms(5.0))
+    ols = sm.OLS(alone.position, np.column_stack([np.ones(20), columns])).fit()
+    assert run_variance(alone, columns) == pytest.approx(ols.ssr / 16.0, rel=1e-3)
+
+
+def test_a_noisy_temperature_is_corrected_as_with_moments():
+    # Fuller 1987: the normal matrix less what the noise adds to it
+    rng = np.random.default_rng(8)
     season = make(shift=0.0)
     columns = columns_of(season, Terms(5.0))
-    flat = columns @ [14.0, 60.0, -6.5]
-    quiet = replace(season, position=flat + rng.normal(0.0, 0.3 * np.sqrt(season.variance)))
-    found = split_scatter(quiet, columns, 1.0, shifts=True)
-    assert (found.extra, found.shift) == (0.0, 0.0)
-    assert likely_shift(quiet, columns, 0.0).shift == 0.0
+    columns[:, -1] += rng.normal(0.0, 2.0, 48)
+    fit = fit_grouped(columns, season.position, season.variance, season.stretch)
+    design = np.hstack([np.ones((48, 1)), columns])
+    normal = design.T @ (design / season.variance[:, None])
+    share = 0.3
+    normal[-1, -1] -= share / fit.covariance[-1, -1]
+    beta = np.linalg.solve(normal, design.T @ (season.position / season.variance))
+    fixed = correct_for_noise(fit, columns, season.stretch, 2, 1.0 - share)
+    assert np.append(fixed.bases, fixed.coefficients) == pytest.approx(beta, rel=1e-9)
+    assert fixed.residuals == pytest.approx(season.position - design @ beta, abs=1e-8)
+    assert fixed.covariance[-1, -1] == pytest.approx(fit.covariance[-1, -1] / 0.7**2)
 
 
-def test_restricted_variance_is_that_of_n_less_p():
-    # for runs of one variance it is chi-squared over n - p, for the full likelihood over n
-    season = make(shift=0.0, variance=np.zeros(48))
-    columns = columns_of(season, Terms(5.0))
-    ols = sm.OLS(season.position, np.column_stack([np.ones(48), columns])).fit()
-    assert split_scatter(season, columns, 4.0, False, True).extra == pytest.approx(ols.ssr / 44.0, rel=1e-3)
-    assert split_scatter(season, columns, 4.0, False, False).extra == pytest.approx(ols.ssr / 48.0, rel=1e-3)
+def test_rounding_shows_by_values_that_repeat():
+    celsius = np.random.default_rng(3).uniform(0.0, 9.0, 200)
+    assert rounding_c(celsius) == 0.0
+    assert rounding_c(np.round(celsius)) == 1.0
+    assert rounding_c(np.round(celsius * 2.0) / 2.0) == 0.5
+    # of Fahrenheit
+    assert rounding_c((np.round(celsius * 1.8 + 32.0) - 32.0) / 1.8) == pytest.approx(5.0 / 9.0)
+    assert rounding_c(np.linspace(0.0, 9.0, 10)) == 0.0
 
 
 @pytest.mark.parametrize("n, k", [(20, 3), (160, 9), (12, 10)])
@@ -149,19 +212,21 @@ def test_aicc_is_that_of_statsmodels(n, k):
 
 def test_models_are_weighed_by_aicc_of_the_highest_likelihood():
     season = make(shift=0.0)
-    _, taken, weighed = weigh_models(season, 4.0, Terms(5.0))
+    variance = season.variance + 4.0
+    terms, weighed = weigh_models(season, variance, 0.0, Terms(5.0))
     change = {one.name: one.aicc_change for one in weighed}
 
-    def aicc_of(terms, parameters, shift=False):
-        found = split_scatter(season, columns_of(season, terms), 4.0, shift, restricted=False)
+    def aicc_of(terms, parameters, shifts=True):
+        found = highest(season, columns_of(season, terms), variance, shifts=shifts)
         return aicc(-0.5 * found.deviance, 48, parameters)
 
-    plain = aicc_of(Terms(5.0), 5)  # a base, two offsets, the drift, the scatter
-    assert change["bend"] == pytest.approx(aicc_of(Terms(5.0, bend=(0.0, 0.0)), 6) - plain, abs=1e-3)
-    assert change["own_coefficients"] == pytest.approx(aicc_of(Terms(5.0, own_drift=(0.0, 0.0)), 7) - plain, abs=1e-3)
-    assert change["night_shifts"] == pytest.approx(aicc_of(Terms(5.0), 6, True) - plain, abs=1e-3)
+    plain = aicc_of(Terms(5.0), 6)  # a base, two offsets, the drift, the scatter, the shifts
+    assert change["bend"] == pytest.approx(aicc_of(Terms(5.0, bend=(0.0, 0.0)), 7) - plain, abs=1e-3)
+    assert change["own_coefficients"] == pytest.approx(aicc_of(Terms(5.0, own_drift=(0.0, 0.0)), 8) - plain, abs=1e-3)
+    assert change["slip"] == pytest.approx(aicc_of(Terms(5.0, creep="slip"), 7) - plain, abs=1e-3)
+    assert change["night_shifts"] == pytest.approx(plain - aicc_of(Terms(5.0), 5, False), abs=1e-3)
     assert change["lag"] is None
-    assert not taken
+    assert terms == Terms(5.0)
     # of a model with several parameters more, each beyond the first asks for 2 more
     assert (_margin(season, "bend"), _margin(season, "own_coefficients")) == (MARGIN, MARGIN + 2.0)
 
@@ -170,7 +235,7 @@ def test_own_drifts_and_bend_leave_the_drift_the_mean_over_the_runs():
     season = make(nights=40, shift=0.0, scatter=0.0, variance=np.full(240, 1e-4))
     warmth = season.temperature_c - 5.0
     bent = replace(season, position=season.position + 0.3 * warmth**2)
-    terms, _, _ = weigh_models(bent, 1e-3, Terms(5.0))
+    terms, _ = weigh_models(bent, bent.variance, 0.0, Terms(5.0))
     fit = fit_grouped(columns_of(bent, terms), bent.position, np.ones(240), bent.stretch)
     line = np.polynomial.Polynomial.fit(warmth, 0.3 * warmth**2, 1).convert().coef
     assert fit.coefficients[2] == pytest.approx(-6.5 + line[1], abs=0.1)
@@ -180,15 +245,6 @@ def test_own_drifts_and_bend_leave_the_drift_the_mean_over_the_runs():
     )
     slopes = own[:, 3:] / np.where(warmth == 0.0, 1.0, warmth)[:, None]
     assert slopes.sum(axis=0) == pytest.approx(0.0, abs=1e-9)
-
-
-@pytest.mark.parametrize("degrees", [1.0, 3.0, 30.0])
-def test_errors_are_half_widths_of_68_percent(degrees):
-    value, err = with_error((5.0, 4.0), degrees)
-    assert value == 5.0
-    assert stats.t.cdf(err / 2.0, degrees) - stats.t.cdf(-err / 2.0, degrees) == pytest.approx(0.6827, abs=1e-4)
-    assert with_error((5.0, 4.0), 1e9)[1] == pytest.approx(2.0, rel=1e-6)
-    assert with_error((math.nan, math.nan), degrees) == (None, None)
 
 
 def test_errors_of_few_runs_are_those_of_students_t():
@@ -204,16 +260,15 @@ def test_errors_of_few_runs_are_those_of_students_t():
     drift = fit_drift(runs)
     ols = sm.OLS(position, np.column_stack([np.eye(3)[index], celsius])).fit()
     assert len(drift.used) == 9
-    assert drift.degrees == pytest.approx(5.0)
+    assert drift.fit.degrees == 5.0
+    widen = math.sqrt(stats.t.ppf(ONE_SIGMA, 5) * stats.t.ppf(stats.norm.cdf(1.96), 5) / 1.96)
     assert drift.steps_per_c == pytest.approx(ols.params[-1], rel=1e-9)
-    assert drift.steps_per_c_err == pytest.approx(ols.bse[-1] * stats.t.ppf(ONE_SIGMA, 5), rel=1e-3)
+    assert drift.steps_per_c_err == pytest.approx(ols.bse[-1] * widen, rel=1e-3)
     assert drift.scatter_steps == pytest.approx(math.sqrt(ols.ssr / 5.0), rel=1e-9)
     red = ols.t_test([-1.0, 1.0, 0.0, 0.0])
-    assert drift.filters[1].err == pytest.approx(float(np.squeeze(red.sd)) * stats.t.ppf(ONE_SIGMA, 5), rel=1e-3)
-    value, err = drift.predict("R", 4.0)
+    assert drift.filters[1].err == pytest.approx(float(np.squeeze(red.sd)) * widen, rel=1e-3)
     there = ols.t_test([0.0, 1.0, 0.0, 4.0])
-    assert value == pytest.approx(float(there.effect[0]), rel=1e-9)
-    assert err == pytest.approx(float(np.squeeze(there.sd)) * stats.t.ppf(ONE_SIGMA, 5), rel=1e-3)
+    assert drift.predict("R", 4.0)[0] == pytest.approx(float(there.effect[0]), rel=1e-9)
 
 
 # Outliers -------------------------------------------------------------------------------------
@@ -268,9 +323,9 @@ def test_the_gain_of_a_rebuild_is_its_squared_significance():
     assert np.all(runs.sound)
     fit = fit_grouped(columns, season.position, season.variance + runs.extra_variance, season.stretch)
     jump, variance = fit.jump(1)
-    assert _gain(season, columns, runs, 24) == pytest.approx(jump**2 / variance, rel=1e-9)
+    assert gains_of(season, columns, runs, [24])[24] == pytest.approx(jump**2 / variance, rel=1e-2)
     # two runs are too few for a stretch
-    assert _gain(season.cut([46]), columns, runs, 46) == 0.0
+    assert gains_of(season.cut([46]), columns, runs, [46]) == {46: 0.0}
 
 
 @pytest.mark.parametrize("seed", range(6))

@@ -2,6 +2,7 @@
 
 import json
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -10,7 +11,10 @@ import statsmodels.api as sm
 from invented_seasons import make_season
 
 from focuskit.drift import fit_drift
+from focuskit.drift.choose import filter_names
+from focuskit.drift.choose import make_season as make_arrays
 from focuskit.drift.linear import fit_grouped
+from focuskit.drift.scatter import run_variance
 
 NIST = json.loads((Path(__file__).parents[1] / "data" / "nist_strd_linear.json").read_text(encoding="utf-8"))
 
@@ -90,6 +94,12 @@ def test_many_bases_give_what_dummy_columns_give():
     assert math.sqrt(jump_variance) == pytest.approx(float(np.squeeze(tested.sd)), rel=1e-9)
 
 
+def make(season):
+    """The arrays of a season of one night a day, all runs sound."""
+    names = filter_names(season.runs, None)
+    return make_arrays(season.runs, names, None)
+
+
 def dummies(season, group=None):
     n = len(season.runs)
     group = np.zeros(n, dtype=int) if group is None else group
@@ -101,15 +111,17 @@ def test_a_quiet_season_is_the_weighted_fit_of_statsmodels():
     season = make_season(np.random.default_rng(31), wild=0.0, jump=0.0)
     drift = fit_drift(season.runs)
     own = np.array([run.position_err for run in season.runs]) ** 2
-    wls = sm.WLS(season.position, dummies(season), weights=1.0 / (own + drift.extra_scatter_steps**2)).fit(
-        cov_type="fixed scale"
-    )
     # the runs that are set aside by chance would make a difference
     assert len(drift.used) == len(season.runs)
-    assert drift.steps_per_c == pytest.approx(wls.params[-1], rel=1e-8)
-    offsets = {one.filter: one.offset_steps for one in drift.filters}
-    assert [offsets[f] for f in ("R", "G", "B", "Ha", "OIII", "SII")] == pytest.approx(wls.params[1:7], rel=1e-7)
-    assert drift.steps_per_c_err == pytest.approx(wls.bse[-1], rel=0.01)  # Student's t widens by 0.5 %
+    # of the averaged fits the one without shifts of the nights
+    (level,) = [fit for fit, shift in zip(drift.fit.fits, drift.fit.shift, strict=True) if shift == 0.0]
+    extra = run_variance(replace(make(season), variance=own), dummies(season)[:, 1:])
+    wls = sm.WLS(season.position, dummies(season), weights=1.0 / (own + extra)).fit()
+    assert level.coefficients == pytest.approx(wls.params[1:], rel=1e-7)
+    assert np.sqrt(np.diag(level.covariance)) == pytest.approx(wls.bse[1:], rel=1e-7)
+    assert drift.steps_per_c == pytest.approx(wls.params[-1], abs=0.2 * wls.bse[-1])
+    # shifts that may hide among the nights widen it, not by much where they do not show
+    assert 1.0 < drift.steps_per_c_err / wls.bse[-1] < 1.3
 
 
 def test_wild_runs_pull_no_more_than_in_a_robust_fit_of_statsmodels():
@@ -129,12 +141,13 @@ def test_shifts_from_night_to_night_are_those_of_the_mixed_model_of_statsmodels(
     mixed = sm.MixedLM(season.position, dummies(season), groups=night).fit(reml=True)
     assert "nights_shift" in drift.flags
     assert len(drift.used) == len(season.runs)
-    assert drift.steps_per_c == pytest.approx(mixed.fe_params[-1], abs=1e-3 * drift.steps_per_c_err)
-    assert drift.night_scatter_steps**2 == pytest.approx(float(np.squeeze(mixed.cov_re)), rel=1e-3)
-    assert drift.extra_scatter_steps**2 == pytest.approx(mixed.scale, rel=1e-3)
+    # the average over all sizes of the shifts lies about the most likely one, a median above it
+    assert drift.steps_per_c == pytest.approx(mixed.fe_params[-1], abs=0.1 * drift.steps_per_c_err)
+    assert drift.night_scatter_steps**2 == pytest.approx(float(np.squeeze(mixed.cov_re)), rel=0.15)
+    assert drift.extra_scatter_steps**2 == pytest.approx(mixed.scale, rel=0.01)
     # MixedLM's own errors come from the joint information of all parameters; generalised least squares
-    # with its variances gives those of the coefficients. 18 degrees of freedom widen them by 2.86 %.
+    # with its variances gives those of the coefficients. What is open of the shifts widens them.
     columns = dummies(season)
     spread = mixed.scale * np.eye(160) + float(np.squeeze(mixed.cov_re)) * (night[:, None] == night)
     err = math.sqrt(np.linalg.inv(columns.T @ np.linalg.solve(spread, columns))[-1, -1])
-    assert drift.steps_per_c_err == pytest.approx(1.0286 * err, rel=1e-3)
+    assert 1.0 < drift.steps_per_c_err / err < 1.15
