@@ -20,7 +20,7 @@ from focuskit.core.palette import SCHEMES, STROKES
 from focuskit.core.picture import Axis, Band, Cells, Images, Line, Panel, Picture, Points, Text
 
 _WIDTH, _RIGHT = 560.0, 14.0
-_DIGIT_PX = 10.0  # of large letters
+_DIGIT_PX = 12.0  # of large letters
 _LEAST_LEFT = 42.0
 _NAME_PX, _WORD_PX, _BARE_PX, _BELOW_PX = 30.0, 24.0, 8.0, 50.0  # names and words above a panel, the x axis below all
 _BETWEEN_PX = 8.0  # more than its name above each panel but the first
@@ -144,7 +144,7 @@ def _words_above(place: _Place, x: Axis) -> Iterator[str]:
     end = 0.0
     lines = [layer for layer in place.panel.layers if isinstance(layer, Line) and layer.word]
     for line in sorted(lines, key=lambda line: float(np.ravel(line.x)[0])):
-        at, half = float(place.across(x, np.ravel(line.x)[0])), 0.45 * _DIGIT_PX * len(line.word)
+        at, half = float(place.across(x, np.ravel(line.x)[0])), 0.4 * _DIGIT_PX * len(line.word)
         to = "start" if at - half < 0.0 else "end" if at + half > place.right + _RIGHT else "middle"
         begins = at - {"start": 0.0, "middle": half, "end": 2.0 * half}[to]
         if begins >= end:

@@ -109,8 +109,8 @@ def test_long_numbers_of_an_axis_have_room():
     for high in (10.0, 1e6):
         root = drawn(Points([1.0], [1.0], tips=["a"]), y=Axis("y", 0.0, high))
         ends = [(float(e.get("x")), e.text) for e in root.iter(f"{SVG}text") if e.get("text-anchor") == "end"]
-        # a digit is 10 px wide where letters are largest
-        assert all(x - 10.0 * len(word) >= 0.0 for x, word in ends if word != "x (m)")
+        # a digit is 11.5 px wide where letters are largest
+        assert all(x - 11.5 * len(word) >= 0.0 for x, word in ends if word != "x (m)")
 
 
 def test_words_above_do_not_run_into_each_other():

@@ -232,51 +232,54 @@ needs_browser = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium on this
 
 @needs_browser
 @pytest.mark.parametrize(("width", "phone"), [(1280, False), (375, True)])
-def test_report_in_a_browser(night, tmp_path, width, phone):
-    path = write_report(night, tmp_path / "night.html")
-    with Page(tmp_path / "profile", width, 900, phone) as page:
-        page.open(path)
-        page.run("document.querySelectorAll('details').forEach(d => d.open = true)")
-        assert page.run("document.documentElement.scrollWidth") <= width
+def test_report_in_a_browser(night, page, tmp_path, width, phone):
+    path = tmp_path / "night.html"
+    path.write_text(page, encoding="utf-8")
+    with Page(width, 900, phone) as shown:
+        shown.open(path)
+        shown.run("document.querySelectorAll('details').forEach(d => d.open = true)")
+        assert shown.run("document.documentElement.scrollWidth") <= width
+
+        assert shown.words_out_of_place() == []
 
         # The keyboard: one stop for a picture, arrow keys within it, what a frame is in the tip.
-        page.run("document.querySelector('#run-3 g.mark[tabindex=\"0\"]').focus()")
-        assert "frame_0019" in page.run("document.querySelector('#tip').textContent")
-        page.press("ArrowRight")
-        assert "frame_0020" in page.run("document.querySelector('#tip').textContent")
-        assert page.run("document.querySelectorAll('#run-3 tr.lit').length") == 1
-        page.press("Escape")
-        assert page.run("document.querySelector('#tip').hidden")
+        shown.run("document.querySelector('#run-3 g.mark[tabindex=\"0\"]').focus()")
+        assert "frame_0019" in shown.run("document.querySelector('#tip').textContent")
+        shown.press("ArrowRight")
+        assert "frame_0020" in shown.run("document.querySelector('#tip').textContent")
+        assert shown.run("document.querySelectorAll('#run-3 tr.lit').length") == 1
+        shown.press("Escape")
+        assert shown.run("document.querySelector('#tip').hidden")
 
         # Sorting, unknown values last both ways.
         column = "[...document.querySelectorAll('table.runs tbody tr')].map(r => r.cells[4].dataset.value)"
         button = "document.querySelectorAll('table.runs thead button')[4].click()"
         for order in ("ascending", "descending"):
-            page.run(button)
-            values = page.run(column)
+            shown.run(button)
+            values = shown.run(column)
             assert values[-1] == ""
             numbers = [float(v) for v in values[:-1]]
             assert numbers == sorted(numbers, reverse=order == "descending")
-            assert page.run("document.querySelectorAll('table.runs thead th')[4].getAttribute('aria-sort')") == order
+            assert shown.run("document.querySelectorAll('table.runs thead th')[4].getAttribute('aria-sort')") == order
 
         # Copying says what was copied; a curve is shown on request; the colours change.
-        page.run("document.querySelector('#run-1 button.copy').click()")
-        page.run("new Promise(r => setTimeout(r, 300))")
-        assert f"{int(night.runs[0].fit.best_position)}." in page.run("document.querySelector('#said').textContent")
+        shown.run("document.querySelector('#run-1 button.copy').click()")
+        shown.run("new Promise(r => setTimeout(r, 300))")
+        assert f"{int(night.runs[0].fit.best_position)}." in shown.run("document.querySelector('#said').textContent")
         line = "getComputedStyle(document.querySelector('#run-1 [data-line^=parabola]')).visibility"
-        assert page.run(line) == "hidden"
-        page.run("document.querySelectorAll('#run-1 li.switch button')[1].click()")
-        assert page.run(line) == "visible"
-        before = page.run("getComputedStyle(document.body).backgroundColor")
-        page.run("document.querySelector('.top button').click()")
-        assert page.run("getComputedStyle(document.body).backgroundColor") != before
-        assert page.complaints() == []
+        assert shown.run(line) == "hidden"
+        shown.run("document.querySelectorAll('#run-1 li.switch button')[1].click()")
+        assert shown.run(line) == "visible"
+        before = shown.run("getComputedStyle(document.body).backgroundColor")
+        shown.run("document.querySelector('.top button').click()")
+        assert shown.run("getComputedStyle(document.body).backgroundColor") != before
+        assert shown.complaints() == []
 
 
 @needs_browser
 def test_hostile_text_does_nothing_in_a_browser(night, tmp_path):
     path = write_report(renamed(night, HOSTILE + "x" * 60), tmp_path / "night.html")
-    with Page(tmp_path / "profile", 375, 900, True) as page:
+    with Page(375, 900, True) as page:
         page.open(path)
         page.run("document.querySelectorAll('details').forEach(d => d.open = true)")
         assert page.run("document.querySelector('h1').textContent").startswith("<script>alert(1)</script>")

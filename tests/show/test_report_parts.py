@@ -204,12 +204,17 @@ def test_a_report_of_nothing_is_one_line(tmp_path, capsys, monkeypatch):
 needs_browser = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium on this machine: apt-get install chromium")
 
 
+@pytest.fixture(scope="module")
+def all_with_a_long_name(drift, interval, night, tmp_path_factory):
+    long = replace(drift, rig=HOSTILE + "x" * 60)
+    return write_report([night, long, interval], tmp_path_factory.mktemp("report") / "all.html")
+
+
 @needs_browser
 @pytest.mark.parametrize(("width", "phone"), [(1280, False), (375, True)])
-def test_reports_in_a_browser(drift, interval, night, tmp_path, width, phone):
-    long = replace(drift, rig=HOSTILE + "x" * 60)
-    path = write_report([night, long, interval], tmp_path / "all.html")
-    with Page(tmp_path / "profile", width, 900, phone) as page:
+def test_reports_in_a_browser(all_with_a_long_name, width, phone):
+    path = all_with_a_long_name
+    with Page(width, 900, phone) as page:
         page.open(path)
         page.run("document.querySelectorAll('details').forEach(d => d.open = true)")
         assert page.run("document.documentElement.scrollWidth") <= width
@@ -222,6 +227,13 @@ def test_reports_in_a_browser(drift, interval, night, tmp_path, width, phone):
         page.press("ArrowRight")
         assert page.run(tip) != first
         page.press("Escape")
+        # every word of a picture lies within it, and no two words of one picture lie on each other
+        assert page.words_out_of_place() == []
+        # a way that is asked for is shown with its runs
+        off = "document.querySelectorAll('section[aria-labelledby=ways-title] .off').length"
+        hidden = page.run(off)
+        page.run("document.querySelector('section[aria-labelledby=ways-title] li.switch button').click()")
+        assert page.run(off) == hidden - 2
         # a column sorts, and a value is copied with the sign that can be typed
         page.run("document.querySelectorAll('table.ways thead button')[7].click()")
         column = "[...document.querySelectorAll('table.ways tbody tr')].map(r => Number(r.cells[7].dataset.value))"
@@ -240,7 +252,7 @@ def test_reports_in_a_browser(drift, interval, night, tmp_path, width, phone):
 @pytest.mark.parametrize("width", [1280, 375])
 def test_hostile_text_does_nothing_in_a_browser(drift, tmp_path, width):
     path = write_report(renamed(drift, HOSTILE + "x" * 60), tmp_path / "offsets.html")
-    with Page(tmp_path / "profile", width, 900, width < 600) as page:
+    with Page(width, 900, width < 600) as page:
         page.open(path)
         page.run("document.querySelectorAll('details').forEach(d => d.open = true)")
         assert page.run("document.querySelector('h1').textContent").startswith("<script>alert(1)</script>")
