@@ -123,7 +123,8 @@ def _measure_or_say(
 
 
 def _lost(_: object) -> Reason:
-    return Reason("lost", "the process that measured it died, twice; leave this file out")
+    text = "its process was stopped by the system, twice, most often for lack of memory; try --workers 1"
+    return Reason("lost", text)
 
 
 def measure_frames(
