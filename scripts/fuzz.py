@@ -2,9 +2,9 @@
 
     python scripts/fuzz.py --seed 1 --cases 20000
 
-For every file: no exception but FocuskitError, exit status 0 or 1, at most one line on stderr and that
-printable, JSON without NaN, no warning, no more than 10 s of work (a handful: 30 s) or 2 min of waiting,
-and no more than the memory allowed. Frames
+For every file: no exception but FocuskitError, exit status 0 or 1, a few printable lines on stderr, JSON
+without NaN, no warning, no more than 10 s of work (a handful: 30 s) or 2 min of waiting, and no more than
+the memory allowed. Frames
 are also put in handfuls beside a sound focus run, whose results must stay the same to the last bit.
 A file that breaks a promise is kept in the folder of findings. Exit status: 1 if there are any.
 """
@@ -44,6 +44,7 @@ MOST_SECONDS = 10  # of the processor's time: a busy machine is not a hang
 MOST_WAITED = 120
 MOST_BYTES = 3 * 2**30
 HANDFUL = 40
+MOST_LINES = 30  # on stderr
 START = datetime(2031, 3, 4, 20, 10, tzinfo=UTC)
 # What a header card, a cell or a key should not hold, and one day will.
 NASTY = (
@@ -194,10 +195,12 @@ def run_command(*words: str) -> tuple[int, dict | None, str]:
     with redirect_stdout(out), redirect_stderr(err):
         status = cli.main(list(words))
     said, told = err.getvalue(), out.getvalue()
-    if status not in (0, 1) or (status == 1) != bool(said):
+    lines = said.splitlines()
+    if status not in (0, 1) or (status == 1 and not said):
         raise BrokenPromiseError(f"exit status {status} with '{said[:200]}' on stderr")
-    if said and (len(said.splitlines()) != 1 or not said.rstrip("\n").isprintable()):
-        raise BrokenPromiseError(f"stderr is not one printable line: {said[:300]!r}")
+    # Besides the reason of a refusal, rows that are left out and names of filters that look alike are named.
+    if not all(line.startswith("focuskit: ") and line.isprintable() for line in lines) or len(lines) > MOST_LINES:
+        raise BrokenPromiseError(f"stderr is not a few printable lines: {said[:300]!r}")
     answer = None
     if "--json" in words and status == 0:
         answer = json.loads(told, parse_constant=_refuse)

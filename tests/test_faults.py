@@ -196,8 +196,8 @@ def focuskit(*words, before="", env=None, rights=(), **files):
     return subprocess.run([*rights, sys.executable, "-c", code, *map(str, words)], text=True, env=env, **files)
 
 
-def one_line(done):
-    assert done.returncode == 1
+def one_line(done, status=1):
+    assert done.returncode == status
     assert len(done.stderr.splitlines()) == 1, done.stderr
     assert done.stderr.startswith("focuskit: ")
     return done.stderr
@@ -208,7 +208,7 @@ def test_a_full_disk_costs_one_line_and_not_the_answer(night, tmp_path, option, 
     # A file size limit is what a full disk looks like without one at hand.
     small = "import resource; resource.setrlimit(resource.RLIMIT_FSIZE, (1000, 1000))"
     done = focuskit("analyse", night, "--json", "--workers", 1, option, tmp_path / name, before=small)
-    one_line(done)
+    one_line(done, 0 if option == "--logbook" else 1)
     assert json.loads(done.stdout)["runs"][0]["best_position"] is not None
     left = [path for path in tmp_path.rglob("*") if path.is_file() and path.stat().st_size and path.suffix != ".sqlite"]
     assert left == []
@@ -238,8 +238,9 @@ def test_closed_output_is_no_fault(tmp_path):
 @pytest.mark.parametrize("option", ["--report", "--tables", "--plots", "--logbook"])
 def test_a_place_that_cannot_be_written_costs_one_line_and_not_the_answer(night, tmp_path, capsys, option):
     (tmp_path / "file").write_text("mine")
-    status, answer, err = analyse(capsys, night, option, tmp_path / "file" / "x.html")
-    assert status == 1
+    place = tmp_path / "file" / ("x.html" if option == "--report" else "x")
+    status, answer, err = analyse(capsys, night, option, place)
+    assert status == (0 if option == "--logbook" else 1)
     assert answer["runs"]
     assert len(err.splitlines()) == 1
     assert (tmp_path / "file").read_text() == "mine"
@@ -285,9 +286,10 @@ def test_what_may_not_be_read_is_named(night, tmp_path, without_rights):
 @pytest.mark.parametrize("option", ["--report", "--tables", "--plots", "--logbook"])
 def test_a_folder_that_is_read_only_is_one_line(night, tmp_path, without_rights, option):
     (tmp_path / "shut").mkdir(mode=0o500)
-    words = ("analyse", night, "--json", "--workers", 1, option, tmp_path / "shut" / "a.html")
+    name = "a.html" if option == "--report" else "a"
+    words = ("analyse", night, "--json", "--workers", 1, option, tmp_path / "shut" / name)
     done = focuskit(*words, rights=without_rights)
-    assert "a.html" in one_line(done)
+    assert f"{name}" in one_line(done, 0 if option == "--logbook" else 1)
     assert json.loads(done.stdout)["runs"]
 
 
@@ -298,17 +300,19 @@ def test_no_home_is_no_fault(night, tmp_path, without_rights):
     done = focuskit(*words, "--plots", tmp_path / "plots", rights=without_rights, env=env)
     assert (done.returncode, done.stderr) == (0, "")
     done = focuskit(*words, "--record", rights=without_rights, env=env)
-    assert "cannot be made" in one_line(done)
+    assert "cannot be made" in one_line(done, 0)
     assert json.loads(done.stdout)["runs"]
 
 
 def test_an_input_is_never_the_output(night, tmp_path, capsys):
     before = {path: path.read_bytes() for path in night.iterdir()}
     frame = night / "frame_01.fits"
-    for words in (("--report", frame), ("--logbook", frame), ("--tables", frame), ("--plots", frame)):
-        status, _, err = analyse(capsys, night, *words)
-        assert status == 1
-        assert len(err.splitlines()) == 1
+    for words in (("--report", frame), ("--tables", frame), ("--plots", frame)):
+        with pytest.raises(SystemExit):
+            analyse(capsys, night, *words)
+        assert frame.name in capsys.readouterr().err
+    status, _, err = analyse(capsys, night, "--logbook", frame)
+    assert (status, len(err.splitlines())) == (1, 1)
     assert analyse(capsys, night, "--tables", night, "--plots", night)[0] == 0
     assert {path: path.read_bytes() for path in before} == before
     for path in set(night.iterdir()) - set(before):

@@ -3,11 +3,18 @@
 from __future__ import annotations
 
 import argparse
+import sqlite3
 from pathlib import Path
 from typing import Any
 
 from focuskit.cli.progress import most_frequent, print_answer, print_next, print_remarks, print_written, progress_on
-from focuskit.cli.sources import default_logbook, read_frame_options, read_limits
+from focuskit.cli.sources import (
+    logbook_path,
+    read_frame_options,
+    read_limits,
+    read_logbook,
+    refuse_overwriting,
+)
 from focuskit.core import flags
 from focuskit.core.errors import FocuskitError
 from focuskit.core.logged import LoggedRun
@@ -21,14 +28,15 @@ from focuskit.night import Night, RunResult, analyse
 def run_analyse(args: argparse.Namespace) -> int:
     """Answer ``focuskit analyse``; returns the exit status.
 
-    Where an output cannot be written, as on a full disk, the answer is printed all the same and the status is 1.
+    Where an output cannot be written, as on a full disk, the answer is printed all the same and the status is 1;
+    a logbook that cannot be used costs one line.
     """
-    book = _logbook_path(args)
+    refuse_overwriting(args)
+    book = logbook_path(args) if args.record or args.logbook else None
     night = analyse_folders(args, _history(book))
     written: list[str] = []
-    recorded = None
+    recorded = _record(night, book)
     try:
-        recorded = _record(night, book)
         written = _write(night, args)
     finally:
         text = night_as_text(night, quiet=args.quiet, frames=args.frames or args.verbose, ways=args.verbose)
@@ -75,20 +83,34 @@ def _no_runs(night: Night) -> str:
     return f"no focus run among {len(night.not_used)} files; most often: {common}"
 
 
-def _logbook_path(args: argparse.Namespace) -> Path | None:
-    """Return where the runs are to be recorded, None if nowhere."""
-    if not (args.record or args.logbook):
-        return None
-    return Path(args.logbook) if args.logbook else default_logbook()
-
-
 def _history(path: Path | None) -> list[LoggedRun]:
-    """Return what is logged already; a logbook that is not there yet holds nothing."""
-    return Logbook(path).runs() if path and path.is_file() else []
+    """Return what is logged already; a logbook that is not there yet holds nothing.
+
+    Raises
+    ------
+    FocuskitError
+        If the file is no logbook. One that another process has locked costs a line.
+    """
+    if path is None:
+        return []
+    try:
+        return read_logbook(path)[0]
+    except FocuskitError as problem:
+        if not isinstance(problem.__cause__, sqlite3.OperationalError | OSError):
+            raise
+        print_remarks([f"{problem}; what earlier runs show is left out"])
+        return []
 
 
 def _record(night: Night, path: Path | None) -> int | None:
-    return Logbook(path).record([run.logged() for run in night.runs if run.start is not None]) if path else None
+    """Record the runs; return how many are new, None where that is not wanted or the logbook cannot be written."""
+    if path is None:
+        return None
+    try:
+        return Logbook(path).record([run.logged() for run in night.runs if run.start is not None])
+    except FocuskitError as problem:
+        print_remarks([f"the runs are not recorded: {problem}"])
+        return None
 
 
 def _write(night: Night, args: argparse.Namespace) -> list[str]:

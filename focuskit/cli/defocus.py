@@ -7,14 +7,13 @@ from collections.abc import Sequence
 from statistics import median
 
 from focuskit.cli.progress import most_frequent, print_answer, print_next, print_remarks, progress_on
-from focuskit.cli.sources import logbook_path, read_frame_options, read_limits
+from focuskit.cli.sources import logbook_path, read_frame_options, read_limits, read_logbook
 from focuskit.core.errors import FocuskitError
 from focuskit.core.logged import LoggedRun
 from focuskit.core.optics import TOLERATED_GROWTH
 from focuskit.core.reasons import Reason
 from focuskit.core.text import plain_text, plus_minus, text_table
 from focuskit.core.times import format_time
-from focuskit.logbook import Logbook
 from focuskit.night import SingleFrame, measure_single_frames
 
 
@@ -52,7 +51,7 @@ def _history(args: argparse.Namespace) -> list[LoggedRun]:
         return []  # no home folder
     if args.logbook and not path.exists():
         raise FocuskitError(f"{path}: there is no logbook; leave --logbook out, or record a night with analyse first")
-    return Logbook(path).runs() if path.exists() else []
+    return read_logbook(path)[0]
 
 
 def frames_as_text(

@@ -21,18 +21,17 @@ KNOWN = ("steps_per_c", "best_hfd", "slope", "run_cost", "position_err")
 
 def run_interval(args: argparse.Namespace) -> int:
     """Answer ``focuskit interval``; returns the exit status."""
+    sources.refuse_overwriting(args)
     found = decide(args, sources.read_log(args, night=args.night))
     written = []
     try:
         if args.report:
             from focuskit.show import write_report
 
-            sources.refuse_overwriting(args.report, *sources.files_read(args))
             written.append(str(write_report(found, args.report)))
         if args.plot:
             from focuskit.show import save_interval_plot
 
-            sources.refuse_overwriting(args.plot, *sources.files_read(args))
             written.append(str(save_interval_plot(found, Path(args.plot))))
     finally:
         print_answer(args, found.to_json(), interval_as_text(found, quiet=args.quiet, verbose=args.verbose))

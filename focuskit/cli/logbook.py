@@ -8,8 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from focuskit.cli.progress import print_answer
-from focuskit.cli.sources import logbook_path, open_logbook, read_rig, read_table, refuse_overwriting
-from focuskit.core.errors import FocuskitError
+from focuskit.cli.sources import logbook_path, open_logbook, read_logbook, read_rig, read_table, refuse_overwriting
 from focuskit.core.logged import COLUMNS, LoggedRun
 from focuskit.core.text import text_table
 from focuskit.core.times import format_time
@@ -18,15 +17,27 @@ from focuskit.logbook import Logbook, write_csv, write_ecsv
 
 def _as_dict(run: LoggedRun) -> dict[str, Any]:
     values: dict[str, Any] = {name: getattr(run, name) for name in (*COLUMNS, "number")}
-    details = None if run.details is None else json.loads(run.details)
-    return values | {"time": format_time(run.time), "details": details}
+    return values | {"time": format_time(run.time)}
+
+
+def _answer(run: LoggedRun) -> dict[str, Any]:
+    """Return all that is known of a run; details that are damaged are null."""
+    try:
+        details = json.loads(run.details or "null", parse_constant=_no_number)
+    except (ValueError, RecursionError):
+        details = None
+    return {"schema": "focuskit.run/1", **_as_dict(run), "details": details}
+
+
+def _no_number(word: str) -> float:
+    raise ValueError(f"{word} is no number")
 
 
 def run_list(args: argparse.Namespace) -> int:
     """List the runs of the logbook."""
     path = logbook_path(args)
     # A look at a book that is not there, as after a slip in its name, must not make one.
-    runs = Logbook(path).runs(args.rig_name) if path.exists() else []
+    runs, _ = read_logbook(path, args.rig_name)
     rows: list[tuple[str, ...]] = [("number", "time", "rig", "filter", "°C", "position", "error", "verdict")]
     for run in runs:
         remark = "  ".join(filter(None, ("excluded" if run.excluded else run.verdict, run.note)))
@@ -36,17 +47,16 @@ def run_list(args: argparse.Namespace) -> int:
         )
     of_rig = f" of the rig {args.rig_name}" if args.rig_name else ""
     text = "\n".join(text_table(rows, right={0, 4, 5, 6})) if runs else f"no runs{of_rig} in {path}"
-    shown = [{k: v for k, v in _as_dict(run).items() if k != "details"} for run in runs]
-    print_answer(args, {"schema": "focuskit.logbook/1", "runs": shown}, text)
+    print_answer(args, {"schema": "focuskit.logbook/1", "runs": [_as_dict(run) for run in runs]}, text)
     return 0
 
 
 def run_show(args: argparse.Namespace) -> int:
     """Show one run."""
-    values = _as_dict(open_logbook(args).run(args.number))
-    known = [(name, value) for name, value in values.items() if value is not None and name != "details"]
+    run = open_logbook(args).run(args.number)
+    known = [(name, value) for name, value in _as_dict(run).items() if value is not None]
     lines = [f"{name:<22} {f'{value:.10g}' if isinstance(value, float) else value}" for name, value in known]
-    print_answer(args, {"schema": "focuskit.run/1", **values}, "\n".join(lines))
+    print_answer(args, _answer(run), "\n".join(lines))
     return 0
 
 
@@ -72,20 +82,17 @@ def run_include(args: argparse.Namespace) -> int:
 
 
 def _print_change(args: argparse.Namespace, book: Logbook, what: str) -> int:
-    print_answer(args, {"schema": "focuskit.run/1", **_as_dict(book.run(args.number))}, f"run {args.number} {what}")
+    print_answer(args, _answer(book.run(args.number)), f"run {args.number} {what}")
     return 0
 
 
 def run_export(args: argparse.Namespace) -> int:
     """Write the runs to a file."""
     writers = {".csv": write_csv, ".ecsv": write_ecsv}
-    kind = Path(args.file).suffix.lower()
-    if kind not in writers:
-        raise FocuskitError(f"{args.file}: name a file that ends in .csv or .ecsv")
     book = open_logbook(args)
-    refuse_overwriting(args.file, book.path)
-    runs = book.runs(args.rig_name)
-    writers[kind](args.file, runs)
+    refuse_overwriting(args, book.path)
+    runs, _ = read_logbook(book.path, args.rig_name)
+    writers[Path(args.file).suffix.lower()](args.file, runs)
     answer = {"schema": "focuskit.export/1", "file": args.file, "runs": len(runs)}
     print_answer(args, answer, f"{len(runs)} runs written to {args.file}")
     return 0
@@ -93,8 +100,8 @@ def run_export(args: argparse.Namespace) -> int:
 
 def run_import(args: argparse.Namespace) -> int:
     """Take runs from a table."""
-    runs = read_table(args.file, args, read_rig(args))
+    runs, dropped = read_table(args.file, args, read_rig(args))
     new = Logbook(logbook_path(args)).record(runs)
-    answer = {"schema": "focuskit.import/1", "new": new, "known": len(runs) - new}
+    answer = {"schema": "focuskit.import/1", "new": new, "known": len(runs) - new, "left_out": len(dropped)}
     print_answer(args, answer, f"{new} new runs; {len(runs) - new} were known")
     return 0

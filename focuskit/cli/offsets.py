@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from focuskit.cli.progress import print_answer, print_next, print_written
-from focuskit.cli.sources import files_read, find_drift, read_log, read_source, refuse_overwriting, source_words
+from focuskit.cli.sources import find_drift, read_log, read_source, refuse_overwriting, source_words
 from focuskit.core.flags import describe
 from focuskit.core.optics import decimals_of
 from focuskit.core.text import plus_minus, text_table, write_whole
@@ -26,17 +26,18 @@ CAUTION = (
 
 def run_offsets(args: argparse.Namespace) -> int:
     """Answer ``focuskit offsets``; returns the exit status."""
-    drift = find_drift(args, read_source(args), read_log(args, night="all") if args.temps else None)
+    refuse_overwriting(args)
+    log = read_log(args, night="all") if args.temps else None
+    source = read_source(args)
+    drift = find_drift(args, source, log)
     predictions = _predict(drift, args)
     written = []
     try:
         if args.table:
-            refuse_overwriting(args.table, *files_read(args))
             written.append(str(write_offset_table(Path(args.table), drift)))
         if args.report:
             from focuskit.show import write_report
 
-            refuse_overwriting(args.report, *files_read(args))
             written.append(str(write_report(drift, args.report)))
         if args.plots:
             from focuskit.show import save_drift_plots
@@ -44,15 +45,15 @@ def run_offsets(args: argparse.Namespace) -> int:
             written.append(f"{len(save_drift_plots(drift, Path(args.plots)))} pictures in {args.plots}")
     finally:
         text = offsets_as_text(drift, predictions, quiet=args.quiet, verbose=args.verbose)
-        print_answer(args, drift.to_json() | {"predictions": predictions}, text)
+        print_answer(args, source.named(drift.to_json()) | {"predictions": predictions}, text)
     print_written(args, written)
     rig = ["--rig", args.rig] if args.rig else []
     if args.temps:
         print_next(args, "when to refocus", "interval", "--temps", *args.temps, *source_words(args), *rig)
     else:
         beside = Path(args.runs).with_name("temperatures.csv") if args.runs else Path("temperatures.csv")
-        log = beside if beside.is_file() else "LOG.csv"
-        print_next(args, "when to refocus, from a log of temperatures", "interval", "--temps", log,
+        known = beside if beside.is_file() else "LOG.csv"
+        print_next(args, "when to refocus, from a log of temperatures", "interval", "--temps", known,
                   *source_words(args), *rig)  # fmt: skip
     return 0
 

@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import argparse
-import math
+import re
 from collections.abc import Callable
-from datetime import datetime, tzinfo
-from typing import Any
+from dataclasses import fields
+from datetime import tzinfo
+from pathlib import Path
+from typing import Any, TypeVar
 
 from focuskit.core.errors import FocuskitError
+from focuskit.core.ranges import what_is_wrong
 from focuskit.core.times import parse_time
 
+Value = TypeVar("Value")
 JSON_HELP = "write one JSON object instead of text"
 # How each shell completes names of files. `completion` fills it: no other command need load the library that knows.
 FILE_NAMES: dict[str, Any] = {}
@@ -19,73 +23,94 @@ FILE_NAMES: dict[str, Any] = {}
 # Values of options ---------------------------------------------------------------------------
 
 
-def finite(text: str) -> float:
-    """Read a number."""
-    try:
-        value = float(text)
-    except ValueError:
-        raise argparse.ArgumentTypeError(f"'{text}' is not a number") from None
-    if not math.isfinite(value):
-        raise argparse.ArgumentTypeError(f"'{text}' is not a finite number")
-    return value
+def number_of(name: str) -> Callable[[str], float]:
+    """Return a reader of numbers in the range of that name."""
+
+    def read(text: str) -> float:
+        try:
+            value = float(text)
+        except ValueError:
+            raise argparse.ArgumentTypeError(f"'{text}' is not a number") from None
+        if problem := what_is_wrong(name, value):
+            raise argparse.ArgumentTypeError(problem.removeprefix(f"{name} "))
+        return value
+
+    return read
 
 
-def positive(text: str) -> float:
-    """Read a number above 0."""
-    value = finite(text)
-    if value <= 0.0:
-        raise argparse.ArgumentTypeError(f"{text} is not above 0")
-    return value
+def count(text: str) -> int:
+    """Read a whole number of 1 or more."""
+    if not (text.isdecimal() and text.isascii() and 0 < len(text) <= 15 and int(text) > 0):
+        raise argparse.ArgumentTypeError(f"'{text}' is not a whole number of 1 or more")
+    return int(text)
 
 
-def not_negative(text: str) -> float:
-    """Read a number of 0 or more."""
-    value = finite(text)
-    if value < 0.0:
-        raise argparse.ArgumentTypeError(f"{text} is below 0")
-    return value
+def file_to_write(*endings: str) -> Callable[[str], str]:
+    """Return a reader of the name of a file to be written, which ends in one of ``endings``."""
+
+    def read(text: str) -> str:
+        if Path(text).suffix.lower() not in endings:
+            raise argparse.ArgumentTypeError(f"'{text}' does not end in {' or '.join(endings)}")
+        if Path(text).is_dir():
+            raise argparse.ArgumentTypeError(f"'{text}' is a folder; name a file")
+        return text
+
+    return read
 
 
-def celsius(text: str) -> float:
-    """Read a temperature of air."""
-    value = finite(text)
-    if not -100.0 <= value <= 100.0:
-        raise argparse.ArgumentTypeError(f"{text} °C is not a temperature of a night")
-    return value
+def folder_to_fill(text: str) -> str:
+    """Read the name of a folder that files are written into."""
+    path = Path(text)
+    is_file = path.exists() or re.fullmatch(r"\.[A-Za-z]{2,5}", path.suffix)
+    if is_file and not path.is_dir():
+        raise argparse.ArgumentTypeError(f"'{text}' is the name of a file; name a folder")
+    return text
 
 
-def moment(text: str) -> datetime:
-    """Read a time."""
-    try:
-        return parse_time(text)
-    except FocuskitError as problem:
-        raise argparse.ArgumentTypeError(str(problem)) from None
+def reader(read: Callable[[str], Value]) -> Callable[[str], Value]:
+    """Return ``read`` so that the parser names the option where it raises FocuskitError."""
+
+    def convert(text: str) -> Value:
+        try:
+            return read(text)
+        except FocuskitError as problem:
+            raise argparse.ArgumentTypeError(str(problem)) from None
+
+    return convert
 
 
-def zone(text: str) -> tzinfo:
-    """Read the name of a time zone."""
+# These load what knows only where the option is used.
+
+
+def _zone(text: str) -> tzinfo:
     from focuskit.core.log_times import as_zone
 
-    try:
-        return as_zone(text)
-    except FocuskitError as problem:
-        raise argparse.ArgumentTypeError(str(problem)) from None
+    return as_zone(text)
 
 
-def pairs(text: str) -> dict[str, str]:
-    """Read ``NAME=VALUE,NAME=VALUE``."""
-    found = [part.partition("=") for part in text.split(",")]
-    if not all(sign and name.strip() and value.strip() for name, sign, value in found):
-        raise argparse.ArgumentTypeError(f"'{text}' is not of the form NAME=VALUE,NAME=VALUE")
-    return {name.strip(): value.strip() for name, _, value in found}
+def _keyword(text: str) -> tuple[str, str]:
+    from focuskit.frames import RigFile
+
+    fact, keyword = one_pair(text)
+    RigFile().with_keywords({fact: keyword})
+    return fact, keyword
 
 
-def one_pair(text: str) -> tuple[str, str]:
-    """Read ``COLUMN=VALUE``; the value may hold commas."""
-    name, sign, value = (part.strip() for part in text.partition("="))
-    if not (name and sign and value):
-        raise argparse.ArgumentTypeError(f"'{text}' is not of the form COLUMN=VALUE")
-    return name, value
+def _pattern(text: str) -> str:
+    from focuskit.frames import RigFile
+
+    RigFile().with_position_pattern(text)
+    return text
+
+
+def _limit(text: str) -> tuple[str, int]:
+    from focuskit.frames import Limits
+
+    name, _, value = text.partition("=")
+    known = [field.name for field in fields(Limits)]
+    if name not in known:
+        raise argparse.ArgumentTypeError(f"write it like pixels=500000000; known are {', '.join(known)}")
+    return name, count(value)
 
 
 def run_columns(text: str) -> dict[str, str]:
@@ -108,6 +133,19 @@ def _columns(text: str, known: tuple[str, ...]) -> dict[str, str]:
     return found
 
 
+def pairs(text: str) -> dict[str, str]:
+    """Read ``NAME=VALUE,NAME=VALUE``."""
+    return dict(one_pair(part) for part in text.split(","))
+
+
+def one_pair(text: str) -> tuple[str, str]:
+    """Read ``NAME=VALUE``; the value may hold commas."""
+    name, _, value = (part.strip() for part in text.partition("="))
+    if not (name and value):
+        raise argparse.ArgumentTypeError(f"'{text}' is not of the form NAME=VALUE")
+    return name, value
+
+
 def by_filter(read: Callable[[str], float]) -> Callable[[str], dict[str, float]]:
     """Return a reader of ``95`` (every filter, under the key '') or ``L=95,Ha=480``."""
 
@@ -125,6 +163,58 @@ def by_filter(read: Callable[[str], float]) -> Callable[[str], dict[str, float]]
 def add_file(parser: Any, *names: str, **settings: Any) -> None:
     """Add an argument that names a file or folder, which shells complete."""
     parser.add_argument(*names, **settings).complete = FILE_NAMES
+
+
+def add_number(parser: Any, option: str, name: str, metavar: str, what: str, default: float | None = None) -> None:
+    """Add an option that is a number in the range of ``name``."""
+    parser.add_argument(option, type=number_of(name), metavar=metavar, help=what, default=default)
+
+
+def add_folder(parser: Any, option: str, what: str) -> None:
+    """Add a folder that files are written into."""
+    add_file(parser, option, type=folder_to_fill, metavar="FOLDER", help=what)
+
+
+def add_report_option(parser: Any, name: str = "--report", **settings: Any) -> None:
+    """Add where a page is to be written."""
+    about: dict[str, Any] = {"help": "write a report that any browser opens", **settings}
+    add_file(parser, name, type=file_to_write(".html", ".htm"), metavar="FILE.html", **about)
+
+
+def add_workers_option(parser: Any) -> None:
+    """Add how many processes measure frames."""
+    what = "processes that measure frames (default: all cores)"
+    parser.add_argument("--workers", type=count, metavar="N", help=what)
+
+
+def add_frame_options(parser: Any) -> None:
+    """Add where frames are, how they are to be read, and how the answer is given."""
+    add_file(parser, "folders", nargs="+", metavar="FOLDER", help="where the frames are")
+    add_answer_options(parser)
+    add_file(parser, "--rig", metavar="FILE", help="rig file (TOML) that fills or overrides the headers")
+    parser.add_argument(
+        "--keyword",
+        type=reader(_keyword),
+        action="append",
+        default=[],
+        metavar="FACT=KEYWORD",
+        help="a header keyword of your own, such as position=MYFOC; repeatable",
+    )
+    parser.add_argument(
+        "--position-pattern",
+        type=reader(_pattern),
+        metavar="PATTERN",
+        help="take the position from the file name where the header lacks it, such as '*_{position}.fits'",
+    )
+    add_workers_option(parser)
+    parser.add_argument(
+        "--limit",
+        type=_limit,
+        action="append",
+        default=[],
+        metavar="NAME=N",
+        help="how much a file may ask for: file_bytes, pixels, unpacked_bytes or header_bytes; repeatable",
+    )
 
 
 def add_run_options(parser: Any) -> None:
@@ -152,7 +242,9 @@ def add_table_options(group: Any) -> None:
         help="what the table calls its columns, where not time, filter, temperature_c, position, position_err, "
         "rig and so on",
     )
-    group.add_argument("--zone", type=zone, metavar="ZONE", help="of times without offset, like Europe/Oslo (UTC)")
+    group.add_argument(
+        "--zone", type=reader(_zone), metavar="ZONE", help="of times without offset, like Europe/Oslo (UTC)"
+    )
     add_file(group, "--rig", metavar="FILE", help="rig file (TOML): names of columns and filters, rebuilds, travel")
 
 
@@ -171,7 +263,7 @@ def add_log_options(group: Any, *, required: bool, purpose: str) -> None:
 
 def add_drift_options(group: Any) -> None:
     """Add what the user knows of the rig's rebuilds."""
-    group.add_argument("--rebuild", type=moment, action="append", default=[], metavar="TIME",
+    group.add_argument("--rebuild", type=reader(parse_time), action="append", default=[], metavar="TIME",
                        help="when the optical train was taken apart, UTC; may be repeated")  # fmt: skip
     group.add_argument("--declared-only", action="store_true", help="do not look for more rebuilds")
 

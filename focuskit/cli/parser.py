@@ -12,15 +12,18 @@ from focuskit.cli.options import (
     add_answer_options,
     add_drift_options,
     add_file,
+    add_folder,
+    add_frame_options,
     add_log_options,
     add_logbook_option,
+    add_number,
+    add_report_option,
     add_run_options,
     add_table_options,
+    add_workers_option,
     by_filter,
-    celsius,
-    finite,
-    not_negative,
-    positive,
+    file_to_write,
+    number_of,
 )
 
 EXAMPLES = {
@@ -45,8 +48,6 @@ EXAMPLES = {
     "logbook import": "focuskit logbook import sample_data/season/runs.csv --logbook my.sqlite",
 }
 SHELLS = ("bash", "zsh", "fish", "powershell")
-WORKERS_HELP = "processes that measure frames (default: all cores)"
-REPORT_HELP = "write a report that any browser opens"
 NUMBER = "of the run, as the list shows it"
 
 
@@ -116,11 +117,11 @@ def _add_analyse(commands: Any) -> None:
         "Measure every frame below the folders, group the frames into focus runs, and find the best position of "
         "each with its error.",
     )
-    _add_frame_options(parser)
+    add_frame_options(parser)
     parser.add_argument("--frames", action="store_true", help="also list every frame")
-    add_file(parser, "--report", metavar="FILE.html", help=REPORT_HELP)
-    add_file(parser, "--plots", metavar="FOLDER", help="write the curves as PNG and SVG pictures")
-    add_file(parser, "--tables", metavar="FOLDER", help="write runs and frames as ECSV tables with units")
+    add_report_option(parser)
+    add_folder(parser, "--plots", "write the curves as PNG and SVG pictures")
+    add_folder(parser, "--tables", "write runs and frames as ECSV tables with units")
     add_file(parser, "--logbook", metavar="FILE", help="record the runs in this logbook")
     parser.add_argument("--record", action="store_true", help="record the runs in your usual logbook")
 
@@ -135,7 +136,7 @@ def _add_defocus(commands: Any) -> None:
         "cost in half-flux diameter, and the seeing with defocus taken out. It needs the optics: focal length, "
         "aperture and central obstruction.",
     )
-    _add_frame_options(parser)
+    add_frame_options(parser)
     add_logbook_option(parser)
 
 
@@ -149,34 +150,7 @@ def _add_diagnose(commands: Any) -> None:
         "way per step of the focuser, tilt, curvature, the shape of the stars, a second camera, exposure and seeing. "
         "Each finding has its error; what is not seen is given with the amount that would have been.",
     )
-    _add_frame_options(parser)
-
-
-def _add_frame_options(parser: Any) -> None:
-    """Add where frames are, how they are to be read, and how the answer is given."""
-    add_file(parser, "folders", nargs="+", metavar="FOLDER", help="where the frames are")
-    add_answer_options(parser)
-    add_file(parser, "--rig", metavar="FILE", help="rig file (TOML) that fills or overrides the headers")
-    parser.add_argument(
-        "--keyword",
-        action="append",
-        default=[],
-        metavar="FACT=KEYWORD",
-        help="a header keyword of your own, such as position=MYFOC; repeatable",
-    )
-    parser.add_argument(
-        "--position-pattern",
-        metavar="PATTERN",
-        help="take the position from the file name where the header lacks it, such as '*_{position}.fits'",
-    )
-    parser.add_argument("--workers", type=int, metavar="N", help=WORKERS_HELP)
-    parser.add_argument(
-        "--limit",
-        action="append",
-        default=[],
-        metavar="NAME=N",
-        help="how much a file may ask for: file_bytes, pixels, unpacked_bytes or header_bytes; repeatable",
-    )
+    add_frame_options(parser)
 
 
 def _add_offsets(commands: Any) -> None:
@@ -197,11 +171,17 @@ def _add_offsets(commands: Any) -> None:
     model.add_argument("--reference-filter", metavar="NAME", help="offsets count from this filter (L)")
     add_drift_options(model)
     answer = parser.add_argument_group("answer")
-    answer.add_argument("--at", type=celsius, metavar="CELSIUS", help="predict the best position")
+    add_number(answer, "--at", "temperature_c", "CELSIUS", "predict the best position")
     answer.add_argument("--filter", metavar="NAME", help="the filter to predict for; all without it")
-    add_file(answer, "--table", metavar="FILE.csv", help="write whole-step offsets to copy elsewhere")
-    add_file(answer, "--report", metavar="FILE.html", help=REPORT_HELP)
-    add_file(answer, "--plots", metavar="FOLDER", help="draw drift, residuals and offsets as PNG files")
+    add_file(
+        answer,
+        "--table",
+        type=file_to_write(".csv"),
+        metavar="FILE.csv",
+        help="write whole-step offsets to copy elsewhere",
+    )
+    add_report_option(answer)
+    add_folder(answer, "--plots", "draw drift, residuals and offsets as PNG files")
     add_answer_options(answer)
 
 
@@ -223,30 +203,30 @@ def _add_interval(commands: Any) -> None:
     add_run_options(parser)
     add_drift_options(parser.add_argument_group("model"))
     focus = parser.add_argument_group("focus, where the logged runs do not tell or you know better")
-    focus.add_argument("--steps-per-c", type=finite, metavar="K", help="drift of the best position with temperature")
-    focus.add_argument("--steps-per-c-err", type=not_negative, metavar="ERR", help="its error (0)")
-    focus.add_argument("--best-hfd", type=positive, metavar="PX", help="least half-flux diameter")
-    focus.add_argument("--slope", type=positive, metavar="PX_PER_STEP", help="slope of the wings of the curve")
+    add_number(focus, "--steps-per-c", "steps_per_c", "K", "drift of the best position with temperature")
+    add_number(focus, "--steps-per-c-err", "steps_per_c_err", "ERR", "its error (0)")
+    add_number(focus, "--best-hfd", "hfd_best_px", "PX", "least half-flux diameter")
+    add_number(focus, "--slope", "hfd_slope_px_per_step", "PX_PER_STEP", "slope of the wings of the curve")
     focus.add_argument(
-        "--run-cost", type=by_filter(positive), metavar="SECONDS", help="of a focus run: 95, or L=95,Ha=480"
+        "--run-cost", type=by_filter(number_of("seconds")), metavar="SECONDS", help="of a focus run: 95, or L=95,Ha=480"
     )
     focus.add_argument(
         "--position-err",
-        type=by_filter(not_negative),
+        type=by_filter(number_of("position_err")),
         metavar="STEPS",
         help="error of a run: 1.5, or L=1.5,Ha=3",
     )
     night = parser.add_argument_group("the night")
     add_file(night, "--plan", metavar="FILE", help="CSV or TOML with filter, minutes, sub_s in order")
-    night.add_argument(
-        "--now-every",
-        type=positive,
-        default=60.0,
-        metavar="MIN",
-        help="what you do now, besides runs at filter changes (60)",
+    add_number(night, "--now-every", "minutes", "MIN", "what you do now, besides runs at filter changes (60)", 60.0)
+    add_report_option(parser)
+    add_file(
+        parser,
+        "--plot",
+        type=file_to_write(".png", ".pdf", ".svg"),
+        metavar="FILE",
+        help="draw the nights and the optimum into a PNG, PDF or SVG",
     )
-    add_file(parser, "--report", metavar="FILE.html", help=REPORT_HELP)
-    add_file(parser, "--plot", metavar="FILE", help="draw the nights and the optimum into a PNG, PDF or SVG")
     add_answer_options(parser)
 
 
@@ -266,11 +246,9 @@ def _add_plan(commands: Any) -> None:
         purpose="temperatures of the air, as for offsets: they fill gaps, and a lag of the tube is tried",
     )
     add_drift_options(parser.add_argument_group("model"))
-    parser.add_argument("--at", type=celsius, metavar="CELSIUS", help="centre it by the learned drift")
+    add_number(parser, "--at", "temperature_c", "CELSIUS", "centre it by the learned drift")
     parser.add_argument("--filter", metavar="NAME", help="of this filter only")
-    parser.add_argument(
-        "--interval", type=positive, default=120.0, metavar="MIN", help="time that a run is to serve (120)"
-    )
+    add_number(parser, "--interval", "minutes", "MIN", "time that a run is to serve (120)", 120.0)
     add_answer_options(parser)
 
 
@@ -284,14 +262,14 @@ def _add_report(commands: Any) -> None:
         "with a log of temperatures, when to refocus. Each part is there if there is something to make it from.",
     )
     add_file(parser, "folders", nargs="*", metavar="FOLDER", help="where the frames of the night are")
-    add_file(parser, "--to", metavar="FILE.html", default="focus_report.html", help="the page (focus_report.html)")
+    add_report_option(parser, "--to", default="focus_report.html", help="the page (focus_report.html)")
     add_log_options(
         parser.add_argument_group("log of temperatures"), required=False, purpose="one or more logs, for the interval"
     )
     parser.add_argument("--night", metavar="19:00-05:00", help="hours of the night in a log round the clock, or all")
     add_run_options(parser)
     add_drift_options(parser.add_argument_group("model"))
-    parser.add_argument("--workers", type=int, metavar="N", help=WORKERS_HELP)
+    add_workers_option(parser)
     parser.add_argument("--json", action="store_true", help=JSON_HELP)
     parser.add_argument("--quiet", action="store_true", help="no progress on the terminal")
     # What the three commands can be told besides, as they take it where nothing is said.
@@ -346,7 +324,7 @@ def _add_logbook(commands: Any) -> None:
     ):
         add(name, what).add_argument("number", type=int, help=NUMBER)
     out = add("export", "write the runs as CSV or ECSV")
-    add_file(out, "file", help="ends in .csv or .ecsv")
+    add_file(out, "file", type=file_to_write(".csv", ".ecsv"), help="ends in .csv or .ecsv")
     out.add_argument("--rig-name", metavar="NAME", help="of this rig only")
     into = add("import", "take runs from a CSV table")
     add_file(into, "file", help="the table")

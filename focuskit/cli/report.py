@@ -19,18 +19,20 @@ def run_report(args: argparse.Namespace) -> int:
         raise FocuskitError("there is nothing to report: name a folder of frames, or logged runs with --runs FILE.csv")
     if args.temps and not logged:
         raise FocuskitError("--temps: there are no logged runs to learn the drift from; name them with --runs FILE.csv")
+    sources.refuse_overwriting(args)
     source = sources.read_source(args) if logged else None
-    night = analyse.analyse_folders(args, source.runs if source else []) if args.folders else None
     log = sources.read_log(args, night=args.night) if args.temps else None
+    night = analyse.analyse_folders(args, source.runs if source else []) if args.folders else None
     drift = sources.find_drift(args, source, log) if source else None
     interval = decide_from_drift(args, log, drift, source.rig_file.filters) if log and drift and source else None
     parts = [part for part in (night, drift, interval) if part is not None]
-    sources.refuse_overwriting(args.to, *sources.files_read(args))
     try:
         written = write_report(parts, args.to)
     finally:
         named = {"night": night, "offsets": drift, "interval": interval}
         answer = {name: part.to_json() if part else None for name, part in named.items()}
+        if source and drift:
+            answer["offsets"] = source.named(drift.to_json())
         sentences = (
             answer_sentence(night.runs) if night else "",
             drift_sentence(drift).replace("−", "-") if drift else "",

@@ -3,19 +3,23 @@
 from __future__ import annotations
 
 import argparse
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from focuskit.cli.progress import print_remarks
 from focuskit.core.errors import FocuskitError
 from focuskit.core.logged import LoggedRun
+from focuskit.core.reasons import Dropped
 from focuskit.frames import Limits, RigFile, read_rig_file
 from focuskit.logbook import Logbook, read_runs
 
 if TYPE_CHECKING:
     from focuskit.drift import Drift
     from focuskit.frames import TemperatureLog
+
+
+MOST_NAMED = 5  # of the rows that are left out, on the terminal; the JSON of offsets has all
 
 
 def default_logbook() -> Path:
@@ -33,10 +37,16 @@ def default_logbook() -> Path:
 
 @dataclass(frozen=True)
 class Source:
-    """Logged runs and the rig file beside them."""
+    """Logged runs, the rig file beside them, and the rows that are left out."""
 
     rig_file: RigFile
     runs: list[LoggedRun]
+    dropped: list[Dropped]
+
+    def named(self, answer: dict[str, Any]) -> dict[str, Any]:
+        """Return the JSON of what was learned from the runs with the rows that are left out among those set aside."""
+        rows = [{"time": None, "filter": None, "why": str(row)} for row in self.dropped]
+        return answer | {"runs_set_aside": answer["runs_set_aside"] + rows}
 
 
 def read_rig(args: argparse.Namespace) -> RigFile:
@@ -45,54 +55,47 @@ def read_rig(args: argparse.Namespace) -> RigFile:
 
 
 def read_frame_options(args: argparse.Namespace) -> RigFile:
-    """Return the rig file with what the options say of how frames are to be read.
-
-    Raises
-    ------
-    FocuskitError
-        If an option cannot be understood.
-    """
-    if args.workers is not None and args.workers < 1:
-        raise FocuskitError(f"--workers {args.workers}: give 1 or more")
-    rig_file = read_rig(args)
-    requests: dict[str, str] = {}
-    for request in args.keyword:
-        fact, equals, keyword = request.partition("=")
-        if not equals:
-            raise FocuskitError(f"--keyword {request}: write it like position=MYFOC")
-        requests[fact.strip()] = keyword.strip()
-    if requests:
-        rig_file = rig_file.with_keywords(requests)
-    if args.position_pattern:
-        rig_file = rig_file.with_position_pattern(args.position_pattern)
-    return rig_file
+    """Return the rig file with what the options say of how frames are to be read."""
+    rig_file = read_rig(args).with_keywords(dict(args.keyword))
+    return rig_file.with_position_pattern(args.position_pattern) if args.position_pattern else rig_file
 
 
 def read_limits(args: argparse.Namespace) -> Limits:
     """Return how much a file may ask for."""
-    values: dict[str, int] = {}
-    known = [field.name for field in fields(Limits)]
-    for request in args.limit:
-        name, _, value = request.partition("=")
-        if name not in known or not value.isdecimal() or not value.isascii() or len(value) > 15:
-            raise FocuskitError(f"--limit {request}: write it like pixels=500000000; known are {', '.join(known)}")
-        values[name] = int(value)
-    return Limits(**values)
+    return Limits(**dict(args.limit))
 
 
-def read_table(path: str, args: argparse.Namespace, rig_file: RigFile) -> list[LoggedRun]:
-    """Read a table of runs; those that name no rig are of the one named by ``--rig-name`` or the rig file."""
+def read_table(path: str, args: argparse.Namespace, rig_file: RigFile) -> tuple[list[LoggedRun], list[Dropped]]:
+    """Read a table of runs, and which rows are left out; a run that names no rig is of ``--rig-name`` or the rig file.
+
+    The rows that are left out are named on the error stream.
+    """
     own = args.rig_name or rig_file.rig.name
-    runs = read_runs(path, {**rig_file.columns, **args.columns}, args.zone)
-    return [replace(run, filter=rig_file.filters.name(run.filter), rig=run.rig or own) for run in runs]
+    dropped: list[Dropped] = []
+    runs = read_runs(path, {**rig_file.columns, **args.columns}, args.zone, dropped)
+    _print_dropped(dropped)
+    return [replace(run, filter=rig_file.filters.name(run.filter), rig=run.rig or own) for run in runs], dropped
+
+
+def read_logbook(path: Path, rig: str | None = None) -> tuple[list[LoggedRun], list[Dropped]]:
+    """Read the runs of a logbook, and which are left out: those are named on the error stream."""
+    dropped: list[Dropped] = []
+    runs = Logbook(path).runs(rig, dropped)
+    _print_dropped(dropped)
+    return runs, dropped
+
+
+def _print_dropped(dropped: list[Dropped]) -> None:
+    shown, more = dropped[:MOST_NAMED], len(dropped) - MOST_NAMED
+    print_remarks([f"{row}; it is left out" for row in shown] + [f"and {more} more rows are left out"] * (more > 0))
 
 
 def read_source(args: argparse.Namespace) -> Source:
     """Read the logged runs that the options of `add_run_options` point to."""
     rig_file = read_rig(args)
-    runs = read_table(args.runs, args, rig_file) if args.runs else open_logbook(args).runs()
+    runs, dropped = read_table(args.runs, args, rig_file) if args.runs else read_logbook(open_logbook(args).path)
     print_remarks(rig_file.filters.remarks(run.filter for run in runs))
-    return Source(rig_file, runs)
+    return Source(rig_file, runs, dropped)
 
 
 def find_drift(args: argparse.Namespace, source: Source, log: TemperatureLog | None) -> Drift:
@@ -135,17 +138,14 @@ def read_log(args: argparse.Namespace, night: str | None) -> TemperatureLog:
     )
 
 
-def files_read(args: argparse.Namespace) -> list[str]:
-    """Return the files that the options name to be read."""
-    named = [args.runs, args.logbook, args.rig, getattr(args, "plan", None), *(args.temps or ())]
-    return [name for name in named if name]
-
-
-def refuse_overwriting(output: str, *inputs: str | Path | None) -> None:
-    """Raise FocuskitError where an output would take the place of what is read."""
-    for name in inputs:
-        if name is not None and Path(output).exists() and Path(name).exists() and Path(output).samefile(name):
-            raise FocuskitError(f"{output}: is read from; name another file to write into")
+def refuse_overwriting(args: argparse.Namespace, *inputs: str | Path) -> None:
+    """Raise FocuskitError where an output would take the place of what is read: before any work is done."""
+    outputs = [getattr(args, name, None) for name in ("report", "to", "plot", "table", "file")]
+    named = [getattr(args, name, None) for name in ("runs", "logbook", "rig", "plan")]
+    for read in filter(None, [*named, *(getattr(args, "temps", None) or ()), *inputs]):
+        for output in filter(None, outputs):
+            if Path(output).exists() and Path(read).exists() and Path(output).samefile(read):
+                raise FocuskitError(f"{output}: is read from; name another file to write into")
 
 
 def source_words(args: argparse.Namespace) -> list[str]:

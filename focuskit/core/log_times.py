@@ -11,11 +11,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from focuskit.core.errors import FocuskitError
-from focuskit.core.times import parse_time
+from focuskit.core.times import EARLIEST_S, LATEST_S, parse_time
 
 FloatArray = NDArray[np.float64]
 
-_EARLIEST_S, _LATEST_S = -2208988800.0, 7258118400.0  # the years 1900 to 2199; others are placeholders
 NO_VALUE = {"", "na", "n/a", "nan", "null", "none", "-", "--"}
 
 
@@ -65,7 +64,7 @@ def read_moments(texts: list[list[str]], zone: tzinfo) -> tuple[FloatArray, bool
     numbers = np.array([read_number(text) for text in joined])
     if np.isfinite(numbers).mean() > 0.5:  # unix seconds, or milliseconds
         seconds = np.where(numbers > 1e11, numbers / 1000.0, numbers)
-        return np.where((seconds > _EARLIEST_S) & (seconds < _LATEST_S), seconds, np.nan), False
+        return np.where((seconds > EARLIEST_S) & (seconds < LATEST_S), seconds, np.nan), False
     naive = _naive_seconds(joined)
     if naive is not None:
         seconds, is_open = naive
@@ -106,7 +105,7 @@ def _naive_seconds(texts: list[str]) -> tuple[FloatArray, bool] | None:
     if np.isnat(moments).any():
         return None
     seconds = moments.astype(np.int64) / 1000.0
-    if seconds.min() < _EARLIEST_S or seconds.max() > _LATEST_S:
+    if seconds.min() < EARLIEST_S or seconds.max() > LATEST_S:
         return None  # what Python's calendar does not hold is looked at one by one
     return seconds, not zulu[0]
 

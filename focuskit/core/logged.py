@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Container, Iterable
-from dataclasses import dataclass, fields, replace
+from dataclasses import asdict, dataclass, fields, replace
 from datetime import datetime
 
 from focuskit.core.calibration import Calibration, Seeing, Spherical
-from focuskit.core.times import format_time
+from focuskit.core.ranges import RANGES, what_is_wrong
+from focuskit.core.times import EARLIEST_S, LATEST_S, format_time
 
 
 @dataclass(frozen=True)
@@ -79,6 +80,18 @@ class LoggedRun:
         words = "|".join(map(str, (self.rig, format_time(self.time), self.filter, self.position)))
         return replace(self, key="table-" + hashlib.sha256(words.encode()).hexdigest()[:32])
 
+    def numbers(self) -> dict[str, float | None]:
+        """Return all numbers of the run under the names of their ranges, those of `spherical` and `seeing` too."""
+        parts = (("spherical", self.spherical), ("seeing", self.seeing))
+        learned = {f"{name}_{key}": value for name, part in parts if part for key, value in asdict(part).items()}
+        return {name: getattr(self, name) for name in RANGES if hasattr(self, name)} | learned
+
+    def problem(self) -> str | None:
+        """Return which number of the run is out of its range, None where all are in theirs."""
+        if not EARLIEST_S <= self.time.timestamp() < LATEST_S:
+            return f"the year {self.time.year} is none of 1900 to 2199"
+        return next(filter(None, (what_is_wrong(name, value) for name, value in self.numbers().items())), None)
+
 
 # Of tables: what a person can read and write. The rest stays in the logbook.
 _NOT_IN_TABLES = ("number", "details", "spherical", "seeing", "reach_steps", "star_snr")
@@ -90,6 +103,6 @@ def calibration_of(runs: Iterable[LoggedRun], rig: str | None, without: Containe
     known = [
         (run.spherical, run.seeing)
         for run in runs
-        if run.rig == rig and run.key not in without and not run.excluded and run.spherical
+        if run.rig == rig and run.key not in without and not run.excluded and run.spherical and not run.problem()
     ]
     return Calibration(tuple(own for own, _ in known), tuple(seeing for _, seeing in known if seeing))

@@ -22,3 +22,15 @@ class Reason:
 
     def __str__(self) -> str:
         return self.text
+
+
+@dataclass(frozen=True)
+class Dropped:
+    """A row that is not used: its file, its line (the header is line 1; of a logbook, the run's number), and why."""
+
+    file: str
+    line: int
+    why: str
+
+    def __str__(self) -> str:
+        return f"{self.file}, row {self.line}: {self.why}"

@@ -12,6 +12,9 @@ HOUR_S = 3600.0
 # of latitude lasts 5.9 h, so nights logged from dusk to dawn stay apart; clouds that stop work for longer
 # within a night make it count as two.
 NIGHT_GAP_S = 5.0 * HOUR_S
+# Other years are placeholders of clocks that nobody set. The limits as unix seconds, the second left out.
+YEARS = range(1900, 2200)
+EARLIEST_S, LATEST_S = (datetime(year, 1, 1, tzinfo=UTC).timestamp() for year in (YEARS.start, YEARS.stop))
 
 _OLD_DATE = re.compile(r"^(\d{1,2})/(\d{1,2})/(\d{2})$")
 _ISO = re.compile(
@@ -33,7 +36,7 @@ def parse_time(text: str, zone: tzinfo | None = None, fold: int = 0) -> datetime
     Raises
     ------
     FocuskitError
-        If the text is not a time.
+        If the text is not a time, or not one of the years 1900 to 2199.
     """
     words = text.strip()
     old = _OLD_DATE.match(words)
@@ -46,7 +49,7 @@ def parse_time(text: str, zone: tzinfo | None = None, fold: int = 0) -> datetime
     whole = float(second or 0)
     try:
         moment = datetime(int(year), int(month), int(day), int(hour or 0), int(minute or 0), fold=fold)
-        if whole >= 61.0:
+        if whole >= 61.0 or moment.year not in YEARS:
             raise ValueError
         if offset is None:
             moment = moment.replace(tzinfo=zone or UTC)

@@ -20,9 +20,6 @@ from focuskit.drift.season import Season
 
 # Air changes by some tenths of a degree in half an hour: a log further away says nothing of a run (chosen).
 NEAR_LOG_S = 1800.0
-# What loggers write for a missing value lies beyond these.
-FARTHEST_STEPS = 1e9
-COLDEST_C, WARMEST_C = -90.0, 60.0
 # Luminance is the reference where it has as many: fewer could be outliers together (chosen).
 _ENOUGH = 3
 
@@ -70,7 +67,7 @@ def choose_runs(
         reasons = "; ".join(dict.fromkeys(str(one.reason) for one in aside)) or "the table is empty"
         raise FocuskitError(f"no logged run can be used ({reasons}); log good runs with position and temperature")
     codes = {one.reason.code for one in aside}
-    raised += ["temperature_missing"] if codes & {"no_temperature", "bad_temperature"} else []
+    raised += ["temperature_missing"] if "no_temperature" in codes else []
     raised += ["filter_missing"] if "no_filter" in codes else []
     return chosen, aside, raised
 
@@ -85,10 +82,8 @@ def _why_not(run: LoggedRun, rig: str | None, has_filters: bool) -> Reason | Non
         return Reason("no_position", "no best position")
     if run.temperature_c is None:
         return Reason("no_temperature", "no temperature")
-    if abs(run.position) > FARTHEST_STEPS:
-        return Reason("bad_position", f"no focuser has the position {run.position:.10g}")
-    if not COLDEST_C <= run.temperature_c <= WARMEST_C:
-        return Reason("bad_temperature", f"{run.temperature_c:g} °C is no temperature of a night")
+    if problem := run.problem():
+        return Reason("out_of_range", problem)
     if has_filters and not run.filter:
         return Reason("no_filter", "no filter")
     return None

@@ -7,8 +7,8 @@ In: FITS files below a folder, the rig file, tables of the user. Out: `FrameInfo
 from focuskit.frames.csv_table import read_csv
 from focuskit.frames.frame import FoundFile, FrameInfo, find_some_frames, read_frame, read_frame_info, read_pixels
 from focuskit.frames.pixels import Pixels
-from focuskit.frames.rig_file import RigFile, read_rig_file
-from focuskit.frames.source import Limits, read_bytes
+from focuskit.frames.rig_file import RigFile, read_rig_file, read_toml
+from focuskit.frames.source import Limits
 from focuskit.frames.temperatures import TemperatureLog, read_temperatures
 
 __all__ = [
@@ -19,11 +19,11 @@ __all__ = [
     "RigFile",
     "TemperatureLog",
     "find_some_frames",
-    "read_bytes",
     "read_csv",
     "read_frame",
     "read_frame_info",
     "read_pixels",
     "read_rig_file",
     "read_temperatures",
+    "read_toml",
 ]

@@ -10,10 +10,10 @@ import math
 import re
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 
 from focuskit.core.errors import FocuskitError
-from focuskit.core.times import parse_time
+from focuskit.core.times import EARLIEST_S, LATEST_S, parse_time
 from focuskit.frames.fits import Header, Value, number
 from focuskit.frames.rig_file import RigFile, compile_position_pattern
 
@@ -60,8 +60,7 @@ ALIASES: dict[str, tuple[str, ...]] = {
 
 _CLOCK = re.compile(r"(\d{1,2}):(\d{2})(?::(\d{2}(?:\.\d*)?))?")
 _DATE_ONLY = re.compile(r"\d{4}-\d{1,2}-\d{1,2}|\d{1,2}/\d{1,2}/\d{2}")
-_YEARS = range(1900, 2200)  # others are placeholders; as MJD, 15020 to 124593
-_MJD_EPOCH = parse_time("1858-11-17T00:00:00Z")
+_MJD_EPOCH_S = -3506716800.0  # midnight of 1858-11-17
 _NO_NAME = {"", "NONE", "N/A", "NA", "UNKNOWN", "UNDEFINED", "NULL", "INDEF", "NAN", "-"}
 _CLEAR = {"CLEAR", "OPEN", "EMPTY", "AIR", "FREE", "NOFILTER"}
 _BAYER = {"RGGB", "BGGR", "GRBG", "GBRG"}
@@ -226,16 +225,17 @@ def position_from_name(file_name: str, pattern: str) -> float | None:
 def _time(look: _Look, exposure_s: float | None) -> datetime | None:
     for value in (*look.values("time"), *_whole_times(look)):
         moment = _parsed(str(value))
-        if moment is not None and moment.year in _YEARS:
+        if moment is not None:
             return moment
     middle = _parsed(str(look.keyword("DATE-AVG") or ""))
-    if middle is not None and middle.year in _YEARS and exposure_s is not None:
+    if middle is not None and exposure_s is not None:
         return middle - timedelta(seconds=exposure_s / 2.0)
     for keyword, epoch in (("MJD-OBS", 0.0), ("JD", 2400000.5)):
         days = number(look.keyword(keyword))
-        if days is not None and 15020.0 <= days - epoch < 124593.0:
-            seconds = round((days - epoch) * 86400.0, 3)
-            return _MJD_EPOCH + timedelta(seconds=seconds)
+        if days is not None:
+            seconds = round((days - epoch) * 86400.0 + _MJD_EPOCH_S, 3)
+            if EARLIEST_S <= seconds < LATEST_S:
+                return datetime.fromtimestamp(seconds, UTC)
     return None
 
 

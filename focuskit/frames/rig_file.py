@@ -11,10 +11,12 @@ from datetime import date, datetime
 from pathlib import Path
 from typing import Any
 
-from focuskit.core.errors import FocuskitError
+from focuskit.core.errors import FocuskitError, failure
 from focuskit.core.filters import FilterTable, OwnFilter
 from focuskit.core.optics import Rig
+from focuskit.core.ranges import what_is_wrong
 from focuskit.core.times import parse_time
+from focuskit.frames.source import read_bytes
 
 # Facts of a frame for which a user can name a keyword of their own.
 FACTS = (
@@ -26,16 +28,12 @@ FACTS = (
 # Columns of a table of logged runs that may go by other names.
 COLUMNS = ("time", "filter", "temperature_c", "position", "position_err", "rig")
 
-_NUMBERS = {  # key: (lowest, highest value that makes sense, an example)
-    "focal_length_mm": (1.0, 1e6, "1400"),
-    "aperture_mm": (1.0, 1e5, "200"),
-    "obstruction": (0.0, 0.99, "0.36"),
-    "pixel_um": (0.1, 1000.0, "3.76"),
-    "um_per_step": (1e-6, 1e5, "4.0"),
-}
+_NUMBERS = {  # key: an example
+    "focal_length_mm": "1400", "aperture_mm": "200", "obstruction": "0.36", "pixel_um": "3.76", "um_per_step": "4.0",
+}  # fmt: skip
 _KEYS = ("name", *_NUMBERS, "camera", "travel", "filters", "keywords", "position_pattern", "rebuilds", "columns")
 _FILTER_KEYS = ("wavelength_nm", "narrowband", "also")
-_MAX_BYTES = 1_000_000  # a rig file has a few lines: more is another file
+_MAX_BYTES = 65536  # a rig file has a few lines; Python's reader of TOML takes 30 s for a long line of 800 kB
 
 
 @dataclass(frozen=True)
@@ -70,12 +68,13 @@ class RigFile:
         meant = self.camera is None or instrument is None or instrument.casefold() == self.camera.casefold()
         return self.rig.pixel_um if meant else None
 
-    def with_keywords(self, requests: Mapping[str, str], source: str = "--keyword") -> RigFile:
+    def with_keywords(self, requests: Mapping[str, str], source: str = "requests") -> RigFile:
         """Return this rig file with more keywords, such as ``{"position": "MYKEY"}``, put first."""
         more = _keywords(requests, source)
-        return replace(self, keywords={**self.keywords, **_put_first(more, self.keywords)})
+        first = {fact: names + tuple(self.keywords.get(fact, ())) for fact, names in more.items()}
+        return replace(self, keywords={**self.keywords, **first})
 
-    def with_position_pattern(self, pattern: str, source: str = "--position-pattern") -> RigFile:
+    def with_position_pattern(self, pattern: str, source: str = "pattern") -> RigFile:
         """Return this rig file with another pattern of the position in file names."""
         compile_position_pattern(pattern, source)
         return replace(self, position_pattern=pattern)
@@ -89,22 +88,25 @@ def read_rig_file(path: str | Path) -> RigFile:
     FocuskitError
         If the file cannot be read, is not TOML, or holds an unknown key or a wrong value.
     """
+    return rig_from_table(read_toml(path, "a rig file (TOML)"), str(path))
+
+
+def read_toml(path: str | Path, what: str) -> dict[str, Any]:
+    """Read a small TOML file of the user's; ``what`` it should be is named in errors.
+
+    Raises
+    ------
+    FocuskitError
+        If it cannot be read, is larger than 64 kB, or is not TOML.
+    """
     path = Path(path)
+    raw = read_bytes(path, _MAX_BYTES, what)
     try:
-        if not path.is_file():
-            raise FocuskitError(f"{path}: no such rig file; give the path of a TOML file")
-        with path.open("rb") as stream:
-            raw = stream.read(_MAX_BYTES + 1)
-        if len(raw) > _MAX_BYTES:
-            raise FocuskitError(f"{path}: is larger than a rig file can be; give the path of a TOML file")
-        table = tomllib.loads(raw.decode("utf-8-sig"))
-    except OSError as problem:
-        raise FocuskitError(f"{path}: cannot be read ({problem.strerror})") from problem
+        return tomllib.loads(raw.decode("utf-8-sig"))
     except UnicodeDecodeError as problem:
         raise FocuskitError(f"{path}: is not UTF-8 text; save it as UTF-8") from problem
-    except (tomllib.TOMLDecodeError, RecursionError, ValueError) as problem:
-        raise FocuskitError(f"{path}: is not valid TOML: {_one_line(problem)}") from problem
-    return rig_from_table(table, str(path))
+    except (RecursionError, ValueError) as problem:
+        raise FocuskitError(f"{path}: is not valid TOML ({failure(problem)})") from problem
 
 
 def rig_from_table(table: Mapping[str, Any], source: str) -> RigFile:
@@ -112,7 +114,7 @@ def rig_from_table(table: Mapping[str, Any], source: str) -> RigFile:
     for key in table:
         if key not in _KEYS:
             raise FocuskitError(f"{source}: unknown key '{_shown(key)}'; known are {', '.join(_KEYS)}")
-    numbers = {key: _number(table[key], key, source) for key in _NUMBERS if key in table}
+    numbers = {key: _number(table[key], key, like, source) for key, like in _NUMBERS.items() if key in table}
     pattern = _text(table, "position_pattern", source)
     if pattern is not None:
         compile_position_pattern(pattern, source)
@@ -159,16 +161,12 @@ def _shown(value: object) -> str:
     return "".join(c if c.isprintable() else "?" for c in str(value))[:80]
 
 
-def _one_line(problem: BaseException) -> str:
-    return _shown(str(problem).splitlines()[0] if str(problem) else type(problem).__name__)
-
-
-def _number(value: object, key: str, source: str) -> float:
-    lowest, highest, example = _NUMBERS[key]
+def _number(value: object, key: str, example: str, where: str) -> float:
+    """Return a number in the range of ``key``; ``where`` it stands is named in errors."""
     if isinstance(value, bool) or not isinstance(value, int | float):
-        raise FocuskitError(f"{source}: {key} must be a number, like {key} = {example}")
-    if not lowest <= value <= highest:
-        raise FocuskitError(f"{source}: {key} = {_shown(value)} is not between {lowest:g} and {highest:g}")
+        raise FocuskitError(f"{where}: {key} must be a number, like {key} = {example}")
+    if problem := what_is_wrong(key, value):
+        raise FocuskitError(f"{where}: {problem}")
     return float(value)
 
 
@@ -218,16 +216,15 @@ def _filter(name: str, value: object, source: str) -> OwnFilter:
             known = ", ".join(_FILTER_KEYS)
             raise FocuskitError(f"{source}: unknown key '{_shown(key)}' of filter {shown}; known are {known}")
     wavelength = entry.get("wavelength_nm")
-    is_number = isinstance(wavelength, int | float) and not isinstance(wavelength, bool)
-    if wavelength is not None and not (is_number and 100.0 <= wavelength <= 30000.0):
-        raise FocuskitError(f"{source}: the wavelength of filter {shown} must be in nm, like 656.3")
+    if wavelength is not None:
+        wavelength = _number(wavelength, "wavelength_nm", "656.3", f"{source}: filter {shown}")
     also = _names(entry.get("also", []))
     if also is None:
         raise FocuskitError(f'{source}: also of filter {shown} must be names, like also = ["H-alpha"]')
     narrowband = entry.get("narrowband")
     if not isinstance(narrowband, bool | None):
         raise FocuskitError(f"{source}: narrowband of filter {shown} must be true or false")
-    return OwnFilter(None if wavelength is None else float(wavelength), narrowband, also)
+    return OwnFilter(wavelength, narrowband, also)
 
 
 def _keywords(value: object, source: str) -> dict[str, tuple[str, ...]]:
@@ -242,10 +239,6 @@ def _keywords(value: object, source: str) -> dict[str, tuple[str, ...]]:
             raise FocuskitError(f"{source}: the keyword for {fact} must be text, like {fact} = 'MYKEY'")
         keywords[fact] = names
     return keywords
-
-
-def _put_first(more: Mapping[str, tuple[str, ...]], known: Mapping[str, tuple[str, ...]]) -> dict[str, tuple[str, ...]]:
-    return {fact: names + known.get(fact, ()) for fact, names in more.items()}
 
 
 def _rebuilds(value: object, source: str) -> tuple[datetime, ...]:

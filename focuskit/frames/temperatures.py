@@ -18,6 +18,8 @@ from numpy.typing import NDArray
 
 from focuskit.core.errors import FocuskitError
 from focuskit.core.log_times import as_zone, read_moments, read_number, utc_offset_s, zone_name
+from focuskit.core.ranges import MOST_OUT_OF_RANGE, RANGES
+from focuskit.core.reasons import Dropped
 from focuskit.core.times import HOUR_S, NIGHT_GAP_S
 from focuskit.frames.csv_table import read_csv
 
@@ -32,8 +34,6 @@ SHORTEST_NIGHT_H = 0.5  # chosen: in less, nothing changes that a policy could f
 NIGHT_LENGTH_H = 10.0
 # Chosen: of two stations in turn half of the rows are disputed, of one station whose hour repeats in autumn few.
 _MOST_DISPUTED = 0.3
-_MOST_OUT_OF_RANGE = 0.05  # of the rows; chosen: more is a wrong unit or column, fewer are faults of the sensor
-COLDEST_C, HOTTEST_C = -70.0, 60.0  # air at a telescope; outside it a sensor speaks of itself
 
 _TIME_NAMES = (
     "time", "time_utc", "utc", "timestamp", "datetime", "date_time", "utc_time", "time_hour", "local_time",
@@ -43,15 +43,6 @@ _NOT_AIR = (
     "dew", "ccd", "sensor", "chip", "cooler", "set", "feels", "chill", "heat", "sky", "focus", "mirror",
 )  # fmt: skip
 _UNIT = re.compile(r"(?:^|[^a-z])(?:deg(?:rees)?[ _]?)?(c|celsius|f|fahrenheit|k|kelvin)(?:[^a-z]|$)")
-
-
-@dataclass(frozen=True)
-class Dropped:
-    """A row that is not used: its file, its line (the header is line 1) and the reason."""
-
-    file: str
-    line: int
-    why: str
 
 
 @dataclass(frozen=True)
@@ -298,8 +289,9 @@ def _read_one(
     if is_open and zone is UTC and not any("utc" in header[i].lower() for i in time_places):
         notes.append(f"{path.name}: times without a zone are taken as UTC; --zone names another.")
 
-    out_of_range = np.isfinite(celsius) & ((celsius < COLDEST_C) | (celsius > HOTTEST_C))
-    if out_of_range.sum() > _MOST_OUT_OF_RANGE * len(rows):
+    air = RANGES["temperature_c"]
+    out_of_range = np.isfinite(celsius) & ((celsius < air.lowest) | (celsius > air.highest))
+    if out_of_range.sum() > MOST_OUT_OF_RANGE * len(rows):
         raise FocuskitError(
             f"{path}: column '{header[heat_place]}' would be {float(np.median(celsius[out_of_range])):.4g} °C in "
             f"{out_of_range.sum()} of {len(rows)} rows, which is no air: give --unit F or K, or "
@@ -308,7 +300,7 @@ def _read_one(
     reasons = (
         (~np.isfinite(time_s), "no time that can be read"),
         (~np.isfinite(celsius), "no temperature"),
-        (out_of_range, f"outside {COLDEST_C:g} to {HOTTEST_C:g} °C"),
+        (out_of_range, f"outside {air.lowest:g} to {air.highest:g} °C"),
     )
     good = np.ones(len(rows), bool)
     for bad, why in reasons:

@@ -13,6 +13,8 @@ from typing import Any
 from focuskit.core.errors import FocuskitError
 from focuskit.core.log_times import NO_VALUE
 from focuskit.core.logged import COLUMNS, LoggedRun
+from focuskit.core.ranges import MOST_OUT_OF_RANGE
+from focuskit.core.reasons import Dropped
 from focuskit.core.text import harmless_text, write_whole
 from focuskit.core.times import format_time, parse_time
 from focuskit.frames import read_csv
@@ -32,7 +34,10 @@ _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
 
 def read_runs(
-    path: str | Path, columns: Mapping[str, str] | None = None, zone: tzinfo | None = None
+    path: str | Path,
+    columns: Mapping[str, str] | None = None,
+    zone: tzinfo | None = None,
+    dropped: list[Dropped] | None = None,
 ) -> list[LoggedRun]:
     """Read logged runs from a CSV file.
 
@@ -46,22 +51,41 @@ def read_runs(
         ``position``.
     zone : tzinfo, optional
         Zone of times without offset; UTC by default.
+    dropped : list of Dropped, optional
+        Where rows are listed that are left out because of a cell that cannot be read or is out of its range.
 
     Raises
     ------
     FocuskitError
-        If the file cannot be read, a column is missing, or a cell is not what its column says.
+        If the file cannot be read or a column is missing, and for a row that is left out where no list takes it.
+        Also if no row is left, or so many temperatures are out of range that their unit must be another.
     """
     path = Path(path)
     table = read_csv(path, "a CSV table of logged runs with a header row")
     where = _find_columns(path, table.header, columns or {})
     runs = []
+    lost = []
     for line, row in zip(table.lines, table.rows, strict=True):
         cells = {name: row[place].strip() for name, place in where.items()}
         try:
-            runs.append(_run_of(cells, table.decimal_comma, zone))
+            run = _run_of(cells, table.decimal_comma, zone)
+            if problem := run.problem():
+                raise FocuskitError(problem)
+            runs.append(run)
         except FocuskitError as problem:
-            raise FocuskitError(f"{path}, row {line}: {problem}") from problem
+            if dropped is None:
+                raise FocuskitError(f"{path}, row {line}: {problem}") from problem
+            lost.append(Dropped(path.name, line, str(problem)))
+    warm = sum(row.why.startswith("temperature_c") for row in lost)
+    if lost and not runs:
+        raise FocuskitError(f"{path}: no row can be used, the first, row {lost[0].line}, because {lost[0].why}")
+    if warm > max(1.0, MOST_OUT_OF_RANGE * len(table.rows)):
+        raise FocuskitError(
+            f"{path}: temperature_c is no temperature of air in {warm} of {len(table.rows)} rows: give it in °C, or "
+            "name another column"
+        )
+    if dropped is not None:
+        dropped += lost
     return runs
 
 
@@ -75,7 +99,7 @@ def _run_of(cells: Mapping[str, str], decimal_comma: bool, zone: tzinfo | None) 
         values["position_err"] = None  # an error of zero is a missing one: no run is exact
     frames = values["frames"]
     if frames is not None:
-        if not (frames.is_integer() and 0.0 <= frames <= 1e6):
+        if not frames.is_integer():
             raise FocuskitError(f"frames '{cells['frames']}' is not a number of frames")
         values["frames"] = int(frames)
     excluded = _TRUTH.get(cells.get("excluded", "").lower())
@@ -91,7 +115,9 @@ def _number(name: str, text: str, decimal_comma: bool) -> float | None:
         value = float(text.replace(",", ".") if decimal_comma else text)
     except ValueError:
         raise FocuskitError(f"{name} '{text}' is not a number") from None
-    return value if math.isfinite(value) else None
+    if not math.isfinite(value):
+        raise FocuskitError(f"{name} '{text}' is not a finite number")
+    return value
 
 
 def _find_columns(path: Path, header: list[str], mapped: Mapping[str, str]) -> dict[str, int]:

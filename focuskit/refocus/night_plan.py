@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -11,16 +10,16 @@ from typing import Any
 
 import numpy as np
 
-from focuskit.core.errors import FocuskitError, failure
+from focuskit.core.errors import FocuskitError
 from focuskit.core.filters import USUAL_FILTERS, FilterTable
 from focuskit.core.logged import LoggedRun
+from focuskit.core.ranges import RANGES, is_in_range
 from focuskit.core.times import NIGHT_GAP_S
-from focuskit.frames import read_bytes, read_csv
+from focuskit.frames import read_csv, read_toml
 
 NAMELESS = "-"  # the filter of runs that name none
 _MOST_PLAN_BYTES = 1_000_000  # a plan has a few lines: more is another file
 _WANTED = "a CSV or TOML file with the plan of a night"
-_MOST_OF_BLOCK = 1e5  # minutes, or seconds of a sub-exposure: beyond any night
 _RUNS_OF_A_NIGHT = 4  # so many logged runs show the filters of a night (chosen; fewer may be a test of focus)
 _FIRST_BLOCK_MIN = 60.0  # of a night in one filter: a plan of one block is the same at any length
 
@@ -71,11 +70,7 @@ def read_night_plan(path: str | Path, filters: FilterTable = USUAL_FILTERS) -> N
 
 
 def _entries_of_toml(path: Path) -> Sequence[Mapping[str, Any]]:
-    raw = read_bytes(path, _MOST_PLAN_BYTES, _WANTED)
-    try:
-        found = tomllib.loads(raw.decode("utf-8-sig")).get("block", [])
-    except (tomllib.TOMLDecodeError, RecursionError, ValueError) as problem:
-        raise FocuskitError(f"{path}: is not TOML ({failure(problem)})") from problem
+    found = read_toml(path, _WANTED).get("block", [])
     return found if isinstance(found, list) and all(isinstance(entry, Mapping) for entry in found) else []
 
 
@@ -92,16 +87,17 @@ def _block(path: Path, number: int, entry: Mapping[str, Any], filters: FilterTab
     if not name:
         raise FocuskitError(f"{path}: block {number} of the plan names no filter")
     values = []
-    for key, default, least in (("minutes", None, 0.01), ("sub_s", filters.kind(name).sub_s, 1.0)):
+    for key, default in (("minutes", None), ("sub_s", filters.kind(name).sub_s)):
         given = entry.get(key)
         try:
             value = default if given in (None, "") else float(given)
         except (TypeError, ValueError):
             value = None
-        if value is None or not least <= value <= _MOST_OF_BLOCK:
+        if value is None or not is_in_range(key, value):
             what = f"no {key}" if given in (None, "") else f"{key}={given}"
+            known = RANGES[key]
             raise FocuskitError(
-                f"{path}: block {number} ({name}) has {what}: write a number of {least:g} to {_MOST_OF_BLOCK:g}"
+                f"{path}: block {number} ({name}) has {what}: write a number of {known.lowest:g} to {known.highest:g}"
             )
         values.append(value)
     return Block(name, *values)

@@ -132,9 +132,9 @@ def test_table_plots_and_predictions(capsys, tmp_path):
     ]
     assert [one["filter"] for one in answer["predictions"]] == [one["filter"] for one in answer["filters"]]
     assert all(one["err"] > 0.0 for one in answer["predictions"])
-    for option in ("--table", "--plots"):
+    for option, name in (("--table", "no.csv"), ("--plots", "no")):
         with pytest.raises(FocuskitError, match="cannot be written"):
-            call("offsets", "--runs", SEASON / "runs.csv", option, SEASON / "runs.csv" / "no")
+            call("offsets", "--runs", SEASON / "runs.csv", option, SEASON / "runs.csv" / name)
         capsys.readouterr()
 
 
@@ -206,8 +206,6 @@ def test_logbook_commands(capsys, tmp_path):
     call("logbook", "export", tmp_path / "out.csv", *book)
     call("logbook", "export", tmp_path / "out.ecsv", *book, "--rig-name", "Egret")
     assert len(read_runs(tmp_path / "out.csv")) == 120
-    with pytest.raises(FocuskitError, match="name a file that ends in"):
-        call("logbook", "export", tmp_path / "out.xls", *book)
     with pytest.raises(FocuskitError, match="there is no run 999"):
         call("logbook", "exclude", 999, *book)
 
@@ -226,6 +224,24 @@ def test_logbook_commands(capsys, tmp_path):
         ("logbook",),
         ("logbook", "exclude", "three"),
         ("logbook", "delete", "3"),
+        ("logbook", "export", "out.xls"),
+        ("offsets", "--table", "table.txt"),
+        ("offsets", "--report", "page.pdf"),
+        ("offsets", "--plots", "page.xyz"),
+        ("report", "--to", "page"),
+        ("interval", "--temps", "log.csv", "--plot", "night.txt"),
+        ("interval", "--temps", "log.csv", "--best-hfd", "0"),
+        ("interval", "--temps", "log.csv", "--slope", "1e300"),
+        ("interval", "--temps", "log.csv", "--steps-per-c", "1e300"),
+        ("interval", "--temps", "log.csv", "--position-err", "L=1e-300"),
+        ("interval", "--temps", "log.csv", "--run-cost", "L=95,Ha=-1992"),
+        ("analyse", "night", "--plots", "x.xyz"),
+        ("analyse", "night", "--tables", "x.html"),
+        ("analyse", "night", "--report", "night.png"),
+        ("analyse", "night", "--workers", "0"),
+        ("analyse", "night", "--keyword", "colour=MYKEY"),
+        ("analyse", "night", "--position-pattern", "[0-9"),
+        ("analyse", "night", "--limit", "pixels=-1"),
     ],
 )
 def test_a_wrong_command_line_ends_with_status_2(words, capsys):

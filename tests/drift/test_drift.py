@@ -307,8 +307,8 @@ def test_runs_that_cannot_be_used_are_named():
         "no filter",
         "of another rig: Egret",
         "no best position",
-        "-999 °C is no temperature of a night",
-        "no focuser has the position 1e+300",
+        "temperature_c -999 is not between -90 and 60 °C",
+        "position 1e+300 is not between -1e+09 and 1e+09 steps",
         "the same run as the one before",
     ]
     assert {"temperature_missing", "filter_missing", "several_rigs"} <= set(drift.flags)

@@ -112,7 +112,7 @@ def test_unknown_numbers_and_files_are_said(tmp_path):
     with pytest.raises(FocuskitError, match="cannot be used"):
         Logbook(tmp_path / "text.txt")
     with pytest.raises(FocuskitError, match="cannot be made"):
-        Logbook(tmp_path / "text.txt" / "book.sqlite")
+        Logbook(tmp_path / "text.txt" / "book.sqlite").record([])
     with pytest.raises(FocuskitError, match="cannot be used"):
         Logbook(tmp_path)
 
@@ -172,9 +172,11 @@ def test_a_book_of_the_first_version_keeps_its_runs_and_their_calibration(tmp_pa
         if new.seeing:
             assert astuple(old.seeing) == pytest.approx(astuple(new.seeing), rel=1e-12)
     assert calibration_of(runs, "Heron").spherical == calibration_of(logged, "Heron").spherical
-    assert Logbook(path).runs() == runs
     with closing(sqlite3.connect(path)) as raw:
+        assert raw.execute("PRAGMA user_version").fetchone()[0] == 2  # reading changes nothing
+        assert Logbook(path).record([]) == 0
         assert raw.execute("PRAGMA user_version").fetchone()[0] == len(module.MIGRATIONS)
+    assert Logbook(path).runs() == runs
 
 
 FIT = {"own_spherical": {"path_um": 0.02, "err_um": 0.01, "wavelength_um": 0.5}, "params": {"seeing_scatter": 0.1}}
@@ -194,6 +196,10 @@ def test_what_the_details_of_the_first_version_said_is_read_once(tmp_path):
         json.dumps({"fits": {"profile": None}, "points": POINTS}),
         json.dumps({"fits": {"profile": broken}, "points": POINTS[2:]}),
         "[]",
+        json.dumps({"fits": {"profile": FIT}, "points": "text"}),
+        json.dumps({"fits": {"profile": FIT}, "points": ["text"]}),
+        json.dumps({"fits": {"profile": FIT}, "points": [POINTS[0] | {"seeing_arcsec": -2.0, "star_snr": "bright"}]}),
+        json.dumps({"fits": {"profile": FIT}, "points": [POINTS[0] | {"seeing_arcsec": 10**400, "position": 1e300}]}),
         None,
     ]
     first_version(path, [(f"k{k}", "Heron", 1e9 + k, "L", 5000.0, 0, None, text) for k, text in enumerate(texts)])
@@ -221,7 +227,7 @@ def test_a_migration_that_fails_changes_nothing(tmp_path, monkeypatch):
 
 def test_a_later_book_is_refused(tmp_path):
     path = tmp_path / "book.sqlite"
-    Logbook(path)
+    Logbook(path).record([])
     with sqlite3.connect(path) as raw:
         raw.execute("PRAGMA user_version = 99")
     raw.close()
@@ -237,8 +243,7 @@ def _write_many(path, rig):
 def _write_and_hang(path, written):
     book = Logbook(path)
     book.record(make_runs(2))
-    with book._open() as raw:
-        raw.execute("BEGIN IMMEDIATE")
+    with book._open(writing=True) as raw:
         raw.execute("UPDATE runs SET position = -1.0")
         raw.execute("DELETE FROM runs WHERE number = 2")
         written.set()

@@ -1,0 +1,74 @@
+"""The range of every number that people, headers and logbooks bring, in one table.
+
+A number outside its range is a placeholder, a slip or damage: nothing is computed from it.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Range:
+    """Lowest and highest value that a number can have, its unit, and why not more."""
+
+    lowest: float
+    highest: float
+    unit: str
+    why: str
+
+
+_STEPS = "positions in whatever unit the focuser counts, from nanometres to metres; loggers fill gaps with more"
+_RUN_S = "from a microsecond to a day"
+
+RANGES: dict[str, Range] = {
+    # The telescope.
+    "focal_length_mm": Range(1.0, 1e6, "mm", "from a phone to beyond the largest telescope, which has 650 m"),
+    "aperture_mm": Range(1.0, 1e5, "mm", "from a phone to beyond the largest telescope, which has 39 m"),
+    "obstruction": Range(0.0, 0.99, "of the aperture", "at 1 no light comes in"),
+    "pixel_um": Range(0.1, 1000.0, "µm", "below the wavelength of light no pixel is made; above lie whole sensors"),
+    "um_per_step": Range(1e-6, 1e5, "µm", "from a fraction of a piezo's step to a focuser that counts decimetres"),
+    "wavelength_nm": Range(100.0, 30000.0, "nm", "from the far ultraviolet to the thermal infrared"),
+    # A focus run as it is logged.
+    "temperature_c": Range(-90.0, 60.0, "°C", "the air has had -89.2 to 56.7 °C (WMO, 1983 and 1913)"),
+    "position": Range(-1e9, 1e9, "steps", _STEPS),
+    "position_err": Range(1e-9, 1e9, "steps", _STEPS),
+    "hfd_best_px": Range(0.1, 1000.0, "px", "one pixel that holds a star has 0.8; at 1000 no star is in focus"),
+    "hfd_slope_px_per_step": Range(1e-9, 1e9, "px per step", _STEPS),
+    "tolerance_steps": Range(1e-9, 1e9, "steps", _STEPS),
+    "exposure_s": Range(1e-6, 86400.0, "s", _RUN_S),
+    "frames": Range(1, 1e6, "frames", "a run has frames"),
+    "seconds": Range(1e-6, 86400.0, "s", _RUN_S),
+    "reach_steps": Range(0.0, 2e9, "steps", _STEPS),
+    "star_snr": Range(0.0, 1e6, "", "above stand 1e12 electrons of one star, more than sensors count"),
+    "spherical_path_um": Range(-1e3, 1e3, "µm", "hundreds of waves: no such telescope makes a star"),
+    "spherical_err_um": Range(1e-9, 1e3, "µm", "as the aberration itself; no run is exact"),
+    "spherical_wavelength_um": Range(0.1, 30.0, "µm", "from the far ultraviolet to the thermal infrared"),
+    "seeing_log_arcsec": Range(-7.0, 7.0, "", "of 0.001″, sharper than any telescope, to 1000″"),
+    "seeing_variance": Range(0.0, 100.0, "", "a factor of e to the tenth either way: nothing is known"),
+    # What a user knows of a rig, or asks for.
+    "steps_per_c": Range(-1e7, 1e7, "steps per °C", "more leaves the range of positions within a season"),
+    "steps_per_c_err": Range(0.0, 1e7, "steps per °C", "as the drift itself"),
+    "minutes": Range(0.01, 1e5, "min", "from one short frame to beyond any night"),
+    "sub_s": Range(1.0, 86400.0, "s", "from the shortest light frames to a day"),
+}  # fmt: skip
+
+
+# Of the temperatures of a table or log; chosen: more out of range is a wrong unit or column, fewer a sensor's faults.
+MOST_OUT_OF_RANGE = 0.05
+
+
+def is_in_range(name: str, value: float) -> bool:
+    """Return whether a number is one that its name may have; NaN is not."""
+    return RANGES[name].lowest <= value <= RANGES[name].highest
+
+
+def what_is_wrong(name: str, value: float | None) -> str | None:
+    """Return in a few words what is wrong with a number; None where nothing is, or it is not known."""
+    if value is None or is_in_range(name, value):
+        return None
+    known = RANGES[name]
+    if not math.isfinite(value):
+        return f"{name} {value:g} is not a finite number"
+    return f"{name} {value:.10g} is not between {known.lowest:g} and {known.highest:g} {known.unit}".rstrip()
