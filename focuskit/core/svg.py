@@ -93,7 +93,7 @@ def _lay_out(picture: Picture, width: float) -> list[_Place]:
     low = 0.0
     for panel in picture.panels:
         top = low + (_NAME_PX + _BETWEEN_PX * bool(places) if panel.y.name else _BARE_PX)
-        top += _WORD_PX * any(isinstance(layer, Line) and layer.word != "" for layer in panel.layers)
+        top += _WORD_PX * _has_words(panel)
         height = panel.height
         if height is None:
             height = (right - left) * abs((panel.y.high - panel.y.low) / (picture.x.high - picture.x.low))
@@ -121,7 +121,7 @@ def _ground(place: _Place, x: Axis, x_ticks: Sequence[float]) -> Iterator[str]:
         box = "" if place.panel.height else f"V{top:g}z"
         yield f'<path d="M{left:g} {top:g}V{bottom:.1f}H{right:g}{box}" fill="none" stroke="{_paint("quiet")}"/>'
         yield from (_text(left - 6, at + 4, "end", word) for at, word in ticks)
-        yield _text(4, top - 12 - _WORD_PX * _has_words(place), "start", place.panel.y.name, "name")
+        yield _text(4, top - 12 - _WORD_PX * _has_words(place.panel), "start", place.panel.y.name, "name")
     yield from _words_above(place, x)
     for layer in place.panel.layers:
         if isinstance(layer, Line):
@@ -135,8 +135,8 @@ def _ground(place: _Place, x: Axis, x_ticks: Sequence[float]) -> Iterator[str]:
             yield from _draw_images(layer, place, x)
 
 
-def _has_words(place: _Place) -> bool:
-    return any(isinstance(layer, Line) and layer.word != "" for layer in place.panel.layers)
+def _has_words(panel: Panel) -> bool:
+    return any(isinstance(layer, Line) and layer.word != "" for layer in panel.layers)
 
 
 def _words_above(place: _Place, x: Axis) -> Iterator[str]:

@@ -7,14 +7,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from focuskit.core.logged import LoggedRun
-from focuskit.core.picture import Axis, Band, Layer, Line, Panel, Picture, Points, Text, axis_of, series
+from focuskit.core.picture import WHOLE, Axis, Band, Layer, Line, Panel, Picture, Points, Text, axis_of, series
 from focuskit.core.text import number, plain_text, plus_minus, two_digits
 
 if TYPE_CHECKING:
     from focuskit.drift.result import Drift
 
 MOST_MARKS = 1200  # of one picture: more would make a page slow
-_WHOLE = np.array([-np.inf, np.inf])  # from edge to edge
 
 
 def drift_picture(drift: Drift) -> Picture:
@@ -71,10 +70,10 @@ def residuals_picture(drift: Drift) -> Picture:
     reach = 1.15 * max([*np.abs(off), drift.tolerance_steps or 1.0])
     layers: list[Layer] = []
     if drift.tolerance_steps:
-        layers.append(Band(_WHOLE, -drift.tolerance_steps, drift.tolerance_steps, name="tolerance"))
-    layers.append(Line(_WHOLE, np.zeros(2)))
+        layers.append(Band(WHOLE, -drift.tolerance_steps, drift.tolerance_steps, name="tolerance"))
+    layers.append(Line(WHOLE, np.zeros(2)))
     for one in drift.rebuilds:
-        layers.append(Line(np.full(2, one.time.timestamp()), _WHOLE, "advice", "rebuild", "rebuild"))
+        layers.append(Line(np.full(2, one.time.timestamp()), WHOLE, "advice", "rebuild", "rebuild"))
     layers += run_points(drift, times, off)
     if wild:
         tips = [f"{run_words(one.run)}\nset aside, {plain_text(str(one.reason))}" for one in drift.outliers]
@@ -105,6 +104,6 @@ def offsets_picture(drift: Drift) -> Picture:
         if tolerance:
             bands.append(Band(one.offset_steps + tolerance * np.array([-1, 1]), i + 0.2, i - 0.2, name="tolerance"))
     y = Axis("filter", len(names) - 0.5, -0.5, "names", names)
-    panel = Panel(y, (*bands, Line(np.zeros(2), _WHOLE, "quiet"), *marks), 34.0 * len(names))
+    panel = Panel(y, (*bands, Line(np.zeros(2), WHOLE, "quiet"), *marks), 34.0 * len(names))
     label = f"Filter offsets from {names[0]}; the table beside it holds the same numbers."
     return Picture("Filter offsets", label, axis_of(f"steps from {names[0]}", ends, 0.05), (panel,))

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from focuskit.core.picture import Axis, Band, Images, Layer, Line, Panel, Picture, Points, Text, axis_of, series
+from focuskit.core.picture import WHOLE, Axis, Band, Images, Layer, Line, Panel, Picture, Points, Text, axis_of, series
 from focuskit.core.text import number, plain_text, round_pair
 from focuskit.core.times import parse_time
 
@@ -22,7 +22,6 @@ _CURVES = (
     ("parabola", "third", "parabola near focus"),
 )
 _SWEEPS = (("frames", "o"), ("second sweep", "s"), ("third sweep", "^"))
-_WHOLE = np.array([-np.inf, np.inf])  # from edge to edge
 
 
 def run_picture(result: RunResult, points: Sequence[dict[str, Any]], stars: Mapping[int, str]) -> Picture:
@@ -57,10 +56,10 @@ def _size_panel(result: RunResult, x: np.ndarray, tips: Sequence[str]) -> Panel:
             ends = fit.best_position + fit.tolerance_steps * np.array([-1.0, 1.0])
             layers.append(Band(ends, -np.inf, np.inf, name=name))
         layers.append(Band(fit.best_position + fit.best_position_err * np.array([-1.0, 1.0]), -np.inf, np.inf, "about"))
-        layers.append(Line(np.full(2, fit.best_position), _WHOLE, "best", "best position", _pair(result)))
+        layers.append(Line(np.full(2, fit.best_position), WHOLE, "best", "best position", _pair(result)))
     if fit.look_near is not None:
         words = f"centre the next sweep near {result.look_near}"
-        layers.append(Line(np.full(2, fit.look_near), _WHOLE, "advice", words, words))
+        layers.append(Line(np.full(2, fit.look_near), WHOLE, "advice", words, words))
     grid = np.linspace(x.min(), x.max(), 121)
     for name, look, words in _CURVES:
         if name in fit.fits:

@@ -7,13 +7,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from focuskit.core.palette import STROKES
-from focuskit.core.picture import Axis, Band, Layer, Line, Panel, Picture, Points, axis_of, series
+from focuskit.core.picture import WHOLE, Axis, Band, Layer, Line, Panel, Picture, Points, axis_of, series
 from focuskit.core.text import number
 
 if TYPE_CHECKING:
     from focuskit.refocus.answer import Interval
 
-_WHOLE = np.array([-np.inf, np.inf])  # from edge to edge
 _CLOCK_TICKS = (5, 10, 15, 30, 60, 120, 240, 480, 960, 1920)  # min
 
 
@@ -43,8 +42,8 @@ def night_picture(found: Interval) -> Picture:
                  (Line(night.hours, night.temperature_c, "quiet"),), 90.0)  # fmt: skip
     shown = {found.answer.recommended: "main", "now": "second"}
     others = iter([look for look in list(STROKES)[:8] if look not in shown.values()])
-    layers: list[Layer] = [Band(_WHOLE, -tolerance, tolerance, name="tolerance"),
-                                          Line(_WHOLE, np.zeros(2), "quiet")]  # fmt: skip
+    layers: list[Layer] = [Band(WHOLE, -tolerance, tolerance, name="tolerance"),
+                                          Line(WHOLE, np.zeros(2), "quiet")]  # fmt: skip
     reach = tolerance
     for i, one in enumerate(night.replays):
         asked = one.policy.name not in shown
@@ -69,7 +68,7 @@ def clock_picture(found: Interval) -> Picture:
     layers: list[Layer] = [Line(every_min, hours), Points(every_min, hours, size=3.2, tips=tips)]
     best = ""
     if setting is not None:
-        layers.insert(1, Line(np.full(2, setting), _WHOLE, "advice", word=f"{setting:.0f} min"))
+        layers.insert(1, Line(np.full(2, setting), WHOLE, "advice", word=f"{setting:.0f} min"))
         best = f" The best setting is {setting:.0f} min."
     label = f"Effective hours a night against the interval by the clock.{best}"
     x = Axis("minutes between runs", every_min[0] / 1.1, every_min[-1] * 1.1, "log", at=_CLOCK_TICKS)
