@@ -18,6 +18,7 @@ from focuskit.core.ranges import RANGES, what_is_wrong
 from focuskit.core.times import parse_time
 from focuskit.drift import fit_drift
 from focuskit.logbook import Logbook, read_runs
+from focuskit.refocus import Known
 
 SEASON = Path(__file__).parent.parent / "sample_data" / "season"
 BAD = [
@@ -178,3 +179,16 @@ def test_details_that_are_damaged_cost_only_themselves(tmp_path, capsys):
         assert cli.main(["logbook", "show", "1", "--json", "--logbook", str(path)]) == 0
         shown = json.loads(capsys.readouterr().out)["details"]
         assert shown == ("text" if details == '"text"' else None)
+
+
+def test_errors_name_the_argument_and_the_command_adds_its_option(tmp_path, capsys):
+    with pytest.raises(FocuskitError, match=r"best_hfd_px: hfd_best_px -1 is not between 0\.1 and 1000 px"):
+        Known(best_hfd_px=-1.0)
+    with pytest.raises(FocuskitError, match=r"run_cost_s: seconds -1992 is not between"):
+        Known(run_cost_s={"L": 95.0, "Ha": -1992.0})
+    path = tmp_path / "runs.csv"
+    path.write_text("time,temperature_c,focus\n2031-03-04,8,5000\n")
+    assert cli.main(["offsets", "--runs", str(path)]) == 1
+    err = capsys.readouterr().err
+    assert "say which of time, temperature_c, focus it is (--columns" in err
+    assert len(err.splitlines()) == 1

@@ -17,6 +17,19 @@ if TYPE_CHECKING:
     import argparse
 
 
+# Arguments of the library that its errors name, and the options that give them.
+OPTIONS = {
+    "best_hfd_px": "--best-hfd PX",
+    "slope_px_per_step": "--slope PX_PER_STEP",
+    "steps_per_c": "--steps-per-c K",
+    "run_cost_s": "--run-cost SECONDS",
+    "position_err_steps": "--position-err STEPS",
+    "only": "--only COLUMN=VALUE",
+    "unit": "--unit F, or --temps-columns temperature=NAME",
+    "columns": "--columns or, of a log of temperatures, --temps-columns, like time=NAME",
+}
+
+
 def main(arguments: list[str] | None = None) -> int:
     """Run one command and return its exit status: 0 done, 1 nothing usable, 2 wrong command line."""
     try:
@@ -34,7 +47,8 @@ def main(arguments: list[str] | None = None) -> int:
             sys.stdout.flush()
         return status
     except FocuskitError as problem:
-        return _stop(str(problem))
+        option = OPTIONS.get(problem.argument or "")
+        return _stop(f"{problem} ({option})" if option else str(problem))
     except BrokenPipeError:
         # Whoever read the output has seen enough.
         _drop_output()

@@ -6,7 +6,17 @@ class FocuskitError(Exception):
 
     The message is one line: which file or argument, what is wrong with it,
     and what to do. The command line prints it and ends with status 1.
+
+    Parameters
+    ----------
+    message : str
+    argument : str, optional
+        The argument of the library that helps: the command line adds the option that gives it.
     """
+
+    def __init__(self, message: str, argument: str | None = None) -> None:
+        super().__init__(message)
+        self.argument = argument
 
 
 def failure(problem: BaseException) -> str:

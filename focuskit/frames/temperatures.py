@@ -151,7 +151,8 @@ def _join(
     if disputed > _MOST_DISPUTED * len(repeated):
         raise FocuskitError(
             f"{files[0]}: {disputed} of {len(repeated)} rows repeat a time with another temperature: if several "
-            "stations or sensors share the file, choose one with --only COLUMN=VALUE"
+            "stations or sensors share the file, choose one with only = (column, value)",
+            "only",
         )
     drop(repeated, "same time as the row before")
     drop(find_outliers(time_s, celsius), "jumps away from its neighbours and back")
@@ -294,8 +295,9 @@ def _read_one(
     if out_of_range.sum() > MOST_OUT_OF_RANGE * len(rows):
         raise FocuskitError(
             f"{path}: column '{header[heat_place]}' would be {float(np.median(celsius[out_of_range])):.4g} °C in "
-            f"{out_of_range.sum()} of {len(rows)} rows, which is no air: give --unit F or K, or "
-            "another column with --temps-columns temperature=NAME"
+            f"{out_of_range.sum()} of {len(rows)} rows, which is no air: give the unit, F or K, or "
+            "name another column",
+            "unit",
         )
     reasons = (
         (~np.isfinite(time_s), "no time that can be read"),
@@ -308,8 +310,8 @@ def _read_one(
         good &= ~bad
     if not np.isfinite(time_s).any():
         raise FocuskitError(
-            f"{path}: '{' '.join(texts[0])}' is not a time: write times like 2031-03-04T20:10:00Z, or name the "
-            "column with --temps-columns time=NAME"
+            f"{path}: '{' '.join(texts[0])}' is not a time: write times like 2031-03-04T20:10:00Z, or name the column",
+            "columns",
         )
     if not good.any():
         raise FocuskitError(f"{path}: no row has a time and a temperature that can be read")
@@ -340,7 +342,7 @@ def _time_columns(path: Path, header: list[str], mapped: str | None) -> list[int
     timely = [i for i, name in enumerate(plain) if "time" in name or "utc" in name]
     if len(timely) == 1:
         return timely
-    raise FocuskitError(f"{path}: which of {', '.join(header)} is the time? Say --temps-columns time=NAME")
+    raise FocuskitError(f"{path}: which of {', '.join(header)} is the time? Name the column", "columns")
 
 
 def _temperature_column(path: Path, header: list[str], mapped: str | None) -> int:
@@ -357,9 +359,7 @@ def _temperature_column(path: Path, header: list[str], mapped: str | None) -> in
     for found in (outside, air, warm):
         if len(found) == 1:
             return found[0]
-    raise FocuskitError(
-        f"{path}: which of {', '.join(header)} is the air temperature? Say --temps-columns temperature=NAME"
-    )
+    raise FocuskitError(f"{path}: which of {', '.join(header)} is the air temperature? Name the column", "columns")
 
 
 def _to_celsius(path: Path, name: str, values: FloatArray, unit: str | None, notes: list[str]) -> FloatArray:

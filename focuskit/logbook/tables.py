@@ -135,8 +135,8 @@ def _find_columns(path: Path, header: list[str], mapped: Mapping[str, str]) -> d
     missing = [name for name in _REQUIRED if name not in where]
     if missing:
         raise FocuskitError(
-            f"{path}: there is no column '{missing[0]}'; say which it is with --columns {missing[0]}=NAME "
-            f"(the columns are {', '.join(header)})"
+            f"{path}: there is no column '{missing[0]}'; say which of {', '.join(header)} it is",
+            "columns",
         )
     return where
 

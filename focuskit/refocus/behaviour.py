@@ -14,6 +14,7 @@ from focuskit.core.filters import USUAL_FILTERS, FilterTable
 from focuskit.core.flags import check
 from focuskit.core.logged import LoggedRun
 from focuskit.core.optics import TOLERATED_GROWTH
+from focuskit.core.ranges import what_is_wrong
 from focuskit.drift import Drift
 from focuskit.refocus.night_plan import NAMELESS
 
@@ -114,7 +115,26 @@ class Known:
     run_cost_s: ByFilter | None = None
     position_err_steps: ByFilter | None = None
 
+    def __post_init__(self) -> None:
+        """Refuse what cannot be.
 
+        Raises
+        ------
+        FocuskitError
+            If a number is out of the range of `focuskit.core.ranges` that the logged runs have, too.
+        """
+        for name, known in _RANGE_OF_KNOWN.items():
+            given = getattr(self, name)
+            for value in given.values() if isinstance(given, Mapping) else [given]:
+                if problem := what_is_wrong(known, value):
+                    raise FocuskitError(f"{name}: {problem}", name)
+
+
+# Argument of `Known`: the name of its range.
+_RANGE_OF_KNOWN = {
+    "steps_per_c": "steps_per_c", "steps_per_c_err": "steps_per_c_err", "best_hfd_px": "hfd_best_px",
+    "slope_px_per_step": "hfd_slope_px_per_step", "run_cost_s": "seconds", "position_err_steps": "position_err",
+}  # fmt: skip
 NOTHING = Known()
 
 
@@ -143,8 +163,8 @@ def learn_behaviour(
                if f.offset_steps is not None and f.err is not None}  # fmt: skip
     behaviour = FocusBehaviour(
         steps_per_c,
-        _needed(hfd_px, "the least size", "--best-hfd PX"),
-        _needed(slope, "the slope of the wings", "--slope PX_PER_STEP"),
+        _needed(hfd_px, "the least size", "best_hfd_px"),
+        _needed(slope, "the slope of the wings", "slope_px_per_step"),
         {name: _usual_run_s(name, table) if cost is None else cost for name, cost in costs.items()},
         {name: _position_err(drift, name, known) for name in filters},
         steps_per_c_err=steps_per_c_err,
@@ -173,7 +193,7 @@ def _drift_of(drift: Drift | None, known: Known) -> tuple[float, float]:
     if known.steps_per_c is not None:
         return known.steps_per_c, known.steps_per_c_err or 0.0
     learned, learned_err = (drift.steps_per_c, drift.steps_per_c_err) if drift else (None, None)
-    value = _needed(learned, "the drift", "--steps-per-c K")
+    value = _needed(learned, "the drift", "steps_per_c")
     err = learned_err if known.steps_per_c_err is None else known.steps_per_c_err
     # An error that is not known could be as large as the value.
     return value, abs(value) if err is None else err
@@ -181,7 +201,7 @@ def _drift_of(drift: Drift | None, known: Known) -> tuple[float, float]:
 
 def _run_cost_s(drift: Drift | None, name: str, known: Known) -> float | None:
     """What the runs of a filter took (median), else frames times exposure and 8 s each."""
-    given = _given(known.run_cost_s, name, drift, "--run-cost")
+    given = _given(known.run_cost_s, name, drift, "run_cost_s")
     if given is not None or drift is None:
         return given
     return median_of([_seconds(run) for run in drift.used if (run.filter or NAMELESS) == name])
@@ -189,26 +209,26 @@ def _run_cost_s(drift: Drift | None, name: str, known: Known) -> float | None:
 
 def _position_err(drift: Drift | None, name: str, known: Known) -> float:
     """The runs' own error (median) with the scatter about the model that this leaves unexplained."""
-    given = _given(known.position_err_steps, name, drift, "--position-err")
+    given = _given(known.position_err_steps, name, drift, "position_err_steps")
     if given is not None or drift is None:
-        return _needed(given, "the error of a run", "--position-err STEPS")
+        return _needed(given, "the error of a run", "position_err_steps")
     there = [run.position_err for run in drift.used if (run.filter or NAMELESS) == name]
     own = median_of(there) or median_of([run.position_err for run in drift.used])
     if own is not None and drift.extra_scatter_steps is not None:
         own = math.hypot(own, drift.extra_scatter_steps)
-    return _needed(own or drift.scatter_steps, "the error of a run", "--position-err STEPS")
+    return _needed(own or drift.scatter_steps, "the error of a run", "position_err_steps")
 
 
-def _given(given: ByFilter | None, name: str, drift: Drift | None, option: str) -> float | None:
+def _given(given: ByFilter | None, name: str, drift: Drift | None, argument: str) -> float | None:
     value = given.get(name, given.get("")) if isinstance(given, Mapping) else given
     if value is None and given is not None and drift is None:
-        raise FocuskitError(f"{option} does not tell of filter {name}, which is in the plan")
+        raise FocuskitError(f"{argument} does not tell of filter {name}, which is in the plan", argument)
     return value
 
 
-def _needed(value: float | None, what: str, option: str) -> float:
+def _needed(value: float | None, what: str, argument: str) -> float:
     if value is None:
-        raise FocuskitError(f"the logged runs do not tell {what}: give {option}")
+        raise FocuskitError(f"the logged runs do not tell {what}: give {argument}", argument)
     return value
 
 

@@ -175,7 +175,7 @@ def test_what_is_missing_is_named(tmp_path, capsys, monkeypatch):
     runs = tmp_path / "runs.csv"
     lines = (SEASON / "runs.csv").read_text(encoding="utf-8").splitlines()
     runs.write_text("\n".join(",".join(line.split(",")[:5]) for line in lines))
-    with pytest.raises(FocuskitError, match="--best-hfd PX"):
+    with pytest.raises(FocuskitError, match=r"give best_hfd_px$"):
         call("interval", "--temps", log, "--runs", runs)
     answer = ask(capsys, "interval", "--temps", log, "--runs", runs, "--best-hfd", "5.9", "--slope", "0.114")
     assert "run_cost_assumed" in answer["flags"]

@@ -182,8 +182,8 @@ def test_a_log_round_the_clock_is_cut_into_nights():
         (table("time,temp_c"), {"night": "dark"}, "hours of a night"),
         (table("time,temp_c"), {"columns": {"time": "when"}}, "no column 'when'"),
         (table("time,temp_c"), {"only": ("time", "x")}, "no row has time=x"),
-        (table("time,temp", rows=[(h, 80.0 + h) for h in range(12, 20)]), {}, "--unit F"),
-        (table("time,temp_c", rows=[(19, 8.0), (19, 6.0), (19, 3.0), (20, 5.0)]), {}, "--only"),
+        (table("time,temp", rows=[(h, 80.0 + h) for h in range(12, 20)]), {}, "give the unit, F or K"),
+        (table("time,temp_c", rows=[(19, 8.0), (19, 6.0), (19, 3.0), (20, 5.0)]), {}, "choose one with only"),
         ("time,temp_c\n2031-03-04T19:00:00Z,8\n2031-03-04T19:05:00Z,8\n", {}, "no night"),
     ],
 )

@@ -59,7 +59,7 @@ def test_empty_cells_are_unknown(tmp_path):
         ),
         ("time,temperature_c,position\nsoon,8,5012\n", r"row 2: 'soon' is not a time"),
         ("time,temperature_c,position\n,8,5012\n", r"row 2: the time is missing"),
-        ("time,position\n2031-03-04,5012\n", r"no column 'temperature_c'; say which it is with --columns"),
+        ("time,position\n2031-03-04,5012\n", r"no column 'temperature_c'; say which of time, position it is"),
         (
             "time,temperature_c,position,excluded\n2031-03-04,8,5012,perhaps\n",
             r"row 2: excluded is 'perhaps'",

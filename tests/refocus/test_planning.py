@@ -63,7 +63,7 @@ def test_reads_a_plan_from_csv_and_toml(tmp_path):
         ("p.csv", "filter,minutes\nL,-5\n", "minutes=-5"),
         ("p.csv", "filter,minutes,sub_s\nL,5,nan\n", "sub_s=nan"),
         ("p.toml", "block = 3\n", "no block"),
-        ("p.toml", "[[block]\n", "not TOML"),
+        ("p.toml", "[[block]\n", "not valid TOML"),
     ],
 )
 def test_says_what_is_wrong_with_a_plan(tmp_path, name, text, words):
@@ -131,9 +131,9 @@ def test_what_nobody_knows_is_assumed_with_a_flag_or_asked_for():
     for name in ("Ha 7nm", "Halpha 3nm", "Hα"):
         assert learn_behaviour(drift, [name], table=table)[0].run_cost_s == {name: 432.0}
     assert learn_behaviour(drift, ["L"], table=table)[0].run_cost_s == {"L": 432.0}
-    with pytest.raises(FocuskitError, match="--best-hfd"):
+    with pytest.raises(FocuskitError, match="best_hfd_px"):
         learn_behaviour(fit_drift(logged(hfd_best_px=None)), ["L"])
-    with pytest.raises(FocuskitError, match="--slope"):
+    with pytest.raises(FocuskitError, match="slope_px_per_step"):
         learn_behaviour(fit_drift(logged(hfd_slope_px_per_step=None)), ["L"])
 
 

@@ -450,9 +450,9 @@ def test_an_interval_shows_itself_shortly(found):
 
 
 def test_without_runs_all_must_be_known(found):
-    with pytest.raises(FocuskitError, match="--best-hfd"):
+    with pytest.raises(FocuskitError, match="best_hfd_px"):
         find_interval(found.log, known=Known(-6.5, None, None, SLOPE, 95.0, 1.5))
-    with pytest.raises(FocuskitError, match="--run-cost does not tell of filter L"):
+    with pytest.raises(FocuskitError, match="run_cost_s does not tell of filter L"):
         find_interval(found.log, known=Known(-6.5, None, HFD, SLOPE, {"R": 95.0}, 1.5))
 
 
