@@ -67,7 +67,13 @@ def decide_from_drift(
         progress=progress_on(args, "replaying the nights: way"),
         filters=filters,
         known=Known(
-            args.steps_per_c, args.steps_per_c_err, args.best_hfd, args.slope, args.run_cost, args.position_err
+            args.steps_per_c,
+            args.steps_per_c_err,
+            args.best_hfd,
+            args.slope,
+            args.run_cost,
+            args.position_err,
+            args.random_walk,
         ),
     )
 

@@ -134,17 +134,17 @@ _add(
 # When to refocus -------------------------------------------------------------------------
 _add(
     "no_drift",
-    "Focus does not move with temperature: no run after the first of the night pays.",
+    "Focus does not move with temperature: no change of it asks for a run.",
     "Nothing, if the drift is known to be zero; otherwise log runs at different temperatures.",
 )
 _add(
     "drift_unproven",
-    "The drift is less than twice its error: it may be none, and temperature is no guide yet.",
+    "The drift is not known, or less than twice its error: settings and gains are means over what it may be.",
     "Log runs over a wider range of temperatures.",
 )
 _add(
     "temperature_flat",
-    "The temperature in the log hardly changes over a night: no run after the first pays.",
+    "The temperature in the log hardly changes over a night: it asks for no run after the first.",
     "Give a log of more typical nights if these were unusual.",
 )
 _add(
@@ -159,8 +159,28 @@ _add(
 )
 _add(
     "few_nights",
-    "The log holds fewer than three nights: other nights may ask for another interval.",
-    "Give a log of more nights.",
+    "The log has fewer than three nights, or nights of one week only: other nights may ask for another interval.",
+    "Give a log of nights of several weeks.",
+)
+_add(
+    "daytime_log",
+    "The log seems to be of the day: it warms from beginning to end, or the logged runs were made at other hours.",
+    "Give a log of the night; check the time zone (--zone) and the hours of the night (--night).",
+)
+_add(
+    "more_than_temperature",
+    "Within a night focus moves by more than the tolerance (5 % in HFD) apart from temperature.",
+    "Trust runs by the clock; look for what moves: a mirror, the focuser under load, a sensor away from the tube.",
+)
+_add(
+    "walk_unknown",
+    "How far focus moves within a night apart from temperature is not known, and counted as none.",
+    "Log three runs a night or more over several nights, or give it with --random-walk.",
+)
+_add(
+    "plan_assumed",
+    "The logged runs do not show the plan of a night: an hour in each filter is assumed.",
+    "Give the filters, their time and exposures with --plan.",
 )
 _add(
     "run_cost_assumed",

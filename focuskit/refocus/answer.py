@@ -21,7 +21,7 @@ from focuskit.drift import Drift
 from focuskit.frames import TemperatureLog
 from focuskit.refocus.behaviour import NOTHING, FloatArray, FocusBehaviour, Known, learn_behaviour
 from focuskit.refocus.decide import RefocusAnswer, Worth, decide_refocus
-from focuskit.refocus.night_plan import NAMELESS, Block, NightPlan, night_from_runs
+from focuskit.refocus.night_plan import Block, NightPlan, night_from_runs
 from focuskit.refocus.pictures import clock_picture, night_picture, ways_picture
 from focuskit.refocus.policies import AS_NOW
 from focuskit.refocus.replay import Case, Replay, replay_policy
@@ -30,6 +30,10 @@ from focuskit.refocus.temperature_change import Nights, lay_out_nights, log_nois
 # Intervals that are drawn, over the setting: a factor of four to both sides shows where the loss is flat.
 _CLOCK_FACTORS = np.exp(np.linspace(np.log(0.25), np.log(4.0), 25))
 _CLOCK_DRAWS = 8  # for a curve to look at
+_DAY_S = 24.0 * HOUR_S
+_FEW_DAYS = 7.0  # a spell of weather lasts a few days (chosen)
+_WARMS_C = 1.0  # from beginning to end: a night that warms by more is rare, half of all nights never do (chosen)
+_ASSUMED = "The runs do not show the plan of a night: an hour in each filter is assumed; --plan FILE tells another."
 
 
 @dataclass(frozen=True, eq=False)
@@ -93,7 +97,7 @@ class Interval:
         case, clock = Case(self.nights, self.plan, self.behaviour), self.answer.clock
         every_min = (clock.every_min or case.median_night_min) * _CLOCK_FACTORS
         policies = [replace(clock, every_min=float(every)) for every in every_min]
-        gave = [replay_policy(case, policy, draws=_CLOCK_DRAWS).effective_s for policy in policies]
+        gave = [replay_policy(case, policy, draws=_CLOCK_DRAWS, turned=True).effective_s for policy in policies]
         return every_min, np.array([effective_s.mean() / HOUR_S for effective_s in gave])
 
     def to_json(self) -> dict[str, Any]:
@@ -123,6 +127,7 @@ class Interval:
             "rows_not_used": [{"file": d.file, "line": d.line, "why": d.why} for d in self.log.dropped],
             "steps_per_c": rounded(behaviour.steps_per_c),
             "steps_per_c_err": rounded(behaviour.steps_per_c_err),
+            "random_walk_steps_per_root_h": rounded(behaviour.random_walk),
             "plan": [{"filter": b.filter, "minutes": rounded(b.minutes), "sub_s": b.sub_s} for b in self.plan.blocks],
             "notes": list(self.notes),
         }
@@ -215,7 +220,8 @@ def find_interval(
     nights = lay_out_nights(log, lag_min=lags[0] if lags else 0.0)
     case = Case(nights, plan, behaviour, log_noise_c(log.time_s, log.temperature_c))
     answer = decide_refocus(case, now=replace(AS_NOW, every_min=now_every_min), progress=progress)
-    answer = replace(answer, flags=check([*answer.flags, *assumed]))
+    flags = [*answer.flags, *assumed, *_flags_of_log(log, drift), *(["plan_assumed"] if origin == _ASSUMED else [])]
+    answer = replace(answer, flags=check(flags))
     learned = "All values are given by hand; no logged run is used."
     if drift:
         learned = f"Drift, costs and errors are learned from {len(drift.used)} logged runs."
@@ -226,15 +232,30 @@ def _plan_of_night(plan: NightPlan | None, drift: Drift | None, filters: FilterT
     """The plan that is given, else that of the last logged night, else one filter; and where it is from."""
     if plan is not None:
         return plan, "The plan of the night is as it was given."
-    name = "L"
     if drift:
         runs = [*drift.used, *(one.run for one in drift.set_aside if one.run.rig == drift.rig)]
-        found = night_from_runs(runs, filters)
-        if found is not None:
-            return found, "The plan of the night is as in the last night with four logged runs or more."
-        name = drift.reference_filter or NAMELESS
-    plan = NightPlan((Block(name, 600.0, 120.0),))
-    return plan, "The plan is one filter with exposures of 120 s; --plan FILE tells another."
+        plan, seen = night_from_runs(runs, filters)
+        return plan, "The plan of the night is as in the last night that shows one." if seen else _ASSUMED
+    return NightPlan((Block("L", 600.0, 120.0),)), "The plan is L with exposures of 120 s; --plan FILE tells another."
+
+
+def _flags_of_log(log: TemperatureLog, drift: Drift | None) -> list[str]:
+    """Say where the log may not be like the nights to come."""
+    nights = [log.night(i) for i in range(len(log.nights))]
+    flags = []
+    if log.time_s[log.nights[-1][1] - 1] - log.time_s[log.nights[0][0]] < _FEW_DAYS * _DAY_S:
+        flags.append("few_nights")
+    warming = np.array([celsius[-1] - celsius[0] for _, celsius in nights])
+    middle = float(np.median(warming))
+    at_other_hours = False
+    if drift:
+        begin, length = np.array([t[0] for t, _ in nights]), np.array([t[-1] - t[0] for t, _ in nights])
+        runs_s = np.array([run.time.timestamp() for run in drift.used])
+        since = np.mod(runs_s[:, None] - begin, _DAY_S)
+        at_other_hours = bool(np.mean(np.median(since - length, axis=1) > 0.0) > 0.5)
+    if at_other_hours or middle > _WARMS_C:
+        flags.append("daytime_log")
+    return flags
 
 
 def _notes(log: TemperatureLog) -> list[str]:

@@ -17,11 +17,15 @@ from focuskit.core.optics import TOLERATED_GROWTH
 from focuskit.core.ranges import what_is_wrong
 from focuskit.drift import Drift
 from focuskit.refocus.night_plan import NAMELESS
+from focuskit.refocus.random_walk import split_scatter
 
 FloatArray = NDArray[np.float64]
 
 OVERHEAD_S = 8.0  # per frame: move, settle, read out (common practice, no source)
 USUAL_FRAMES = 9  # of a focus run (common practice, no source)
+# Drift of a telescope of which nothing is known, one standard deviation, in tolerances per °C: an aluminium tube of
+# 1.4 m (23 µm per m and °C, from memory) moves by 32 µm, where stars of 3″ at f/7 allow 60.
+_USUAL_DRIFT = 0.5
 
 # Draws true drifts: steps per °C, shape (draws,), and offsets of the named filters, (filters, draws).
 DriftDraws = Callable[[np.random.Generator, int, Sequence[str]], tuple[FloatArray, FloatArray]]
@@ -32,6 +36,24 @@ ByFilter = float | Mapping[str, float]
 def tolerance_steps(best_hfd_px: float, slope_px_per_step: float) -> float:
     """Return the move from best focus that costs 5 % in half-flux diameter: HFD² = h0² + s²·x²."""
     return math.sqrt(TOLERATED_GROWTH**2 - 1.0) * best_hfd_px / slope_px_per_step
+
+
+@dataclass(frozen=True)
+class Bend:
+    """What a drift that changes with temperature adds to its mean: b·(T − T0)², T within the range of the runs."""
+
+    steps_per_c2: float
+    about_c: float
+    range_c: tuple[float, float]
+
+    def steps(self, celsius: FloatArray) -> FloatArray:
+        """Return what is added at (n,) temperatures; it stays beyond the range."""
+        return self.steps_per_c2 * (np.clip(celsius, *self.range_c) - self.about_c) ** 2
+
+    def steps_per_c(self, celsius: FloatArray) -> FloatArray:
+        """Return what is added to the drift at (n,) temperatures."""
+        inside = (celsius >= self.range_c[0]) & (celsius <= self.range_c[1])
+        return np.where(inside, 2.0 * self.steps_per_c2 * (celsius - self.about_c), 0.0)
 
 
 @dataclass(frozen=True)
@@ -50,6 +72,10 @@ class FocusBehaviour:
         One standard deviation of the best position a run finds, by filter.
     offset_steps, offset_err_steps : mapping of str to float
         Best position of a filter less that of the reference filter. Empty where not known.
+    random_walk : float
+        What focus moves by apart from temperature, as a random walk (steps/√h).
+    bend : Bend or None
+        Where the drift changes with temperature. Who follows the drift follows its mean, as capture software does.
     draw_drift : DriftDraws or None
         Draws from the posterior of the drift; without it, the errors above are taken as
         independent and normal.
@@ -66,6 +92,8 @@ class FocusBehaviour:
     steps_per_c_err: float = 0.0
     offset_steps: Mapping[str, float] = field(default_factory=dict)
     offset_err_steps: Mapping[str, float] = field(default_factory=dict)
+    random_walk: float = 0.0
+    bend: Bend | None = None
     draw_drift: DriftDraws | None = field(default=None, repr=False, compare=False)
     move_s: float = 3.0
     filter_change_s: float = 10.0
@@ -106,6 +134,8 @@ class Known:
     best_hfd_px, slope_px_per_step : float or None
     run_cost_s, position_err_steps : float or mapping of str to float, or None
         For every filter, or by filter; in a mapping the key '' stands for all others.
+    random_walk : float or None
+        Steps/√h, see `FocusBehaviour`.
     """
 
     steps_per_c: float | None = None
@@ -114,6 +144,7 @@ class Known:
     slope_px_per_step: float | None = None
     run_cost_s: ByFilter | None = None
     position_err_steps: ByFilter | None = None
+    random_walk: float | None = None
 
     def __post_init__(self) -> None:
         """Refuse what cannot be.
@@ -134,6 +165,7 @@ class Known:
 _RANGE_OF_KNOWN = {
     "steps_per_c": "steps_per_c", "steps_per_c_err": "steps_per_c_err", "best_hfd_px": "hfd_best_px",
     "slope_px_per_step": "hfd_slope_px_per_step", "run_cost_s": "seconds", "position_err_steps": "position_err",
+    "random_walk": "random_walk",
 }  # fmt: skip
 NOTHING = Known()
 
@@ -155,27 +187,34 @@ def learn_behaviour(
         If a value is neither given nor in the runs.
     """
     used = drift.used if drift else ()
-    steps_per_c, steps_per_c_err = _drift_of(drift, known)
     costs = {name: _run_cost_s(drift, name, known) for name in filters}
     hfd_px = known.best_hfd_px or median_of([run.hfd_best_px for run in used])
     slope = known.slope_px_per_step or median_of([run.hfd_slope_px_per_step for run in used])
+    hfd_px = _needed(hfd_px, "the least size", "best_hfd_px")
+    slope = _needed(slope, "the slope of the wings", "slope_px_per_step")
+    steps_per_c, steps_per_c_err = _drift_of(drift, known, _USUAL_DRIFT * tolerance_steps(hfd_px, slope))
+    scatter = split_scatter(drift) if drift else None
+    walk = scatter[1] if scatter and known.random_walk is None else known.random_walk
     offsets = {(f.filter or NAMELESS): (f.offset_steps, f.err) for f in (drift.filters if drift else ())
                if f.offset_steps is not None and f.err is not None}  # fmt: skip
     behaviour = FocusBehaviour(
         steps_per_c,
-        _needed(hfd_px, "the least size", "best_hfd_px"),
-        _needed(slope, "the slope of the wings", "slope_px_per_step"),
+        hfd_px,
+        slope,
         {name: _usual_run_s(name, table) if cost is None else cost for name, cost in costs.items()},
-        {name: _position_err(drift, name, known) for name in filters},
+        {name: _position_err(drift, name, known, scatter[0] if scatter else None) for name in filters},
         steps_per_c_err=steps_per_c_err,
         offset_steps={name: steps for name, (steps, _) in offsets.items()},
         offset_err_steps={name: err for name, (_, err) in offsets.items()},
+        random_walk=walk or 0.0,
+        bend=_bend_of(drift) if drift and known.steps_per_c is None else None,
     )
-    as_learned = known.steps_per_c is None and known.steps_per_c_err is None
-    if drift and drift.steps_per_c_err is not None and as_learned and all(name in offsets for name in filters):
+    as_learned = drift is not None and steps_per_c == drift.steps_per_c and steps_per_c_err == drift.steps_per_c_err
+    if drift and as_learned and all(name in offsets for name in filters):
         behaviour = replace(behaviour, draw_drift=lambda rng, draws, names: drift.draw(
             rng, draws, [None if name == NAMELESS else name for name in names]))  # fmt: skip
-    return behaviour, check(["run_cost_assumed"] if None in costs.values() else [])
+    assumed = {"run_cost_assumed": None in costs.values(), "walk_unknown": walk is None}
+    return behaviour, check([flag for flag, raised in assumed.items() if raised])
 
 
 def _usual_run_s(filter_name: str, table: FilterTable) -> float:
@@ -189,14 +228,30 @@ def median_of(values: Sequence[float | None]) -> float | None:
     return float(np.median(known)) if known else None
 
 
-def _drift_of(drift: Drift | None, known: Known) -> tuple[float, float]:
+def _drift_of(drift: Drift | None, known: Known, usual: float) -> tuple[float, float]:
+    """Steps per °C and their error; runs that say less than what is usual are weighed with it."""
     if known.steps_per_c is not None:
         return known.steps_per_c, known.steps_per_c_err or 0.0
-    learned, learned_err = (drift.steps_per_c, drift.steps_per_c_err) if drift else (None, None)
-    value = _needed(learned, "the drift", "steps_per_c")
-    err = learned_err if known.steps_per_c_err is None else known.steps_per_c_err
-    # An error that is not known could be as large as the value.
-    return value, abs(value) if err is None else err
+    if drift is None:
+        _needed(None, "the drift", "steps_per_c")
+    elif drift.steps_per_c is not None:
+        # An error that is not known could be as large as the value.
+        learned_err = abs(drift.steps_per_c) if drift.steps_per_c_err is None else drift.steps_per_c_err
+        err = learned_err if known.steps_per_c_err is None else known.steps_per_c_err
+        weight = usual**2 / (usual**2 + err**2) if err > usual else 1.0
+        return weight * drift.steps_per_c, math.sqrt(weight) * err
+    return 0.0, usual
+
+
+def _bend_of(drift: Drift) -> Bend | None:
+    """The part of a learned drift that is no straight line: three points of it settle a parabola."""
+    if drift.steps_per_c is None:
+        return None
+    low, _, high = drift.change_with_temperature(drift.reference_c + np.array([-1.0, 0.0, 1.0]))
+    square, slope = (high + low) / 2.0, (high - low) / 2.0
+    if abs(square) < 1e-9 * abs(slope):
+        return None
+    return Bend(square, drift.reference_c - (slope - drift.steps_per_c) / (2.0 * square), drift.range_c)
 
 
 def _run_cost_s(drift: Drift | None, name: str, known: Known) -> float | None:
@@ -207,15 +262,16 @@ def _run_cost_s(drift: Drift | None, name: str, known: Known) -> float | None:
     return median_of([_seconds(run) for run in drift.used if (run.filter or NAMELESS) == name])
 
 
-def _position_err(drift: Drift | None, name: str, known: Known) -> float:
-    """The runs' own error (median) with the scatter about the model that this leaves unexplained."""
+def _position_err(drift: Drift | None, name: str, known: Known, scatter_steps: float | None) -> float:
+    """The runs' own error (median) with the scatter of single runs, which is all that is unexplained if not known."""
     given = _given(known.position_err_steps, name, drift, "position_err_steps")
     if given is not None or drift is None:
         return _needed(given, "the error of a run", "position_err_steps")
     there = [run.position_err for run in drift.used if (run.filter or NAMELESS) == name]
     own = median_of(there) or median_of([run.position_err for run in drift.used])
-    if own is not None and drift.extra_scatter_steps is not None:
-        own = math.hypot(own, drift.extra_scatter_steps)
+    extra = drift.extra_scatter_steps if scatter_steps is None else scatter_steps
+    if own is not None and extra is not None:
+        own = math.hypot(own, extra)
     return _needed(own or drift.scatter_steps, "the error of a run", "position_err_steps")
 
 

@@ -11,15 +11,9 @@ import numpy as np
 from focuskit.core.flags import check
 from focuskit.core.times import HOUR_S
 from focuskit.refocus.behaviour import FocusBehaviour
-from focuskit.refocus.policies import AS_NOW, describe_policy, loss_per_c2, set_policies
+from focuskit.refocus.policies import AS_NOW, describe_policy, set_policies
 from focuskit.refocus.replay import Case, Policy, Replay, replay_policy
-from focuskit.refocus.temperature_change import (
-    LONGEST_MIN,
-    best_interval_min,
-    is_flat,
-    measure_change,
-    optimal_interval_min,
-)
+from focuskit.refocus.temperature_change import TemperatureChange
 
 # Policies whose depth differs by less are equal, and the simpler is taken. Chosen: half a per cent of a
 # night of eight hours is 2.4 min, less than settings and nights to come are known to.
@@ -137,18 +131,18 @@ def decide_refocus(
     case : Case
         What the nights were like, what is to be done in them, and how focus moves.
     draws : int
-        Every policy is replayed on the same draws of the true drift and of run errors. The mean of 50 is
-        known to a seventh of their spread (chosen).
+        Every policy is replayed on the same draws of the true drift, of run errors, and of where in the plan a night
+        begins. The mean of 50 is known to a seventh of their spread (chosen).
     now : Policy
         What is done at present; gains are counted against it.
     progress : callable, optional
         Called with the policies replayed so far, and all.
     """
     policies = set_policies(case)
-    before = replay_policy(case, now, draws=draws)
+    before = replay_policy(case, now, draws=draws, turned=True)
     worths = {now.name: _weigh(before, before, case.behaviour)}
     for policy in policies:
-        worths[policy.name] = _weigh(replay_policy(case, policy, draws=draws), before, case.behaviour)
+        worths[policy.name] = _weigh(replay_policy(case, policy, draws=draws, turned=True), before, case.behaviour)
         if progress:
             progress(len(worths), len(policies) + 1)
     # The headline is for runs in the quickest filter where that is worth it.
@@ -174,21 +168,18 @@ def decide_refocus(
 
 
 def _flags(case: Case, clock: Policy) -> tuple[str, ...]:
-    flags = []
-    if case.behaviour.steps_per_c == case.behaviour.steps_per_c_err == 0.0:
-        flags.append("no_drift")
-    elif not case.drift_proven:
-        flags.append("drift_unproven")
-    if is_flat(case.change(), case.noise_c):
-        flags.append("temperature_flat")
-    if len(case.plan.filters) > 1 and not case.offsets_known:
-        flags.append("run_at_each_change")
-    if len(case.nights.length_s) < _FEW_NIGHTS:
-        flags.append("few_nights")
-    longer = clock.every_min is None or clock.every_min > case.median_night_min
-    if longer and not {"no_drift", "temperature_flat"} & set(flags):
-        flags.append("once_is_enough")
-    return check(flags)
+    behaviour, night_min = case.behaviour, case.median_night_min
+    longer = clock.every_min is None or clock.every_min > night_min
+    raised = {
+        "no_drift": case.driftless,
+        "drift_unproven": not (case.driftless or case.drift_proven),
+        "temperature_flat": case.flat,
+        "run_at_each_change": len(case.plan.filters) > 1 and not case.offsets_known,
+        "few_nights": len(case.nights.length_s) < _FEW_NIGHTS,
+        "once_is_enough": longer and not (case.driftless or case.flat),
+        "more_than_temperature": behaviour.random_walk * math.sqrt(night_min / 60.0) > behaviour.tolerance_steps,
+    }
+    return check([flag for flag, yes in raised.items() if yes])
 
 
 def _weigh(gave: Replay, before: Replay, behaviour: FocusBehaviour) -> Worth:
@@ -228,34 +219,32 @@ def _advise(best: Worth, now: Worth, flags: tuple[str, ...]) -> str:
         f"{best.what[0].upper()}{best.what[1:]}: {time} on focusing and {best.depth_gained_pct:+.1f} % depth "
         f"against now ({now.what})."
     )
-    if "no_drift" in flags or "drift_unproven" in flags:
-        sentence += " Temperature is no use here: no drift with it is proven."
+    if "no_drift" in flags:
+        sentence += " Temperature is no use here: focus does not move with it."
+    elif "drift_unproven" in flags:
+        sentence += " The drift with temperature is not proven: these are means over what it may be."
     elif "temperature_flat" in flags:
         sentence += " Temperature is no use here: it hardly changes over the nights of the log."
     return sentence
 
 
 def _hours_of_night(case: Case, clock: Policy) -> tuple[HourOfNight, ...]:
-    nights, behaviour = case.nights, case.behaviour
-    cost = case.run_cost_s(clock.run_filter)
-    likely = math.hypot(behaviour.steps_per_c, behaviour.steps_per_c_err)
+    nights, cost = case.nights, case.run_cost_s(clock.run_filter)
     rows = []
     for hour in range(int(nights.length_s.max() // HOUR_S)):
         there = nights.length_s >= (hour + 1) * HOUR_S - 1.0
         a, b = (round(h * HOUR_S / nights.step_s) for h in (hour, hour + 1))
         change = nights.temperature_c[there, b] - nights.temperature_c[there, a]
         rms = float(np.sqrt(np.mean(change**2)))
-        every = optimal_interval_min(cost, behaviour.best_hfd_px, behaviour.slope_px_per_step, likely * rms)
-        rows.append(
-            HourOfNight(hour + 1, float(change.mean()), float(change.std()), every if every < LONGEST_MIN else None)
-        )
+        ramp = TemperatureChange(np.array([0.0, 60.0]), np.array([0.0, rms]), 1.0)
+        every_min = case.best_interval_min(cost, change=ramp)
+        rows.append(HourOfNight(hour + 1, float(change.mean()), float(change.std()), every_min))
     return tuple(rows)
 
 
 def _by_night(case: Case, clock: Policy) -> tuple[float | None, ...]:
-    cost, loss = case.run_cost_s(clock.run_filter), loss_per_c2(case.behaviour)
-    singles = (case.nights.part(slice(i, i + 1)) for i in range(len(case.nights.length_s)))
-    return tuple(best_interval_min(measure_change(one), loss, cost) for one in singles)
+    cost = case.run_cost_s(clock.run_filter)
+    return tuple(case.part(slice(i, i + 1)).best_interval_min(cost) for i in range(len(case.nights.length_s)))
 
 
 def _levers(case: Case, clock: Policy) -> tuple[Lever, ...]:
@@ -265,13 +254,13 @@ def _levers(case: Case, clock: Policy) -> tuple[Lever, ...]:
     """
     if clock.every_min is None:
         return ()
-    behaviour, cost, change = case.behaviour, case.run_cost_s(clock.run_filter), case.change()
+    behaviour, cost = case.behaviour, case.run_cost_s(clock.run_filter)
     k, k_range = behaviour.steps_per_c, max(2.0 * behaviour.steps_per_c_err, 0.1 * abs(behaviour.steps_per_c))
     tolerance = behaviour.tolerance_steps
 
     def every(steps_per_c: float = k, factor: float = 1.0, hfd: float = 1.0) -> float | None:
         other = replace(behaviour, steps_per_c=steps_per_c, best_hfd_px=behaviour.best_hfd_px * hfd)
-        return best_interval_min(change, loss_per_c2(other), cost * factor)
+        return replace(case, behaviour=other).best_interval_min(cost * factor, change=case.change)
 
     low_k, high_k = k - k_range, k + k_range
     levers = [
@@ -289,7 +278,7 @@ def _kept_elsewhere(case: Case, now: Policy, name: str, draws: int) -> float | N
     chosen_on, used_on = case.part(slice(0, None, 2)), case.part(slice(1, None, 2))
 
     def effective_s(policy: Policy) -> float:
-        return float(replay_policy(used_on, policy, draws=draws).effective_s.sum())
+        return float(replay_policy(used_on, policy, draws=draws, turned=True).effective_s.sum())
 
     before = effective_s(now)
     gains = []

@@ -21,7 +21,8 @@ NAMELESS = "-"  # the filter of runs that name none
 _MOST_PLAN_BYTES = 1_000_000  # a plan has a few lines: more is another file
 _WANTED = "a CSV or TOML file with the plan of a night"
 _RUNS_OF_A_NIGHT = 4  # so many logged runs show the filters of a night (chosen; fewer may be a test of focus)
-_FIRST_BLOCK_MIN = 60.0  # of a night in one filter: a plan of one block is the same at any length
+_SHORTEST_BLOCK_MIN = 15.0  # a run in narrowband and one exposure: sooner, one run follows another
+_BLOCK_MIN = 60.0  # where the runs do not tell how long a filter is used (chosen; usual, no source)
 
 
 @dataclass(frozen=True)
@@ -103,22 +104,26 @@ def _block(path: Path, number: int, entry: Mapping[str, Any], filters: FilterTab
     return Block(name, *values)
 
 
-def night_from_runs(runs: Sequence[LoggedRun], filters: FilterTable = USUAL_FILTERS) -> NightPlan | None:
-    """Take the plan from the last night with at least four logged runs; None if there is none.
+def night_from_runs(runs: Sequence[LoggedRun], filters: FilterTable = USUAL_FILTERS) -> tuple[NightPlan, bool]:
+    """Take the plan from the last night with at least four logged runs, and say whether there is one.
 
     Each filter lasts from its run to the next run in another filter, the last one for as long
-    as the blocks before it on average.
+    as the blocks before it on average. Of runs one after another in several filters only the last
+    begins a block. A night that is mostly such runs shows no plan; where all are, an hour in each
+    filter is assumed.
     """
     runs = sorted(runs, key=lambda run: run.time)
-    moments = np.array([run.time.timestamp() for run in runs])
+    moments = np.array([run.time.timestamp() / 60.0 for run in runs])
     names = [run.filter or NAMELESS for run in runs]
-    edges = [0, *(np.flatnonzero(np.diff(moments) > NIGHT_GAP_S) + 1).tolist(), len(moments)]
+    edges = [0, *(np.flatnonzero(np.diff(moments) > NIGHT_GAP_S / 60.0) + 1).tolist(), len(moments)]
     for start, stop in reversed(list(pairwise(edges))):
-        if stop - start < _RUNS_OF_A_NIGHT:
-            continue
         turns = [i for i in range(start, stop) if i == start or names[i] != names[i - 1]]
-        lasting = [(moments[b] - moments[a]) / 60.0 for a, b in pairwise(turns)]
-        lasting.append(sum(lasting) / len(lasting) if lasting else _FIRST_BLOCK_MIN)
-        blocks = (Block(names[i], m, filters.kind(names[i]).sub_s) for i, m in zip(turns, lasting, strict=True))
-        return NightPlan(tuple(b for b in blocks if b.minutes > 0.0))
-    return None
+        kept = [i for i, j in pairwise(turns) if moments[j] - moments[i] >= _SHORTEST_BLOCK_MIN] + turns[-1:]
+        if stop - start < _RUNS_OF_A_NIGHT or len(kept) < len(turns) / 2:
+            continue
+        lasting = np.diff(moments[kept]).tolist()
+        lasting.append(sum(lasting) / len(lasting) if lasting else _BLOCK_MIN)
+        blocks = zip([names[i] for i in kept], lasting, strict=True)
+        return NightPlan(tuple(Block(name, minutes, filters.kind(name).sub_s) for name, minutes in blocks)), True
+    used = dict.fromkeys(names)
+    return NightPlan(tuple(Block(name, _BLOCK_MIN, filters.kind(name).sub_s) for name in used)), False

@@ -6,6 +6,7 @@ All nights and all draws of the uncertain drift are walked side by side, one sub
 from __future__ import annotations
 
 from dataclasses import dataclass, fields, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,11 +15,12 @@ from focuskit.core.optics import TOLERATED_GROWTH, decimals_of
 from focuskit.core.times import HOUR_S
 from focuskit.refocus.behaviour import FloatArray, FocusBehaviour
 from focuskit.refocus.night_plan import NightPlan
-from focuskit.refocus.temperature_change import Nights, TemperatureChange, measure_change
+from focuskit.refocus.temperature_change import Nights, TemperatureChange, best_interval_min, is_flat, measure_change
 
 Lanes = NDArray[np.intp]
 
 NOISE_ROWS = 64  # errors of so many runs are drawn per night; later runs use them again
+_WALKS = 512  # random walks drawn; further lanes use them again: their mean loss is known to a 20th
 _OVER_S = 1e-6  # a night with less time left is over: only rounding left it
 UNPROVEN = 2.0  # a drift below so many of its errors could be none: the usual bound of 95 %
 _COUNTS = ("runs", "imaging_s", "focusing_s", "moving_s", "effective_s", "growth_s", "worst_growth", "in_tolerance_s")
@@ -69,9 +71,36 @@ class Case:
         """Return the case of some of the nights."""
         return replace(self, nights=self.nights.part(which))
 
+    @cached_property
     def change(self) -> TemperatureChange:
-        """How far the temperature moves away with time."""
-        return measure_change(self.nights, self.noise_c)
+        """How far the temperature moves away with time; nowhere where noise explains all of it."""
+        change = measure_change(self.nights, self.noise_c)
+        return replace(change, change_c=0.0 * change.change_c) if is_flat(change, self.noise_c) else change
+
+    @property
+    def flat(self) -> bool:
+        """Whether the temperature moves nowhere."""
+        return not self.change.change_c.any()
+
+    def loss_per_c2(self, *, followed: bool = False) -> float:
+        """(s·k/h0)² with the mean of k² over the nights and over what is not known of it.
+
+        Where the drift is followed, only what is not known and what bends is left.
+        """
+        focus = self.behaviour
+        bend = focus.bend.steps_per_c(self.nights.temperature_c) if focus.bend else np.zeros(1)
+        square = float(np.mean((bend + (0.0 if followed else focus.steps_per_c)) ** 2))
+        return focus.loss_per_step2() * (square + focus.steps_per_c_err**2)
+
+    def best_interval_min(
+        self, run_cost_s: float, *, followed: bool = False, change: TemperatureChange | None = None
+    ) -> float | None:
+        """Time between runs of least loss, in minutes, for another change than that of the nights if it is given.
+
+        None where runs never pay.
+        """
+        walk = self.behaviour.loss_per_step2() * self.behaviour.random_walk**2
+        return best_interval_min(change or self.change, self.loss_per_c2(followed=followed), run_cost_s, walk)
 
     @property
     def offsets_known(self) -> bool:
@@ -79,9 +108,14 @@ class Case:
         return all(f in self.behaviour.offset_steps for f in self.plan.filters)
 
     @property
+    def driftless(self) -> bool:
+        """Whether it is known that temperature does not move focus."""
+        return self.behaviour.steps_per_c == self.behaviour.steps_per_c_err == 0.0
+
+    @property
     def drift_proven(self) -> bool:
         """Whether there is surely a drift with temperature."""
-        return abs(self.behaviour.steps_per_c) >= UNPROVEN * self.behaviour.steps_per_c_err
+        return not self.driftless and abs(self.behaviour.steps_per_c) >= UNPROVEN * self.behaviour.steps_per_c_err
 
     @property
     def median_night_min(self) -> float:
@@ -152,8 +186,13 @@ class Replay:
         return self.growth_s / np.maximum(self.imaging_s, 1e-9)
 
 
-def replay_policy(case: Case, policy: Policy, *, draws: int = 1, seed: int = 0, trace: bool = False) -> Replay:
+def replay_policy(
+    case: Case, policy: Policy, *, draws: int = 1, seed: int = 0, turned: bool = False, trace: bool = False
+) -> Replay:
     """Walk every night through one policy, for several draws of the true drift.
+
+    With ``turned`` each draw begins elsewhere in the plan, evenly over all of it: which filter the clock meets is
+    an accident of one plan, up to 4 % of depth.
 
     The focuser moves only between sub-exposures; a run that would leave no time for a
     sub-exposure before the night ends is not made; the last sub-exposure ends with the night.
@@ -161,7 +200,7 @@ def replay_policy(case: Case, policy: Policy, *, draws: int = 1, seed: int = 0, 
 
     A sub-exposure whose error goes from e0 to e1 has HFD² = h0² + s²·(e0² + e0·e1 + e1²)/3.
     """
-    walk = _Walk(case, policy, draws, seed)
+    walk = _Walk(case, policy, draws, seed, turned)
     seen = []
     while walk.under_way():
         wanted, sub_s = walk.next_block()
@@ -196,14 +235,32 @@ class _Truth:
         self._run_err = np.array([behaviour.position_err_steps[f] for f in filters])
         self._step_s, self._curve = nights.step_s, nights.temperature_c.ravel()
         self._first = np.repeat(np.arange(count), draws) * points
+        self._bend = None if behaviour.bend is None else behaviour.bend.steps(self._curve)
+        self._walk = None
+        if behaviour.random_walk > 0.0:
+            moved = rng.standard_normal((_WALKS, points)) * behaviour.random_walk * np.sqrt(nights.step_s / HOUR_S)
+            self._walk = np.cumsum(moved, axis=1).ravel()
+            self._first_of_walk = self.lanes % _WALKS * points
 
     def temperature_c(self, time_s: FloatArray, of: Lanes | slice = slice(None)) -> FloatArray:
         """Temperatures of some lanes, linear between the points of the grid."""
+        return self._between(self._curve, self._first[of], time_s)
+
+    def _between(self, curves: FloatArray, first: Lanes, time_s: FloatArray) -> FloatArray:
+        """Values of curves that begin at ``first``, linear between the points of the grid."""
         x = time_s / self._step_s
         i = x.astype(np.intp)
-        at = i + self._first[of]
-        low = self._curve[at]
-        return low + (x - i) * (self._curve[at + 1] - low)
+        low = curves[i + first]
+        return low + (x - i) * (curves[i + first + 1] - low)
+
+    def focus_steps(self, time_s: FloatArray, celsius: FloatArray, of: Lanes | slice = slice(None)) -> FloatArray:
+        """Best focus of some lanes: the drift and its bend at these temperatures, and the random walk."""
+        focus = self.steps_per_c[of] * celsius
+        if self._bend is not None:
+            focus += self._between(self._bend, self._first[of], time_s)
+        if self._walk is not None:
+            focus += self._between(self._walk, self._first_of_walk[of], time_s)
+        return focus
 
     def offset_wrong(self, filters: Lanes, of: Lanes) -> FloatArray:
         """Error (steps) of the known offsets of these filters, each in its lane."""
@@ -217,7 +274,7 @@ class _Truth:
 class _Walk:
     """The lanes between two sub-exposures; every array has the shape (lanes,), filters are numbers."""
 
-    def __init__(self, case: Case, policy: Policy, draws: int, seed: int) -> None:
+    def __init__(self, case: Case, policy: Policy, draws: int, seed: int, turned: bool) -> None:
         plan, behaviour = case.plan, case.behaviour
         filters = list(dict.fromkeys([*plan.filters, policy.run_filter or plan.filters[0]]))
         self.policy, self.behaviour = policy, behaviour
@@ -233,6 +290,8 @@ class _Walk:
         self.least_move = max(10.0 ** -decimals_of(behaviour.tolerance_steps), behaviour.tolerance_steps / 5.0)
 
         lanes = len(self.truth.lanes)
+        begin_s = self.block_end_s[-1] * np.arange(draws) / draws * turned
+        self.begin_s = np.tile(begin_s, len(case.nights.length_s))
         self.time_s = np.zeros(lanes)
         self.on = np.ones(lanes, dtype=bool)
         self.in_use = np.full(lanes, -1)  # the filter; -1 before the first
@@ -251,7 +310,9 @@ class _Walk:
         """Filter and length of the next sub-exposure."""
         if len(self.block_filter) == 1:
             return np.zeros_like(self.in_use), self.block_sub_s
-        block = np.searchsorted(self.block_end_s, np.mod(self.time_s, self.block_end_s[-1]), side="right")
+        block = np.searchsorted(
+            self.block_end_s, np.mod(self.begin_s + self.time_s, self.block_end_s[-1]), side="right"
+        )
         return self.block_filter[block], self.block_sub_s[block]
 
     def _place(self, wanted: Lanes) -> Lanes:
@@ -292,8 +353,9 @@ class _Walk:
         used = self._place(wanted)[who]
         stop = np.minimum(self.time_s[who] + self.run_cost_s[used], truth.length_s[who])
         found = truth.temperature_c(stop, who)
-        learned_wrong = truth.offset_wrong(used, who) + (truth.steps_per_c[who] - self.behaviour.steps_per_c) * found
-        self.anchor[who] = learned_wrong + truth.run_error(used, self.counts["runs"][who], who)
+        wrong = truth.focus_steps(stop, found, who) - self.behaviour.steps_per_c * found
+        wrong += truth.offset_wrong(used, who)
+        self.anchor[who] = wrong + truth.run_error(used, self.counts["runs"][who], who)
         self.counts["focusing_s"][who] += stop - self.time_s[who]
         self.time_s[who] = self.last_run_s[who] = stop
         self.heat_at_move[who] = self.heat_at_run[who] = found
@@ -307,7 +369,8 @@ class _Walk:
         before, after = truth.temperature_c(self.time_s), truth.temperature_c(stop_s)
         at = self.anchor + behaviour.steps_per_c * self.heat_at_move - truth.offset_wrong(self.in_use, truth.lanes)
         per_step = behaviour.slope_px_per_step / behaviour.best_hfd_px
-        x0, x1 = per_step * (at - truth.steps_per_c * before), per_step * (at - truth.steps_per_c * after)
+        x0 = per_step * (at - truth.focus_steps(self.time_s, before))
+        x1 = per_step * (at - truth.focus_steps(stop_s, after))
         square = 1.0 + (x0 * x0 + x0 * x1 + x1 * x1) / 3.0
         size = np.sqrt(square)
         self.counts["imaging_s"] += dt

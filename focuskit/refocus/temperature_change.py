@@ -81,19 +81,6 @@ def _felt_by_tube(air: FloatArray, step_s: float, lag_s: float) -> FloatArray:
     return tube
 
 
-def optimal_interval_min(
-    run_cost_s: float, best_hfd_px: float, slope_px_per_step: float, drift_steps_per_h: float
-) -> float:
-    """Best time between runs for a steady drift: (3·t·h0² / (2·s²·v²))^(1/3), in minutes.
-
-    It is the least of (s/h0)²·v²·τ²/3 + t/τ. Infinite where nothing drifts.
-    """
-    wing = slope_px_per_step * abs(drift_steps_per_h) / best_hfd_px
-    if wing == 0.0:
-        return math.inf
-    return 60.0 * (1.5 * (run_cost_s / HOUR_S) / wing**2) ** (1.0 / 3.0)
-
-
 @dataclass(frozen=True)
 class TemperatureChange:
     """How far temperature moves away in a given time: root mean square over all starting times.
@@ -155,8 +142,13 @@ def measure_change(nights: Nights, noise_c: float = 0.0) -> TemperatureChange:
     return TemperatureChange(np.append(0.0, lag_min), np.append(0.0, change_c), power)
 
 
-def best_interval_min(change: TemperatureChange, loss_per_c2: float, run_cost_s: float) -> float | None:
+def best_interval_min(
+    change: TemperatureChange, loss_per_c2: float, run_cost_s: float, loss_per_h: float = 0.0
+) -> float | None:
     """Time between runs of least loss, in minutes; None where runs never pay.
+
+    For a steady drift of v steps per hour it is (3·t·h0² / (2·s²·v²))^(1/3), for a random walk of w steps per root of
+    an hour (2·t·h0² / (s²·w²))^(1/2).
 
     Parameters
     ----------
@@ -164,13 +156,15 @@ def best_interval_min(change: TemperatureChange, loss_per_c2: float, run_cost_s:
     loss_per_c2 : float
         Loss of depth per °C² away from the temperature of the last run: (s·k/h0)².
     run_cost_s : float
+    loss_per_h : float
+        Loss of depth per hour since the last run by a random walk: (s·w/h0)².
     """
-    if loss_per_c2 <= 0.0 or not change.change_c.any():
+    if loss_per_h <= 0.0 and (loss_per_c2 <= 0.0 or not change.change_c.any()):
         return None
 
     def loss(log_tau: FloatArray) -> FloatArray:
         tau = np.exp(log_tau)
-        return loss_per_c2 * change.mean_square(tau) + run_cost_s / 60.0 / tau
+        return loss_per_c2 * change.mean_square(tau) + loss_per_h * tau / 120.0 + run_cost_s / 60.0 / tau
 
     grid = np.linspace(math.log(0.5), math.log(LONGEST_MIN), _GRID)
     least = int(np.argmin(loss(grid)))

@@ -11,10 +11,11 @@ from focuskit.core.errors import FocuskitError
 from focuskit.core.filters import FilterTable, OwnFilter
 from focuskit.core.logged import LoggedRun
 from focuskit.drift import fit_drift
-from focuskit.refocus import Block, FocusBehaviour, Known, plan_sweeps, read_night_plan
+from focuskit.refocus import Block, FocusBehaviour, Known, NightPlan, plan_sweeps, read_night_plan
 from focuskit.refocus.behaviour import learn_behaviour
 from focuskit.refocus.next_sweep import SeenRuns, _leverage, compare_with_offset, look_at_runs, plan_sweep
 from focuskit.refocus.night_plan import night_from_runs
+from focuskit.refocus.random_walk import split_scatter
 
 SEEN = SeenRuns("L", 5012.0, 1.2, 5.93, 0.114, 2.0, 9, 133.0, overhead_s=8.0)
 
@@ -81,10 +82,33 @@ def test_the_plan_is_that_of_the_last_full_night():
     minutes = ((0, "L"), (30, "R"), (60, "R"), (100, "Ha"), (220, "L"))
     runs = [LoggedRun(first + timedelta(minutes=m), 1.0, f) for m, f in minutes]
     later = [LoggedRun(first + timedelta(days=1, minutes=m), 1.0, "L") for m in (0, 60)]
-    plan = night_from_runs([*later, *runs])
+    plan, seen = night_from_runs([*later, *runs])
+    assert seen
     assert [(b.filter, round(b.minutes)) for b in plan.blocks] == [("L", 30), ("R", 70), ("Ha", 120), ("L", 73)]
     assert [b.sub_s for b in plan.blocks] == [120.0, 120.0, 300.0, 120.0]
-    assert night_from_runs(later) is None
+    # Two runs show no night: an hour in each filter of theirs is assumed.
+    assert night_from_runs(later) == (NightPlan((Block("L", 60.0, 120.0),)), False)
+
+
+def test_runs_one_after_another_are_no_plan():
+    first = datetime(2031, 3, 4, 20, tzinfo=UTC)
+
+    def runs(*minutes, day=0):
+        return [LoggedRun(first + timedelta(days=day, minutes=m), 1.0, f) for m, f in minutes]
+
+    row = runs((0, "L"), (6, "R"), (12, "G"), (18, "B"), (24, "Ha"), day=1)
+    plan, seen = night_from_runs(row)
+    assert not seen
+    assert [(b.filter, b.minutes) for b in plan.blocks] == [(f, 60.0) for f in ("L", "R", "G", "B", "Ha")]
+    # The night before shows one.
+    before = runs((0, "L"), (90, "Ha"), (210, "L"), (240, "L"))
+    assert night_from_runs([*before, *row]) == night_from_runs(before)
+    # Of three runs in a row the last begins a block; a quarter of an hour is one.
+    some = runs((0, "R"), (6, "G"), (14.9, "L"), (100, "Ha"), (115, "OIII"), (200, "L"))
+    plan, seen = night_from_runs(some)
+    assert seen
+    assert [b.filter for b in plan.blocks] == ["L", "Ha", "OIII", "L"]
+    assert [b.minutes for b in plan.blocks[:3]] == pytest.approx([85.1, 15.0, 85.0])
 
 
 # What runs cost and find ---------------------------------------------------------------------
@@ -297,16 +321,25 @@ def test_all_filters_are_planned_and_compared():
 def test_the_error_of_a_run_has_what_the_model_leaves():
     drift = fit_drift(logged())
     focus, _ = learn_behaviour(drift, ["L", "Ha"])
-    assert drift.extra_scatter_steps is not None
+    scatter, walk = split_scatter(drift)
+    assert focus.random_walk == walk
     for name, own in (("L", 1.5), ("Ha", 3.0)):
-        assert focus.position_err_steps[name] == pytest.approx(math.hypot(own, drift.extra_scatter_steps))
+        assert focus.position_err_steps[name] == pytest.approx(math.hypot(own, scatter))
+    given, _ = learn_behaviour(drift, ["L"], Known(random_walk=3.0))
+    assert given.random_walk == 3.0
     # a filter without errors of its own has the median of all
     bare = dataclasses.replace(
         drift, used=tuple(dataclasses.replace(r, position_err=None) if r.filter == "Ha" else r for r in drift.used)
     )
-    assert learn_behaviour(bare, ["Ha"])[0].position_err_steps["Ha"] == pytest.approx(
-        math.hypot(1.5, drift.extra_scatter_steps)
-    )
+    left = split_scatter(bare)[0]
+    assert learn_behaviour(bare, ["Ha"])[0].position_err_steps["Ha"] == pytest.approx(math.hypot(1.5, left))
+    # One run a night shows nothing between runs: all that is unexplained is the scatter of single runs.
+    days = [dataclasses.replace(r, time=r.time + timedelta(days=i)) for i, r in enumerate(drift.used)]
+    apart = dataclasses.replace(drift, used=tuple(days))
+    lonely, flags = learn_behaviour(apart, ["L"])
+    assert (lonely.random_walk, "walk_unknown" in flags) == (0.0, True)
+    assert lonely.position_err_steps["L"] == pytest.approx(math.hypot(1.5, drift.extra_scatter_steps))
+    assert "walk_unknown" not in learn_behaviour(apart, ["L"], Known(random_walk=0.0))[1]
     unknown = dataclasses.replace(drift, steps_per_c_err=None)
     assert learn_behaviour(unknown, ["L"])[0].steps_per_c_err == abs(drift.steps_per_c)
 
@@ -334,8 +367,8 @@ def test_three_steps_to_the_end_are_room_for_a_sweep():
 def test_a_night_needs_four_runs_and_may_have_one_filter():
     first = datetime(2031, 3, 4, 20, tzinfo=UTC)
     runs = [LoggedRun(first + timedelta(minutes=20 * i), 1.0, "L") for i in range(4)]
-    assert night_from_runs(runs[:3]) is None
-    assert night_from_runs(runs).blocks == (Block("L", 60.0, 120.0),)
+    assert not night_from_runs(runs[:3])[1]
+    assert night_from_runs(runs) == (NightPlan((Block("L", 60.0, 120.0),)), True)
 
 
 def test_a_coarse_focuser_takes_the_number_of_frames_that_fits():

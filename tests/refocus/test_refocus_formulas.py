@@ -5,6 +5,7 @@ import math
 
 import numpy as np
 import pytest
+from night_by_night import best_for_ramp_min
 from scipy.integrate import quad
 from scipy.optimize import minimize_scalar
 
@@ -12,7 +13,7 @@ from focuskit.core.errors import FocuskitError
 from focuskit.frames import TemperatureLog
 from focuskit.refocus import Block, FocusBehaviour, Known, NightPlan, Policy, find_interval
 from focuskit.refocus.decide import TIE, Lever, Worth, _choose, _flags, _hours_of_night, _levers, _weigh
-from focuskit.refocus.policies import AS_NOW, loss_per_c2, set_policies
+from focuskit.refocus.policies import AS_NOW, set_policies
 from focuskit.refocus.replay import Case, Replay, Trace, replay_policy
 from focuskit.refocus.temperature_change import (
     Nights,
@@ -23,7 +24,6 @@ from focuskit.refocus.temperature_change import (
     log_noise_c,
     matching_change_c,
     measure_change,
-    optimal_interval_min,
 )
 
 HFD, SLOPE = 5.93, 0.114
@@ -56,7 +56,7 @@ def test_the_best_interval_is_the_numerical_minimum_of_the_loss(cost_s, hfd, slo
         return blur / hours + cost_s / 3600.0 / hours
 
     least = minimize_scalar(loss, bounds=(1e-3, 20.0), method="bounded", options={"xatol": 1e-9}).x
-    assert optimal_interval_min(cost_s, hfd, slope, rate) == pytest.approx(60.0 * least, rel=1e-5)
+    assert best_for_ramp_min(cost_s, hfd, slope, rate) == pytest.approx(60.0 * least, rel=1e-5)
 
 
 def change_after(minutes):
@@ -156,25 +156,25 @@ def test_costs_and_losses_by_hand():
     equal = dataclasses.replace(FOCUS, run_cost_s={"L": 95.0, "R": 95.0, "Ha": 95.0}, offset_err_steps={"L": 0.9})
     # R and Ha have the surer offsets, and R the smaller error of a run.
     assert Case(case.nights, PLAN, equal).quickest_filter() == "R"
-    assert loss_per_c2(FOCUS) == pytest.approx((0.114 / 5.93) ** 2 * (6.5**2 + 2.0**2))
-    assert loss_per_c2(FOCUS, followed=True) == pytest.approx((0.114 * 2.0 / 5.93) ** 2)
+    assert case.loss_per_c2() == pytest.approx((0.114 / 5.93) ** 2 * (6.5**2 + 2.0**2))
+    assert case.loss_per_c2(followed=True) == pytest.approx((0.114 * 2.0 / 5.93) ** 2)
     assert case.median_night_min == 240.0
 
 
 def test_settings_of_each_policy():
     case = Case(ramp(-1.0, 4), PLAN, FOCUS)
     policies = {p.name: p for p in set_policies(case)}
-    tau = optimal_interval_min(110.0, HFD, SLOPE, math.hypot(6.5, 2.0))
+    tau = best_for_ramp_min(110.0, HFD, SLOPE, math.hypot(6.5, 2.0))
     assert policies["clock_quick"].every_min == pytest.approx(tau, rel=1e-4)
     assert policies["temperature_quick"].every_c == pytest.approx(tau / 60.0, rel=1e-4)
     # Followed, only the error of the drift is left; half the night is 120 min.
-    alone = optimal_interval_min(110.0, HFD, SLOPE, 2.0)
+    alone = best_for_ramp_min(110.0, HFD, SLOPE, 2.0)
     assert policies["follow_and_check"].every_min == pytest.approx(min(alone, 120.0), rel=1e-4)
     vague = dataclasses.replace(FOCUS, steps_per_c_err=6.0, steps_per_c=-13.0)
     unsure = {p.name: p for p in set_policies(dataclasses.replace(case, behaviour=vague))}["follow_and_check"]
-    assert unsure.every_min == pytest.approx(optimal_interval_min(110.0, HFD, SLOPE, 6.0), rel=1e-4)
+    assert unsure.every_min == pytest.approx(best_for_ramp_min(110.0, HFD, SLOPE, 6.0), rel=1e-4)
     # Runs in the filter in use: within 35 % of the formula, where they suit the plan.
-    fitted = policies["clock"].every_min / optimal_interval_min(case.run_cost_s(None), HFD, SLOPE, math.hypot(6.5, 2.0))
+    fitted = policies["clock"].every_min / best_for_ramp_min(case.run_cost_s(None), HFD, SLOPE, math.hypot(6.5, 2.0))
     assert math.exp(-0.3) <= fitted * 1.0001 and fitted <= math.exp(0.3) * 1.0001
     assert not dataclasses.replace(case, behaviour=dataclasses.replace(FOCUS, steps_per_c_err=3.26)).drift_proven
     assert dataclasses.replace(case, behaviour=dataclasses.replace(FOCUS, steps_per_c_err=3.24)).drift_proven
@@ -341,7 +341,7 @@ def test_levers_of_a_ramp_follow_the_formula():
     levers = {lever.what: lever for lever in _levers(case, clock)}
 
     def tau(k=6.5, cost=95.0, hfd=HFD):
-        return pytest.approx(optimal_interval_min(cost, hfd, SLOPE, math.hypot(k, 0.2)), rel=1e-4)
+        return pytest.approx(best_for_ramp_min(cost, hfd, SLOPE, math.hypot(k, 0.2)), rel=1e-4)
 
     k = levers["steps_per_c"]
     assert (k.low, k.high) == pytest.approx((-7.15, -5.85))  # a tenth is more than two errors
@@ -374,7 +374,7 @@ def test_hours_of_the_night_by_hand():
     assert (first.spread_c_per_h, second.spread_c_per_h) == pytest.approx((math.sqrt(2.0 / 9.0), 0.25))
     for hour, mean_square in ((first, 3.0), (second, 0.625)):
         rate = math.hypot(6.5, 2.0) * math.sqrt(mean_square)
-        assert hour.every_min == pytest.approx(optimal_interval_min(95.0, HFD, SLOPE, rate))
+        assert hour.every_min == pytest.approx(best_for_ramp_min(95.0, HFD, SLOPE, rate))
 
 
 def test_flags_at_their_limits():
@@ -433,7 +433,7 @@ def test_the_gain_on_other_nights_is_that_of_every_second_night(found):
 
 def test_each_night_has_its_own_interval(found):
     rates = (0.5, 1.5, 1.0, 2.0, 0.7)
-    expected = [optimal_interval_min(95.0, HFD, SLOPE, r * math.hypot(6.5, 0.3)) for r in rates]
+    expected = [best_for_ramp_min(95.0, HFD, SLOPE, r * math.hypot(6.5, 0.3)) for r in rates]
     assert found.answer.by_night_min == pytest.approx(expected, rel=1e-4)
     assert found.answer.spread_of_nights_min == pytest.approx(np.percentile(expected, [10, 50, 90]), rel=1e-4)
 
