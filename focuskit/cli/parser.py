@@ -216,12 +216,8 @@ def _add_interval(commands: Any) -> None:
         metavar="STEPS",
         help="error of a run: 1.5, or L=1.5,Ha=3",
     )
-    focus.add_argument(
-        "--random-walk",
-        type=not_negative,
-        metavar="STEPS",
-        help="how far focus moves in an hour apart from temperature, growing with the root of time",
-    )
+    walk = "how far focus moves in an hour apart from temperature, growing with the root of time"
+    add_number(focus, "--random-walk", "position_err", "STEPS", walk)
     night = parser.add_argument_group("the night")
     add_file(night, "--plan", metavar="FILE", help="CSV or TOML with filter, minutes, sub_s in order")
     add_number(night, "--now-every", "minutes", "MIN", "what you do now, besides runs at filter changes (60)", 60.0)
