@@ -217,7 +217,7 @@ def _add_interval(commands: Any) -> None:
         help="error of a run: 1.5, or L=1.5,Ha=3",
     )
     walk = "how far focus moves in an hour apart from temperature, growing with the root of time"
-    add_number(focus, "--random-walk", "position_err", "STEPS", walk)
+    add_number(focus, "--random-walk", "random_walk", "STEPS", walk)
     night = parser.add_argument_group("the night")
     add_file(night, "--plan", metavar="FILE", help="CSV or TOML with filter, minutes, sub_s in order")
     add_number(night, "--now-every", "minutes", "MIN", "what you do now, besides runs at filter changes (60)", 60.0)
@@ -277,7 +277,7 @@ def _add_report(commands: Any) -> None:
     # What the three commands can be told besides, as they take it where nothing is said.
     parser.set_defaults(
         keyword=[], position_pattern=None, limit=[], steps_per_c=None, steps_per_c_err=None, best_hfd=None,
-        slope=None, run_cost=None, position_err=None, plan=None, now_every=60.0,
+        slope=None, run_cost=None, position_err=None, random_walk=None, plan=None, now_every=60.0,
     )  # fmt: skip
 
 

@@ -50,6 +50,7 @@ RANGES: dict[str, Range] = {
     # What a user knows of a rig, or asks for.
     "steps_per_c": Range(-1e7, 1e7, "steps per °C", "more leaves the range of positions within a season"),
     "steps_per_c_err": Range(0.0, 1e7, "steps per °C", "as the drift itself"),
+    "random_walk": Range(0.0, 1e9, "steps per root of an hour", _STEPS),
     "minutes": Range(0.01, 1e5, "min", "from one short frame to beyond any night"),
     "sub_s": Range(1.0, 86400.0, "s", "from the shortest light frames to a day"),
 }  # fmt: skip
