@@ -87,30 +87,21 @@ def _add_stars(
     reach_px = reach_um / star.pixel_um * min(3.0, max(1.0, (float(np.max(flux_e)) / 1e6) ** (1.0 / 3.0)))
     size_px = 2 * math.ceil(reach_px) + 1
     field_px = int(fft.next_fast_len(math.ceil(0.75 * size_px), real=True)) * 2
-
-    def add(i: int, values: NDArray[np.complexfloating]) -> None:
-        column, row = round(float(x_px[i])), round(float(y_px[i]))
-        spectrum = replace(template, values=values)
-        stamp = spectrum.image(size_px, float(x_px[i]) - column, float(y_px[i]) - row)
-        _add_stamp(image, float(flux_e[i]) * stamp, column, row)
-
-    template = star_spectrum(star, field_px)
-    if defocus_um is None:
-        values = template.values.astype(np.complex64)
-        for star_number in range(len(flux_e)):
-            add(star_number, values)
-        return
     # Templates a little apart in defocus are mixed linearly; this spacing keeps HFD right to 0.05 %.
     spacing_um = 0.06 * star.f_ratio * core_um
-    node = np.floor(np.asarray(defocus_um) / spacing_um).astype(int)
+    origin_um = star.defocus_um if defocus_um is None else 0.0
+    place = np.zeros(len(flux_e)) if defocus_um is None else np.asarray(defocus_um) / spacing_um
+    node = np.floor(place).astype(int)
     for low in np.unique(node).tolist():
-        below, above = (
-            star_spectrum(replace(star, defocus_um=k * spacing_um), field_px).values.astype(np.complex64)
-            for k in (low, low + 1)
-        )
-        for star_number in np.flatnonzero(node == low).tolist():
-            share = np.float32(defocus_um[star_number] / spacing_um - low)
-            add(star_number, below + share * (above - below))
+        shapes = (replace(star, defocus_um=origin_um + k * spacing_um) for k in (low, low + 1))
+        below, above = (star_spectrum(shape, field_px) for shape in shapes)
+        first = below.values.astype(np.complex64)
+        change = above.values.astype(np.complex64) - first
+        for i in np.flatnonzero(node == low).tolist():
+            column, row = round(float(x_px[i])), round(float(y_px[i]))
+            spectrum = replace(below, values=first + np.float32(place[i] - low) * change)
+            stamp = spectrum.image(size_px, float(x_px[i]) - column, float(y_px[i]) - row)
+            _add_stamp(image, float(flux_e[i]) * stamp, column, row)
 
 
 def _add_stamp(image: NDArray[np.float32], stamp: NDArray[np.floating], column: int, row: int) -> None:
