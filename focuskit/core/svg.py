@@ -130,7 +130,7 @@ def _ground(place: _Place, x: Axis, x_ticks: Sequence[float]) -> Iterator[str]:
             at, up = float(place.across(x, layer.x)), float(place.up(layer.y))
             lines = layer.words.split("\n")
             for k, line in enumerate(lines):
-                yield _text(at, up + 4 + 17 * (k - 0.5 * (len(lines) - 1)), layer.to, line, "name")
+                yield _text(at, up + 4 + 17 * (k - 0.5 * (len(lines) - 1)), layer.to, line, "note")
         elif isinstance(layer, Images):
             yield from _draw_images(layer, place, x)
 
@@ -177,15 +177,16 @@ def _draw_band(band: Band, place: _Place, x: Axis) -> str:
 
 
 def _draw_cells(cells: Cells, place: _Place) -> Iterator[str]:
-    rows, columns = cells.values.shape
-    wide, high = (place.right - place.left) / columns, (place.bottom - place.top) / rows
+    # Neighbours share their edges to the last digit, else they would lie over each other by a pixel here and there.
+    x = np.linspace(place.left, place.right, cells.values.shape[1] + 1).round(1)
+    y = np.linspace(place.top, place.bottom, cells.values.shape[0] + 1).round(1)
     for role, sign in (("second", -1.0), ("accent", 1.0)):
         yield f'<g fill="{_paint(role)}" shape-rendering="crispEdges">'
         for (row, column), value in np.ndenumerate(cells.values):
             if sign * value > 0.0:
                 yield (
-                    f'<rect x="{place.left + column * wide:.2f}" y="{place.top + row * high:.2f}" width="{wide:.2f}" '
-                    f'height="{high:.2f}" opacity="{min(abs(value) / cells.most, 1.0) * _DARKEST:.2f}"/>'
+                    f'<rect x="{x[column]:.1f}" y="{y[row]:.1f}" width="{x[column + 1] - x[column]:.1f}" '
+                    f'height="{y[row + 1] - y[row]:.1f}" opacity="{min(abs(value) / cells.most, 1.0) * _DARKEST:.2f}"/>'
                 )
         yield "</g>"
 
@@ -275,9 +276,10 @@ def _notes(picture: Picture) -> str:
 
 
 def _text(x: float, y: float, to: str, words: str, look: str = "", colour: str = "") -> str:
-    """Return words at a place; in ink where they are a name."""
+    """Return words at a place; in ink where they are a name or a note, which has a rim of paper."""
+    rim = f'stroke="{_paint("paper")}" stroke-width="3.5" paint-order="stroke"' if look == "note" else 'stroke="none"'
     name = f' class="{look}"' if look else ""
-    fill = f' fill="{_paint(colour or "ink")}" stroke="none"' if look else ""
+    fill = f' fill="{_paint(colour or "ink")}" {rim}' if look else ""
     return f'<text{name} x="{x:.1f}" y="{y:.1f}" text-anchor="{to}"{fill}>{escape(words)}</text>'
 
 
