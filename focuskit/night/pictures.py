@@ -73,7 +73,7 @@ def _residual_panel(result: RunResult, x: np.ndarray, off: np.ndarray | None, ti
     """Describe by how much sizes are off the curve, in per cent; without a curve the panel says so."""
     name = "off the curve (%)"
     if off is None:
-        return Panel(Axis("", -1.0, 1.0), (Text(0.5 * (x.min() + x.max()), 0.0, "no curve: the run failed"),), 80.0)
+        return Panel(Axis("", -1.0, 1.0), (Text(0.5 * (x.min() + x.max()), 0.0, "no curve: the run failed"),), 40.0)
     grid = np.linspace(x.min(), x.max(), 61)
     band, sizes = result.seeing_scatter_pct(grid), result.sizes
     largest = 1.2 * max(float(np.nanmax(np.abs(off[np.array(result.fit.used, bool)]))), float(band.max()), 1.0)
