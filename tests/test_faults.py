@@ -5,11 +5,13 @@ import multiprocessing
 import os
 import shutil
 import signal
+import sqlite3
 import subprocess
 import sys
 import time
 from concurrent.futures import Executor, Future, ProcessPoolExecutor, ThreadPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
+from contextlib import closing
 from functools import partial
 from pathlib import Path
 from typing import ClassVar
@@ -20,6 +22,7 @@ from small_nights import analyse, take_run, without_optics, write_run
 from focuskit.core.errors import FocuskitError
 from focuskit.core.workers import Workers
 from focuskit.logbook import Logbook
+from focuskit.logbook.migrations import MIGRATIONS
 from focuskit.stars import measure
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "scripts"))
@@ -291,6 +294,36 @@ def test_a_folder_that_is_read_only_is_one_line(night, tmp_path, without_rights,
     done = focuskit(*words, rights=without_rights)
     assert f"{name}" in one_line(done, 0 if option == "--logbook" else 1)
     assert json.loads(done.stdout)["runs"]
+
+
+def test_a_logbook_of_the_first_version_on_a_read_only_disk_is_read(tmp_path, without_rights):
+    """A book of the first version has fewer columns: they cannot be added where nothing may be written."""
+    (tmp_path / "shut").mkdir()
+    path = tmp_path / "shut" / "book.sqlite"
+    with closing(sqlite3.connect(path)) as raw, raw:
+        for step in MIGRATIONS[:2]:
+            raw.execute(step)
+        raw.execute("PRAGMA user_version = 2")
+        raw.execute("INSERT INTO runs (key, time, position) VALUES ('k', 1e9, 5000.0)")
+    path.chmod(0o444)
+    (tmp_path / "shut").chmod(0o555)
+    done = focuskit("logbook", "list", "--json", "--logbook", path, rights=without_rights)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert [run["position"] for run in json.loads(done.stdout)["runs"]] == [5000.0]
+    assert "readonly" in one_line(focuskit("logbook", "note", 1, "wind", "--logbook", path, rights=without_rights))
+
+
+def test_a_process_that_the_system_stops_is_said_to_be_that():
+    """What stops a process from outside is most often the system, for want of memory."""
+    with Workers(count=2) as pool:
+        (reason,) = pool.map(_stopped, [0], measure._lost)
+    assert reason.code == "lost"
+    assert "stopped by the system" in reason.text
+    assert "lack of memory; try --workers 1" in reason.text
+
+
+def _stopped(_):
+    os.kill(os.getpid(), signal.SIGKILL)
 
 
 def test_no_home_is_no_fault(night, tmp_path, without_rights):
