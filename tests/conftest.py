@@ -4,6 +4,7 @@ import os
 import shutil
 import signal
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -37,6 +38,17 @@ def night():
     import focuskit
 
     return focuskit.analyse(SAMPLE / "night", rig_file=focuskit.read_rig_file(SAMPLE / "heron.toml"), workers=1)
+
+
+@pytest.fixture(scope="session")
+def failed_night(night):
+    """Return the sample night as it is without the stars' shapes in the run beside focus, which then fails."""
+    from focuskit.night.sizes import _fit_curve
+
+    def sizes_only(run):
+        return replace(run, fit=_fit_curve(run), profile=None, profile_frames=(), aberrations=None, to_middle=None)
+
+    return replace(night, runs=tuple(run if run.fit.fits else sizes_only(run) for run in night.runs))
 
 
 @pytest.fixture

@@ -224,6 +224,10 @@ def _remarks(result: RunResult, frames: bool, ways: bool) -> list[str]:
                 lines.append(
                     f"    {name.replace('_', ' '):<14} {plus_minus(fit['best_position'], fit['best_position_err'])}"
                 )
+            if fit and name == "profile" and result.in_the_middle and result.to_middle:
+                moved = plus_minus(*result.to_middle, sign=True)
+                middle = plus_minus(*result.in_the_middle)
+                lines.append(f"      in the middle  {middle}, moved by tilt and curvature: {moved}")
     if frames:
         lines.append(f"  {plain_text(result.sweep.why)}")
         for point in run["points"]:

@@ -36,6 +36,7 @@ Array = NDArray[np.float64]
 # hyperbola, and all frames. Chosen, not tuned: the window with the smallest error is taken.
 _PARABOLA_GROWTHS = (1.5, 2.0, np.inf)
 _NOWHERE = (None, None)
+_LEAST_GRID = np.geomspace(0.05, 1.0, 300)  # of a frame's size: wider apart than sweeps grow
 
 
 def fit_run(
@@ -241,6 +242,34 @@ def _bounded(best: float, err: float, points: Points, rig: Rig) -> tuple[float, 
     low, high = rig.travel or (near, near)
     near = min(max(near, low), high)
     return near, max(points.half_range * err, abs(there - near))
+
+
+def least_size(distances: ArrayLike, sizes: ArrayLike, slope: float, obstruction: float | None) -> float | None:
+    """Return the least size of a run whose best position and slope are known from elsewhere.
+
+    Parameters
+    ----------
+    distances, sizes : array_like, shape (n,)
+        From the best position, in steps, and half-flux diameters; NaN for frames that do not count.
+    slope : float
+        Of the far wings, size per step.
+    obstruction : float or None
+
+    Returns
+    -------
+    float or None
+        Median over the three smallest frames, for far out sizes hardly tell the seeing; None where no frame is
+        larger than the wings are without any seeing.
+    """
+    shape = seeing_donut_shape(_obstruction(Rig(obstruction=obstruction)))
+    wings, sizes = slope * np.abs(np.asarray(distances, float)), np.asarray(sizes, float)
+    found = []
+    for k in np.argsort(sizes)[: min(3, np.isfinite(sizes).sum())]:
+        least = sizes[k] * _LEAST_GRID  # the size grows with the least one, at any distance
+        there = least * shape.at(wings[k] / least)[0]
+        if there[0] < sizes[k]:
+            found.append(float(np.interp(sizes[k], there, least)))
+    return float(np.median(found)) if found else None
 
 
 def _obstruction(rig: Rig) -> float:

@@ -31,6 +31,8 @@ def run_picture(result: RunResult, points: Sequence[dict[str, Any]], stars: Mapp
     """
     fit, x = result.fit, np.array(result.positions)
     places = [*x, *(v for v in (fit.look_near, fit.best_position) if v is not None)]
+    if fit.best_position is not None and fit.tolerance_steps is not None:
+        places += [fit.best_position - fit.tolerance_steps, fit.best_position + fit.tolerance_steps]
     off, scale = result.residuals_pct(), result.rig.scale_arcsec_per_px
     tips = [_frame_tip(point, scale, None if off is None else float(off[k])) for k, point in enumerate(points)]
     panels = [_size_panel(result, x, tips)]

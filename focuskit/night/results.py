@@ -38,6 +38,9 @@ class RunResult(ShapedRun):
     ----------
     field : FieldMap or None
         Tilt and curvature; None where the stars or the optics do not show them.
+    to_middle : (float, float) or None
+        By how many steps the best position in the middle of the sensor lies off that of the stacked stars, which
+        ``profile`` gives, and the error of that; None without ``profile``.
 
     Notes
     -----
@@ -45,6 +48,7 @@ class RunResult(ShapedRun):
     """
 
     field: FieldMap | None = None
+    to_middle: tuple[float, float] | None = None
 
     def __eq__(self, other: object) -> bool:
         return isinstance(other, RunResult) and self.to_json() == other.to_json()
@@ -73,6 +77,14 @@ class RunResult(ShapedRun):
         if self.backlash and self.backlash.seen:
             raised.append("backlash_seen")
         return flags.check(raised)
+
+    @property
+    def in_the_middle(self) -> tuple[float, float] | None:
+        """Best position by the shapes in the middle of the sensor, and its error."""
+        if self.profile is None or self.to_middle is None:
+            return None
+        move, err = self.to_middle
+        return self.profile.best_position + move, math.hypot(self.profile.err, err)
 
     @property
     def look_near(self) -> str | None:
@@ -156,6 +168,7 @@ class RunResult(ShapedRun):
             "best_position": fit.best_position,
             "best_position_err": fit.best_position_err,
             "look_near": fit.look_near,
+            "look_near_err": fit.look_near_err,
             "method": fit.method,
             "reason": fit.reason,
             "hfd_best_px": fit.hfd_best_px,
@@ -182,6 +195,8 @@ class RunResult(ShapedRun):
         return {
             "best_position": profile.best_position,
             "best_position_err": profile.err,
+            "to_middle_steps": self.to_middle[0] if self.to_middle else None,
+            "to_middle_err_steps": self.to_middle[1] if self.to_middle else None,
             "params": {
                 "um_per_step": profile.um_per_step,
                 "um_per_step_err": profile.um_per_step_err,

@@ -13,6 +13,8 @@ from focuskit.stars import CommonSizes, MeasuredFrame, StarMatch
 from focuskit.sweeps import FocusRun
 from focuskit.waves import Aberrations, ProfileFit
 
+_CONTRADICT = frozenset(("flat_curve", "upside_down"))
+
 
 @dataclass(frozen=True, eq=False)
 class MeasuredRun:
@@ -113,8 +115,13 @@ class SizedRun(MeasuredRun):
 
     @property
     def can_be_shaped(self) -> bool:
-        """Whether the shapes of the stars can be fitted."""
-        return self.fit.best_position is not None and bool(self.rig.f_ratio and self.rig.pixel_um)
+        """Whether the shapes of the stars can be fitted: also where the sizes leave open where the best position is."""
+        optics = bool(self.rig.f_ratio and self.rig.pixel_um)
+        if self.fit.best_position is not None:
+            return optics
+        # Sizes that contradict the positions leave nothing for a fit that takes them as told; and the way per step
+        # is sought between frames on both sides.
+        return optics and bool(self.rig.um_per_step) and not _CONTRADICT.intersection(self.fit.flags)
 
 
 @dataclass(frozen=True, eq=False)

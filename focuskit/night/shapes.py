@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
+from focuskit.core.calibration import Calibration
 from focuskit.core.logged import LoggedRun, calibration_of
 from focuskit.core.workers import Workers
 from focuskit.frames import Limits
@@ -56,12 +57,19 @@ def _fit(
     out = list(runs)
     for telescope in {run.telescope for run in runs}:
         members = [k for k, run in enumerate(runs) if run.telescope == telescope]
-        logged = calibration_of(history, runs[members[0]].rig.name, {run.key for run in runs})
-        fits = fit_night([stacks[k] for k in members], logged)
-        for k, (profile, spherical) in zip(members, fits, strict=True):
+        known = calibration_of(history, runs[members[0]].rig.name, {run.key for run in runs})
+        curves = [k for k in members if runs[k].fit.best_position is not None]
+        fits = dict(zip(curves, fit_night([stacks[k] for k in curves], known), strict=True))
+        # Runs without a curve learn from the others, which learn nothing from them.
+        spherical = [own for _, own in fits.values() if own]
+        seeing = [profile.seeing(stack.wavelength_um) for stack, (profile, _) in zip(
+            [stacks[k] for k in curves], fits.values(), strict=True) if stack and profile]  # fmt: skip
+        known = Calibration((*spherical, *known.spherical), (*(one for one in seeing if one), *known.seeing))
+        fits |= {k: fit_night([stacks[k]], known)[0] for k in members if k not in fits}
+        for k, (profile, own) in fits.items():
             stack = stacks[k]
-            if stack and runs[k].fit.best_position is not None:
-                run = replace(runs[k], profile=profile, profile_frames=stack.frames, spherical=spherical)
+            if stack:
+                run = replace(runs[k], profile=profile, profile_frames=stack.frames, spherical=own)
                 out[k] = _with_backlash(run)
     return out
 
@@ -83,6 +91,6 @@ def _leave_lagging(stack: RunProfiles | None, run: ShapedRun) -> RunProfiles | N
 
 
 def _with_aberrations(run: ShapedRun, stack: RunProfiles | None) -> ShapedRun:
-    if stack is None or run.profile is None or run.fit.best_position is None:
+    if stack is None or run.profile is None:
         return run
     return replace(run, aberrations=measure_aberrations(stack.profiles, run.profile, stack.rig, stack.wavelength_um))

@@ -39,7 +39,8 @@ def measure_run(
 def size_run(run: MeasuredRun) -> SizedRun:
     """Fit the sizes of a run; where the shapes of its stars cannot show the backlash, their sizes have to."""
     sized = SizedRun(**vars(run), fit=_fit_curve(run), backlash=None)
-    return sized if sized.can_be_shaped else without_lagging(replace(sized, backlash=find_in_run(sized)))
+    by_shapes = sized.can_be_shaped and sized.fit.best_position is not None
+    return sized if by_shapes else without_lagging(replace(sized, backlash=find_in_run(sized)))
 
 
 def without_lagging(run: Run) -> Run:

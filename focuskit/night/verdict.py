@@ -8,13 +8,13 @@ from dataclasses import replace
 
 import numpy as np
 
-from focuskit.core import flags
+from focuskit.core import flags, optics
 from focuskit.core.statistics import weighted_mean
-from focuskit.curves import CurveFit, disagree, verdict_of
+from focuskit.curves import CurveFit, disagree, growth_distance, least_size, seeing_donut_shape, verdict_of
 from focuskit.field import FieldMap, likely_height, map_field
 from focuskit.night.results import RunResult
 from focuskit.night.runs import ShapedRun
-from focuskit.waves import stacked_mean, star_weights
+from focuskit.waves import ProfileFit, stacked_mean, star_weights
 
 # The sizes of few frames give their own error only roughly, and among many runs the luckiest would be believed:
 # their error has to be less than half that of the shapes. Chosen, not tuned.
@@ -33,16 +33,25 @@ def judge_runs(runs: Sequence[ShapedRun]) -> list[RunResult]:
     results = []
     for run, field in zip(runs, fields, strict=True):
         alike = [f for r, f in zip(runs, fields, strict=True) if f and r.camera_setting == run.camera_setting]
-        known = vars(run) | {"fit": combine(run.fit, *_in_the_middle(run, alike)) if run.profile else run.fit}
-        results.append(RunResult(**known, field=field))
+        result = RunResult(**vars(run), field=field)
+        if run.profile:
+            result = replace(result, to_middle=_to_middle(run, run.profile, alike))
+            assert result.in_the_middle
+            if run.fit.best_position is not None:
+                fit = combine(run.fit, *result.in_the_middle)
+            else:
+                fit = _by_shapes_alone(run, run.profile, *result.in_the_middle)
+            result = replace(result, fit=fit)
+        results.append(result)
     return results
 
 
 def _map(run: ShapedRun) -> FieldMap | None:
     """Map the field from the run's star tracks, about the surest best position."""
-    if run.fit.best_position is None:
+    sizes = run.fit.fits.get("squared sizes")
+    if sizes is None:
         return None
-    profile, rig, sizes = run.profile, run.rig, run.fit.fits["squared sizes"]
+    profile, rig = run.profile, run.rig
     if profile and rig.um_per_step is None:
         rig = replace(rig, um_per_step=profile.um_per_step)
     return map_field(
@@ -59,14 +68,12 @@ def _map(run: ShapedRun) -> FieldMap | None:
     )
 
 
-def _in_the_middle(run: ShapedRun, maps: Sequence[FieldMap]) -> tuple[float, float]:
-    """Return the best position by the shapes in the middle of the sensor, and its error.
+def _to_middle(run: ShapedRun, profile: ProfileFit, maps: Sequence[FieldMap]) -> tuple[float, float]:
+    """Return how many steps the best position in the middle of the sensor lies off that of the shapes, and the error.
 
     A profile fit finds the best position of the stars that it stacked, by their weight; in a tilted
     or curved field that is not the middle's.
     """
-    profile = run.profile
-    assert profile
     weights = star_weights(run.frames, run.match)
     heights, variance = np.zeros(weights.size), 0.0
     rows, columns = run.frames[0].info.shape
@@ -82,8 +89,7 @@ def _in_the_middle(run: ShapedRun, maps: Sequence[FieldMap]) -> tuple[float, flo
     shift_um, unsure_um = stacked_mean(run.frames, run.match, run.sizes.hfd_px, weights, heights)
     uneven_um = math.sqrt(float(np.average((heights - shift_um) ** 2, weights=weights)))
     variance += unsure_um**2 + (_UNEVEN * uneven_um) ** 2
-    middle = profile.best_position - shift_um / profile.um_per_step
-    return middle, math.hypot(profile.err, math.sqrt(variance) / profile.um_per_step)
+    return -shift_um / profile.um_per_step, math.sqrt(variance) / profile.um_per_step
 
 
 def combine(fit: CurveFit, best_position: float, best_position_err: float) -> CurveFit:
@@ -105,11 +111,10 @@ def combine(fit: CurveFit, best_position: float, best_position_err: float) -> Cu
     else:
         name, other, (best, err), other_err = fit.method, "profile", sizes, best_position_err
         err_95 = fit.best_position_err_95
-    smaller = "is smaller than" if err < other_err else "is surer than"
-    reason = f"the error of {name}, {_steps(err)}, {smaller} that of {other}, {_steps(other_err)}"
+    reason = _compare_errors(name, err, other, other_err)
     if disagree(sizes, shapes, fit.tolerance_steps or 0.0):
         raised.append("fits_disagree")
-        reason += f"; they differ by {_steps(abs(sizes[0] - shapes[0]))}, and {name} is believed for that"
+        reason += f"; they differ by {_steps(abs(sizes[0] - shapes[0]))}, and {name} is believed"
     return replace(
         fit,
         verdict=verdict_of(raised),
@@ -120,6 +125,60 @@ def combine(fit: CurveFit, best_position: float, best_position_err: float) -> Cu
         reason=reason,
         flags=flags.check(raised),
     )
+
+
+def _by_shapes_alone(run: ShapedRun, profile: ProfileFit, best_position: float, best_position_err: float) -> CurveFit:
+    """Return the fit of a run whose sizes give no best position, with that of the shapes if it is within the tolerance.
+
+    Else the shapes say where to look, where they know it better.
+    """
+    fit, rig = run.fit, run.rig
+    assert rig.pixel_um and rig.f_ratio
+    slope = (
+        optics.wing_slope(rig.f_ratio, rig.obstruction or optics.USUAL_OBSTRUCTION) * profile.um_per_step / rig.pixel_um
+    )
+    sizes = np.where(fit.used, run.sizes.hfd_px, np.nan)
+    least = least_size(np.array(run.positions) - best_position, sizes, slope, rig.obstruction)
+    tolerance = None
+    if least is not None:
+        shape = seeing_donut_shape(round(rig.obstruction or optics.USUAL_OBSTRUCTION, 2))
+        tolerance = growth_distance(shape, optics.TOLERATED_GROWTH) * least / slope
+    if tolerance is None or not best_position_err < tolerance:
+        if fit.look_near_err is not None and fit.look_near_err < best_position_err:
+            return fit
+        return replace(fit, look_near=best_position, look_near_err=best_position_err)
+    return replace(
+        fit,
+        verdict="usable",
+        best_position=best_position,
+        best_position_err=best_position_err,
+        best_position_err_95=1.96 * best_position_err,
+        look_near=None,
+        look_near_err=None,
+        method="profile",
+        reason=f"the sizes give none, and the error of the shapes, {_steps(best_position_err)}, is below the tolerance",
+        hfd_best_px=least,
+        hfd_slope_px_per_step=slope,
+        tolerance_steps=tolerance,
+        um_per_step=profile.um_per_step,
+        critical_focus_zone_steps=optics.critical_focus_zone_um(rig.f_ratio, run.wavelength_nm) / profile.um_per_step,
+    )
+
+
+def _compare_errors(name: str, err: float, other: str, other_err: float) -> str:
+    """Say how the errors of two estimates compare, in as many digits as show it."""
+    if err < other_err:
+        says, holds = "is smaller than", lambda a, b: a < b
+    else:
+        says, holds = "is less than twice", lambda a, b: b <= a < 2.0 * b
+    for digits in range(2, 18):
+        shown = [
+            np.format_float_positional(v, digits, unique=False, fractional=False).rstrip(".") for v in (err, other_err)
+        ]
+        if holds(*map(float, shown)):
+            break
+    text = f"the error of {name}, {shown[0]} steps, {says} that of {other}, {shown[1]} steps"
+    return text if err < other_err else f"{text}, and sizes of few frames tell their own error only roughly"
 
 
 def _steps(value: float) -> str:

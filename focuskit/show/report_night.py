@@ -7,7 +7,7 @@ from datetime import timedelta
 from typing import Any
 
 from focuskit.core import flags
-from focuskit.core.text import number, plain_text, round_pair, two_digits
+from focuskit.core.text import number, plain_text, plus_minus, round_pair, two_digits
 from focuskit.core.times import NIGHT_GAP_S
 from focuskit.diagnosis import PART_TITLES, camera_words, diagnose
 from focuskit.field import FieldMap, pool_maps
@@ -209,7 +209,7 @@ def _run_view(number_: int, result: RunResult) -> dict[str, Any]:
         "picture": result.picture(star_strip(result)),
         "facts": _facts(result, run),
         "flags": [flags.describe(name) for name in run["flags"]],
-        "estimates": _estimates(run),
+        "estimates": _estimates(result, run),
         "off_pct": [None] * len(points) if off is None else [float(v) if v == v else None for v in off],
     }  # fmt: skip
 
@@ -251,15 +251,23 @@ def _facts(result: RunResult, run: dict[str, Any]) -> list[tuple[str, str, str]]
     return out
 
 
-def _estimates(run: dict[str, Any]) -> list[dict[str, Any]]:
-    out = []
+def _estimates(result: RunResult, run: dict[str, Any]) -> list[dict[str, Any]]:
+    out: list[dict[str, Any]] = []
+
+    def add(fit: dict[str, Any], name: str, what: str, best: float, err: float, reported: bool) -> None:
+        value, plus = round_pair(best, err)
+        apart = None if reported or run["best_position"] is None else best - run["best_position"]
+        out.append({"name": name, "what": what, "value": value, "err": plus, "reported": reported, "apart": apart,
+                    "points": fit["points"], "chi2": fit["chi2_reduced"]})  # fmt: skip
+
     for key, (name, what) in _ESTIMATES.items():
         fit = run["fits"].get(key)
         if fit is not None:
-            value, err = round_pair(fit["best_position"], fit["best_position_err"])
             reported = run["method"] is not None and run["method"].replace(" ", "_") == key
-            apart = fit["best_position"] - run["best_position"] if run["best_position"] is not None else None
-            out.append({"name": name, "what": what, "value": value, "err": err, "reported": reported,
-                        "apart": None if reported or apart is None else apart, "points": fit["points"],
-                        "chi2": fit["chi2_reduced"]})  # fmt: skip
+            middle = result.in_the_middle if key == "profile" else None
+            add(fit, name, what, fit["best_position"], fit["best_position_err"], reported and not middle)
+            if middle and result.to_middle:
+                move = plus_minus(*result.to_middle, sign=True)
+                what = f"the same, moved by tilt and curvature from where the stars lie: {move} steps"
+                add(fit, f"{name}, in the middle of the sensor", what, *middle, reported)
     return out

@@ -34,6 +34,8 @@ _MOST_OBSTRUCTION = 0.75
 _FOUND_ERR = 0.05
 # By how much the typical seeing may differ from run to run, in its logarithm; all alike before the runs are seen.
 _RUN_WIDTHS = np.geomspace(0.002, 0.6, 20)
+# Of the sweep: so far beyond its ends a best position is sought, which frames on one side of focus show by their rings.
+_BEYOND = 0.5
 _NOTHING_LOGGED = Calibration()
 
 
@@ -274,8 +276,9 @@ def _solve(run: RunProfiles | None) -> SolvedRun | None:
 
 
 def _is_sound(solved: SolvedRun) -> bool:
-    sampled = solved.data.position
-    return solved.solution.converged and float(sampled.min()) < solved.best_position < float(sampled.max())
+    low, high = float(solved.data.position.min()), float(solved.data.position.max())
+    beyond = _BEYOND * (high - low)
+    return solved.solution.converged and low - beyond < solved.best_position < high + beyond
 
 
 def _spherical_of(run: RunProfiles, solved: SolvedRun) -> Spherical:

@@ -27,16 +27,20 @@ def test_best_positions_lie_within_their_errors(night, truth):
     for run in night.to_json()["runs"]:
         if run["verdict"] != "failed":
             offs.append((run["best_position"] - known[run["start"], run["filter"]]) / run["best_position_err"])
-    assert len(offs) == 6
+    assert len(offs) == 7
     assert np.abs(offs).max() < 3
     assert np.sqrt(np.mean(np.square(offs))) < 1.8
 
 
-def test_a_run_beside_focus_fails_and_invents_nothing(night):
-    failed = [run for run in night.to_json()["runs"] if run["verdict"] == "failed"]
-    assert len(failed) == 1
-    assert failed[0]["best_position"] is None
-    assert failed[0]["flags"]
+def test_a_run_beside_focus_has_its_best_position_from_the_shapes(night, failed_night, truth):
+    """The sizes alone do not give it; they say where to look."""
+    (run,) = (run for run in night.runs if "minimum_outside" in run.all_flags)
+    (alone,) = (run for run in failed_night.to_json()["runs"] if run["verdict"] == "failed")
+    best = next(one["best_position"] for one in truth["runs"] if one["start"] == alone["start"])
+    assert run.fit.verdict == "usable" and run.fit.method == "profile"
+    assert abs(run.fit.best_position - best) < 3.0 * run.fit.best_position_err < run.fit.tolerance_steps
+    assert alone["best_position"] is None and "minimum_outside" in alone["flags"]
+    assert abs(alone["look_near"] - best) < 3.0 * alone["look_near_err"]
 
 
 def test_spoiled_frames_are_named_and_the_run_goes_on(night):

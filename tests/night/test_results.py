@@ -53,7 +53,7 @@ def test_a_run_draws_its_frames_its_curve_and_its_best_position(night):
 
 def test_a_night_draws_the_best_positions_that_it_has(night):
     (svg,) = pictures(night._repr_html_())
-    assert len(svg.findall(f".//{SVG}circle")) == 6  # one of the seven runs failed
+    assert len(svg.findall(f".//{SVG}circle")) == 7
     assert not pictures(replace(night, runs=())._repr_html_())
 
 
@@ -93,38 +93,46 @@ def plain_means(monkeypatch):
     monkeypatch.setattr(verdict, "likely_height", lambda height, err: (height, err))
 
 
+def move(run, **heights):
+    return verdict._to_middle(run, run.profile, [field(**heights)])
+
+
 def test_the_best_position_is_brought_from_the_stars_to_the_middle(plain_means):
     """A tilt counts from edge to edge, a curvature from the centre to the corner; both in µm of the focal plane."""
     right = stub([599.5], [199.5])  # half the tilt from the middle
-    place, err = verdict._in_the_middle(right, [field(tilt_x_um=80.0, tilt_x_um_err=8.0)])
-    assert place == pytest.approx(5000.0 - 40.0 / 4.0)
-    assert err == pytest.approx(np.hypot(0.3, 4.0 / 4.0))
+    assert move(right, tilt_x_um=80.0, tilt_x_um_err=8.0) == pytest.approx((-40.0 / 4.0, 4.0 / 4.0))
     low = stub([299.5], [399.5])
-    assert verdict._in_the_middle(low, [field(tilt_y_um=80.0)])[0] == pytest.approx(5000.0 - 10.0)
+    assert move(low, tilt_y_um=80.0)[0] == pytest.approx(-10.0)
     corner = stub([-0.5], [-0.5])
-    place, err = verdict._in_the_middle(corner, [field(curvature_um=-20.0, curvature_um_err=2.0)])
-    assert place == pytest.approx(5000.0 + 20.0 / 4.0)
-    assert err == pytest.approx(np.hypot(0.3, 2.0 / 4.0))
-    assert verdict._in_the_middle(corner, []) == pytest.approx((5000.0, 0.3))
+    assert move(corner, curvature_um=-20.0, curvature_um_err=2.0) == pytest.approx((20.0 / 4.0, 2.0 / 4.0))
+    assert verdict._to_middle(corner, corner.profile, []) == (0.0, 0.0)
 
 
 def test_stars_at_several_heights_widen_the_error(plain_means):
     both = stub([-0.5, 599.5], [199.5, 199.5])
-    place, err = verdict._in_the_middle(both, [field(tilt_x_um=400.0)])
-    assert place == pytest.approx(5000.0)
-    assert err == pytest.approx(np.hypot(0.3, verdict._UNEVEN * 200.0 / 4.0))
+    assert move(both, tilt_x_um=400.0) == pytest.approx((0.0, verdict._UNEVEN * 200.0 / 4.0), abs=1e-6)
+
+
+def test_position_and_error_in_the_middle_are_those_of_stack_and_move(night):
+    for run in night.runs:
+        best, err = run.in_the_middle
+        assert best == pytest.approx(run.profile.best_position + run.to_middle[0])
+        assert err**2 == pytest.approx(run.profile.err**2 + run.to_middle[1] ** 2)
+        assert (run.fit.best_position, run.fit.best_position_err) == (best, err)
+        told = run.to_json()["fits"]["profile"]
+        assert (told["to_middle_steps"], told["to_middle_err_steps"]) == run.to_middle
 
 
 def test_fields_of_one_camera_are_pooled_at_the_step_that_is_known(night, monkeypatch):
     runs = [ShapedRun(**{f.name: getattr(run, f.name) for f in fields(ShapedRun)}) for run in night.runs]
-    runs = [run for run in runs if run.profile]
+    runs = [run for run in runs if run.profile and run.fit.fits]
     apart = tuple(replace(frame, info=replace(frame.info, instrument="Guide")) for frame in runs[0].frames)
     runs[0] = replace(runs[0], frames=apart)
     runs[1] = replace(runs[1], rig=replace(runs[1].rig, um_per_step=None))
     runs[2] = replace(runs[2], rig=replace(runs[2].rig, um_per_step=4.5))
     steps, pooled = [], []
     monkeypatch.setattr(verdict, "map_field", lambda *given, **_: steps.append(given[3].um_per_step) or "a map")
-    monkeypatch.setattr(verdict, "_in_the_middle", lambda run, maps: pooled.append(len(maps)) or (9000.0, 1.0))
+    monkeypatch.setattr(verdict, "_to_middle", lambda run, profile, maps: pooled.append(len(maps)) or (1.0, 1.0))
     verdict.judge_runs(runs)
     assert pooled == [1] + [len(runs) - 1] * (len(runs) - 1)
     assert steps[1:3] == [runs[1].profile.um_per_step, 4.5]

@@ -23,8 +23,8 @@ def cloudy(night):
 
 
 @pytest.fixture(scope="module")
-def failed(night):
-    return next(run for run in night.runs if run.fit.verdict == "failed")
+def failed(failed_night):
+    return next(run for run in failed_night.runs if run.fit.verdict == "failed")
 
 
 def drawn(ax, label):
@@ -72,7 +72,8 @@ def test_residuals_are_sizes_less_the_curve(cloudy):
     assert low < off[used].min() < off[used].max() < high
 
 
-def test_night_shows_every_run_once_with_temperature_and_seeing(night):
+def test_night_shows_every_run_once_with_temperature_and_seeing(failed_night):
+    night = failed_night
     ax = plot_night(night)
     _, warm, seeing = ax.figure.axes
     places = [point for c in ax.containers for point in c.lines[0].get_ydata()]
