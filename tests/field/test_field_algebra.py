@@ -6,13 +6,15 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from scipy import stats
+from scipy.optimize import brentq
 
 from focuskit.core.optics import wing_slope
 from focuskit.field import likely_height, pool_maps
-from focuskit.field.fit import _model, _solve, _stretch
+from focuskit.field.fit import _fit, _model, _solve, _stretch, _Table
 from focuskit.field.map import Corner, FieldMap
 from focuskit.field.report import FieldFit, Telescope, report, sensor_places
 from focuskit.field.sizes import star_sizes
+from focuskit.waves import profile_model
 
 SHAPE = (4176, 6248)
 
@@ -151,3 +153,108 @@ def test_likely_height_is_that_of_the_two_laws(value, err):
     mean = 0.1 * (like @ height) * step / total
     square = 0.1 * (like @ height**2) * step / total
     assert likely_height(value, err) == pytest.approx((mean, math.sqrt(square - mean**2)), rel=1e-6)
+
+
+def test_an_error_of_no_tilt_is_the_larger_one():
+    still = replace(map_of(0.0, 1.0), tilt_y_um_err=3.0)
+    assert still.tilt_um_err == 3.0
+    assert still.tilt_limit_um == 6.0
+    # To first order of the root of both squares elsewhere.
+    moved = replace(still, tilt_x_um=30.0, tilt_y_um=40.0)
+    assert moved.tilt_um_err == pytest.approx(math.hypot(0.6 * 1.0, 0.8 * 3.0))
+
+
+# Sizes and the whole fit ---------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("typical", "aperture", "scale"), [(0.0, 14.0, 1.0), (150.0, 45.0, 1.2), (30.0, 30.0, 0.9)])
+def test_a_size_in_an_aperture_is_that_of_the_light_in_it(typical, aperture, scale):
+    sizes = star_sizes(7.0, 0.36, 3.76, 0.55, 22.0, 300.0)
+    wide = 2.0 * 4.0 * float(np.sqrt(sizes.squares(300.0))) / 3.76
+    model = profile_model(7.0, 0.36, 3.76, 0.55, wide)
+    width = brentq(lambda w: model.hfd_um(0.0, w) ** 2 - float(sizes.squares(0.0)), 5.0, 40.0)
+
+    def light(radius, dz):
+        return float(model.encircled_energy(np.array([radius]), dz, width)[0])
+
+    # The total is the light in the aperture over the part of it that the typical star has there.
+    whole = light(aperture / scale, typical / scale)
+    for dz in (0.0, 60.0, 220.0):
+        half = 0.5 * light(aperture / scale, dz) / whole
+        expected = 2.0 * brentq(lambda r, dz=dz, half=half: light(r, dz) - half, 0.5, 120.0)
+        assert math.sqrt(sizes.measured(typical, aperture, scale)(dz)) == pytest.approx(expected, rel=0.004)
+    assert sizes.measured(typical, math.inf, scale)(60.0) == sizes.squares(60.0)
+
+
+def test_sizes_are_those_of_the_seeing_that_was_seen():
+    for least in (9.0, 22.0, 55.0):
+        sizes = star_sizes(7.0, 0.36, 3.76, 0.55, least, 300.0)
+        assert 0.5 * math.log(float(sizes.squares(0.0)) / least**2) == pytest.approx(0.0, abs=0.05)
+        assert sizes.defocus_um[-1] >= 300.0
+
+
+TELESCOPE = Telescope(7.0, 0.36, 3.76, 0.55, 4.0, False, 0.0)
+TRUE_CHANGES = np.array([80.0, -40.0, 50.0])
+
+
+def table_of(rng, stars=40, err=0.02, scatter=0.0, seeing=None):
+    """Sizes of stars in nine frames of known seeing, with the errors that are quoted and more."""
+    x, y = rng.uniform(0, 6247, stars), rng.uniform(0, 4175, stars)
+    places = sensor_places(x, y, SHAPE)
+    typical, steps = np.median(places, axis=0), np.linspace(-100.0, 100.0, 9)
+    sizes = star_sizes(7.0, 0.36, 3.76, 0.55, 22.0, 1.15 * 400.0 + 75.0)
+    seeing = rng.normal(1.0, 0.1, 9) if seeing is None else seeing
+    aperture = np.full(9, np.inf)
+    square, _ = _model(sizes, steps * 4.0, aperture, (places - typical) @ TRUE_CHANGES, seeing)
+    square = square * (1.0 + scatter * rng.standard_normal(square.shape))
+    hfd = np.sqrt(square)
+    noise = err * np.abs(hfd) * (1.0 if err else 0.0)
+    return _Table(
+        steps, hfd + noise * rng.standard_normal(hfd.shape), np.maximum(noise, 1e-6), aperture, places, typical
+    )
+
+
+def test_changes_are_found_in_seeing_that_varies():
+    rng = np.random.default_rng(61)
+    seeing = np.array([1.0, 0.72, 1.4, 1.0, 1.1, 0.9, 1.55, 0.8, 1.0])
+    found = _fit(table_of(rng, err=0.0, seeing=seeing), TELESCOPE)
+    np.testing.assert_allclose(found.changes, TRUE_CHANGES, atol=1.5)
+    # A third of one frame's and of some stars' sizes far off: they are set aside.
+    table = table_of(rng, err=0.005)
+    table.hfd[rng.random(table.hfd.shape) < 0.15] *= 1.5
+    np.testing.assert_allclose(_fit(table, TELESCOPE).changes, TRUE_CHANGES, atol=4.0)
+
+
+@pytest.mark.parametrize(("err", "scatter"), [(0.02, 0.0), (0.005, 0.08)])
+def test_errors_of_changes_are_their_scatter(err, scatter):
+    rng = np.random.default_rng(62)
+    pulls, off, quoted = [], [], []
+    for _ in range(40):
+        found = _fit(table_of(rng, err=err, scatter=scatter), TELESCOPE)
+        off.append(found.changes - TRUE_CHANGES)
+        quoted.append(np.sqrt(np.diag(found.covariance)))
+        pulls.append(off[-1] / quoted[-1])
+    # Three values of each of 40 fields: the spread of 120 pulls is known to 7 %.
+    assert np.sqrt(np.mean(np.square(pulls))) == pytest.approx(1.0, abs=0.25)
+    assert np.all(np.abs(np.mean(off, axis=0)) < 4.0 * np.mean(quoted, axis=0) / math.sqrt(40))
+    # As good as least squares with the true weights, to 10 %: the noise and the scatter are weighed as they are.
+    table = table_of(rng, err=0.0)
+    assert np.mean(quoted) < 1.15 * _best_err(table, err, scatter)
+
+
+def _best_err(table, err, scatter):
+    """Mean error of the changes by least squares with known variances and seeing, a term for every frame and star."""
+    sizes = star_sizes(7.0, 0.36, 3.76, 0.55, 22.0, 1.15 * 400.0 + 75.0)
+    best = (table.places - table.typical) @ TRUE_CHANGES
+    square, gradient = _model(sizes, table.steps * 4.0, table.aperture, best, np.ones(9))
+    root = 1.0 / (square * math.hypot(2.0 * err, scatter))
+    stars, frames = square.shape
+    rows = []
+    for i in range(stars):
+        for k in range(frames):
+            row = np.zeros(3 + frames + stars)
+            row[:3] = gradient[i, k] * table.places[i]
+            row[3 + k] = row[3 + frames + i] = 1.0
+            rows.append(row * root[i, k])
+    covariance = np.linalg.pinv(np.array(rows).T @ np.array(rows))
+    return float(np.mean(np.sqrt(np.diag(covariance)[:3])))
