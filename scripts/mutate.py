@@ -5,6 +5,9 @@
     python scripts/mutate.py --count 100 --seed 7 --list       only print the changes
 
 The changes are drawn from all places where an operator, a comparison, a number or a function could be another one.
+Left out is what decides no result, only how it is looked for: lines whose comment begins with ``search:`` (where a
+search begins, how many rounds, draws or points of a table it takes) and the arguments in `SEARCH` (how near a solver
+goes).
 Each is tried on a copy of the project with the tests that belong to the room, the quickest first, until one fails.
 """
 
@@ -53,6 +56,8 @@ FUNCTIONS = {
 }  # fmt: skip
 # Numbers here are no mathematics: messages, types, places in a list, how a number is written.
 PASSED_OVER = (ast.JoinedStr, ast.Raise, ast.Assert, ast.arg, ast.Slice, ast.Import, ast.ImportFrom)
+SEARCH = {"options", "xtol", "rtol", "xatol", "fatol", "maxiter", "maxsize", "x0"}
+SEARCHES = re.compile(r"#\s*search:")
 WRITTEN = re.compile(r"_?(to_json|repr|html|text|words|describe|sentence|__repr__)")
 
 
@@ -100,6 +105,8 @@ def places(node: ast.AST) -> Iterator[ast.AST]:
         if name in ("annotation", "returns", "decorator_list", "slice"):
             continue
         for child in value if isinstance(value, list) else [value]:
+            if isinstance(child, ast.keyword) and child.arg in SEARCH:
+                continue
             named = isinstance(child, ast.FunctionDef) and WRITTEN.match(child.name)
             if isinstance(child, ast.AST) and not isinstance(child, PASSED_OVER) and not named:
                 yield child
@@ -114,7 +121,8 @@ def changes_of(room: str) -> list[Change]:
             source = path.read_text(encoding="utf-8")
             lines = source.split("\n")
             for node in places(ast.parse(source)):
-                if getattr(node, "lineno", 0) and node.lineno == node.end_lineno:
+                inside = getattr(node, "lineno", 0) and node.lineno == node.end_lineno
+                if inside and not SEARCHES.search(lines[node.lineno - 1]):
                     raw = lines[node.lineno - 1].encode()[node.col_offset : node.end_col_offset].decode()
                     for new in others(node):
                         text = ast.unparse(new)

@@ -41,9 +41,9 @@ _USUAL_CHANGE_UM = 75.0  # of the best position over the sensor; beyond it curve
 _LEAST_SCATTER = 0.01
 _SEEING_RANGE = (0.6, 1.7)  # of a frame's seeing against the run's: four times its usual scatter of 12 %
 _HUBER = 1.345  # 95 % as good as least squares on normal errors (Huber 1981, from memory)
-_ROUNDS = 8
+_ROUNDS = 8  # search: rounds
 _STRETCHES = 2  # the second changes the way per step by the square of the first, a few per cent
-_HUBER_ROUNDS = 3  # then the weights of outliers go to zero
+_HUBER_ROUNDS = 3  # search: then the weights of outliers go to zero
 # Stars along one line leave tilt and curvature open; evenly spread ones have a condition of 1.3 (chosen).
 _WORST_CONDITION = 30.0
 

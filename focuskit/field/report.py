@@ -23,7 +23,7 @@ _MODEL_ERR = 0.04
 _MODEL_CROSS_ERR = 0.005
 _MODEL_LEAST_ERR_UM = 0.2
 BISQUARE = 4.685  # 95 % as good as least squares on normal errors (Holland & Welsch 1977, from memory)
-_ROUNDS = 8
+_ROUNDS = 8  # search: rounds
 _CORNERS = (("top left", -0.5, -0.5), ("top right", 0.5, -0.5), ("bottom left", -0.5, 0.5), ("bottom right", 0.5, 0.5))
 
 

@@ -20,8 +20,8 @@ from focuskit.waves import profile_model
 Array = NDArray[np.float64]
 
 # Of the table, which splines and lines go through: chosen, twice as many cost twice the time.
-_DEFOCUSES = 28
-_RADII = 160
+_DEFOCUSES = 28  # search: points
+_RADII = 160  # search: points
 _SEEING_STEP = 0.08  # of the logarithm: runs in like seeing share their table
 _LEAST_SEEING = 0.3  # in λN: below it the diffraction decides
 

@@ -29,7 +29,7 @@ from focuskit.refocus.temperature_change import Nights, lay_out_nights, log_nois
 
 # Intervals that are drawn, over the setting: a factor of four to both sides shows where the loss is flat.
 _CLOCK_FACTORS = np.exp(np.linspace(np.log(0.25), np.log(4.0), 25))
-_CLOCK_DRAWS = 8  # for a curve to look at
+_CLOCK_DRAWS = 8  # search: for a curve to look at
 _DAY_S = 24.0 * HOUR_S
 _FEW_DAYS = 7.0  # a spell of weather lasts a few days (chosen)
 _WARMS_C = 1.0  # from beginning to end: a night that warms by more is rare, half of all nights never do (chosen)

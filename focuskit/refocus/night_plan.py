@@ -18,7 +18,7 @@ from focuskit.core.times import NIGHT_GAP_S
 from focuskit.frames import read_csv, read_toml
 
 NAMELESS = "-"  # the filter of runs that name none
-_MOST_PLAN_BYTES = 1_000_000  # a plan has a few lines: more is another file
+_MOST_PLAN_BYTES = 1_000_000  # search: a plan has a few lines: more is another file
 _WANTED = "a CSV or TOML file with the plan of a night"
 _RUNS_OF_A_NIGHT = 4  # so many logged runs show the filters of a night (chosen; fewer may be a test of focus)
 _SHORTEST_BLOCK_MIN = 15.0  # a run in narrowband and one exposure: sooner, one run follows another

@@ -12,8 +12,8 @@ FloatArray = NDArray[np.float64]
 
 # Runs beyond one a night, less the coefficients fitted: fewer do not bound a variance (its mean has no end below 4).
 _FEWEST_DEGREES = 5
-_MOST_NIGHTS = 300  # the last ones: a year of clear nights, and how the rig is now (chosen)
-_GRID = 33  # values of each of the two standard deviations; twice as many change neither by a hundredth
+_MOST_NIGHTS = 300  # search: a year of clear nights, and how the rig is now (chosen)
+_GRID = 33  # search: values of each standard deviation; twice as many change neither by a hundredth
 
 
 def split_scatter(drift: Drift) -> tuple[float, float] | None:

@@ -19,9 +19,9 @@ from focuskit.refocus.temperature_change import Nights, TemperatureChange, best_
 
 Lanes = NDArray[np.intp]
 
-NOISE_ROWS = 64  # errors of so many runs are drawn per night; later runs use them again
-_WALKS = 512  # random walks drawn; further lanes use them again: their mean loss is known to a 20th
-_OVER_S = 1e-6  # a night with less time left is over: only rounding left it
+NOISE_ROWS = 64  # search: errors of so many runs are drawn per night; later runs use them again
+_WALKS = 512  # search: random walks drawn, then used again: their mean loss is known to a 20th
+_OVER_S = 1e-6  # search: a night with less time left is over: only rounding left it
 UNPROVEN = 2.0  # a drift below so many of its errors could be none: the usual bound of 95 %
 _COUNTS = ("runs", "imaging_s", "focusing_s", "moving_s", "effective_s", "growth_s", "worst_growth", "in_tolerance_s")
 

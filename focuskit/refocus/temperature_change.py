@@ -16,9 +16,9 @@ from focuskit.refocus.behaviour import FloatArray
 
 LONGEST_MIN = 60.0 * 24 * 60  # an interval of sixty days is called never
 FLAT = 3.0  # a mean square change below so many times what noise makes is flat (chosen, not tuned)
-_MOST_LAGS = 120  # of the curve, one in five minutes of a night of ten hours (chosen: a year takes a second)
-_GRID = 240  # intervals from half a minute to never, 5 % apart: the least lies between two of them
-_MOST_POINTS = 20_000_000  # of the grid: fifty years of nights
+_MOST_LAGS = 120  # search: points of the curve, one in five minutes of ten hours (chosen: a year takes a second)
+_GRID = 240  # search: intervals from half a minute to never, 5 % apart: the least lies between
+_MOST_POINTS = 20_000_000  # search: points of the grid: fifty years of nights
 
 
 @dataclass(frozen=True, eq=False)
