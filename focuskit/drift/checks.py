@@ -9,8 +9,10 @@ from scipy import stats
 
 from focuskit.core.statistics import SEEN_SIGMA, as_sigma
 from focuskit.drift.linear import Array
+from focuskit.drift.rebuilds import LONG_GAP
 from focuskit.drift.result import Drift
-from focuskit.drift.season import Season, Terms
+from focuskit.drift.scatter import average_shifts
+from focuskit.drift.season import Season, Terms, between_nights, by_stretch, columns_of, rounding_c
 
 # An offset whose error is this many times what its runs alone would give hangs on the drift (chosen).
 TIED = 2.0
@@ -25,9 +27,10 @@ FEWEST_RUNS, MOST_RUNS = 20, 1500
 # Fewer free nights, less one a stretch, do not tell how far nights shift: the prior is in the errors (chosen; with
 # four the coverage of two errors no longer hangs on it by more than 3 %).
 FEWEST_SHIFTS = 4
-# A gap is long from this part of the season on, and carries the drift where a jump in it would leave the drift known
-# to this many times its error (chosen).
-LONG_GAP, GAP_CARRIES = 0.25, 3.0
+# A long gap carries the drift where a jump in it would leave the drift known to this many times its error (chosen).
+GAP_CARRIES = 3.0
+# The squares of residuals have longer tails than the law assumes: of 300 plain seasons none reaches this (chosen).
+FAN_SIGMA = 4.0
 _TAKEN = {"own_coefficients": "filters_drift_apart", "bend": "drift_bends", "lag": "tube_lags",
           "creep": "focus_creeps", "slip": "focus_creeps",
           "night_shifts": "nights_shift"}  # fmt: skip
@@ -50,18 +53,40 @@ def flag_slopes(drift: Drift, season: Season, columns: Array) -> list[str]:
     warmth, stretches, nights = columns[:, place], season.stretch[-1] + 1, season.block[-1] + 1
     if drift.steps_per_c_err is None or len(columns) <= columns.shape[1] + stretches + 1:
         return []
-    of = {f"after {i}": np.where(season.stretch == i, warmth, 0.0) for i in range(1, stretches)}
-    if nights - stretches >= FEWEST_SHIFTS:
-        of["between"] = (np.bincount(season.block, warmth) / np.bincount(season.block))[season.block]
-    found = {}
-    for name, column in of.items():
-        fit = drift.fit.with_more(season, np.column_stack([columns, column]))
-        found[name] = fit.significance(np.arange(columns.shape[1] + 1) == columns.shape[1])
+    p, noise_c2 = columns.shape[1], rounding_c(season.temperature_c) ** 2 / 12.0
+
+    def significances(more: Array) -> list[float]:
+        fit = average_shifts(season, np.column_stack([columns, more]), season.variance, noise_c2=noise_c2)
+        each = np.eye(len(fit.likely.coefficients))[p:]
+        return [fit.significance(one) for one in each]
+
+    enough = nights - stretches >= FEWEST_SHIFTS
+    differ = max(significances(between_nights(season, warmth))) if enough else 0.0
+    changes = significances(by_stretch(season, warmth)) if stretches > 1 else []
     # the largest of several is larger by chance: a threshold of SEEN_SIGMA for all together
-    needed = as_sigma(2.0 * stats.norm.sf(SEEN_SIGMA) / max(stretches - 1, 1))
-    flags = ["slopes_differ"] if found.pop("between", 0.0) > SEEN_SIGMA else []
-    flags += ["drift_changed"] if max(found.values(), default=0.0) > needed else []
-    return flags + (["drift_across_gap"] if _hangs_on_gap(drift, season, columns) else [])
+    needed = as_sigma(2.0 * stats.norm.sf(SEEN_SIGMA) / max(len(changes), 1))
+    raised = {
+        "slopes_differ": differ > SEEN_SIGMA,
+        "drift_changed": max(changes, default=0.0) > needed,
+        "drift_across_gap": _hangs_on_gap(drift, season, columns),
+        "mixed_runs": _fans_out(drift.residuals_steps, season, warmth),
+    }
+    return [name for name, is_so in raised.items() if is_so]
+
+
+def _fans_out(residuals: Array, season: Season, warmth: Array) -> bool:
+    """Whether the scatter within nights changes with the temperature, as of two rigs with drifts of their own.
+
+    The score test of Breusch & Pagan 1979, Econometrica 47, 1287, as Koenker 1981, J. Econometrics 17, 107, has it
+    (both from memory): n R² of the squares on temperature and its square is chi-squared with two degrees.
+    """
+    if len(residuals) < FEWEST_RUNS:
+        return False
+    squares = (residuals - between_nights(season, residuals)) ** 2
+    design = np.column_stack([np.ones(len(warmth)), warmth, warmth**2])
+    left = squares - design @ np.linalg.lstsq(design, squares, rcond=None)[0]
+    explained = 1.0 - float(np.sum(left**2)) / max(float(np.sum((squares - squares.mean()) ** 2)), 1e-300)
+    return as_sigma(float(stats.chi2.sf(len(warmth) * explained, 2))) > FAN_SIGMA
 
 
 def _hangs_on_gap(drift: Drift, season: Season, columns: Array) -> bool:
@@ -71,7 +96,7 @@ def _hangs_on_gap(drift: Drift, season: Season, columns: Array) -> bool:
     if gaps[at] < LONG_GAP * (season.time_s[-1] - season.time_s[0]) or season.night[at] == season.night[at + 1]:
         return False
     step = (np.arange(len(columns)) > at).astype(float)
-    free = drift.fit.with_more(season, np.column_stack([columns, step]))
+    free = average_shifts(season, np.column_stack([columns, step]), season.variance)
     alone = free.contrast(np.arange(columns.shape[1] + 1) == season.filters - 1)[1]
     return alone is None or alone > GAP_CARRIES * (drift.steps_per_c_err or math.inf)
 
@@ -121,9 +146,11 @@ def _looks_mixed(drift: Drift, season: Season, rebuilds: int) -> bool:
     if rebuilds > max(3, nights / 4) or len(drift.outliers) > MANY_OUTLIERS * (runs + len(drift.outliers)):
         return True
     few = season.only(np.arange(runs) % (runs // MOST_RUNS + 1) == 0)
-    bases = np.eye(few.stretch[-1] + 1)[few.stretch]
-    plain = Terms(drift.reference_c).columns(few.filter_index, few.temperature_c, few.filters)
-    return is_two_groups(np.hstack([bases, plain]), few.position)
+    bases, place = np.eye(few.stretch[-1] + 1)[few.stretch], few.filters - 1
+    # a creep could stand in for one of the groups, a bend is not to be taken for two
+    columns = columns_of(few, Terms(drift.reference_c, bend=drift.terms.bend))
+    others = np.delete(columns, place, axis=1)
+    return is_two_groups(np.column_stack([bases, others, columns[:, place]]), few.position)
 
 
 def _is_tied(drift: Drift, err: float | None, runs: int) -> bool:

@@ -26,11 +26,11 @@ from focuskit.drift.advice import advise
 from focuskit.drift.checks import flag_season, flag_slopes
 from focuskit.drift.choose import choose_runs, filter_key, filter_names, make_season, unix_s
 from focuskit.drift.linear import Array
-from focuskit.drift.models import Weighed, weigh_models
+from focuskit.drift.models import MARGIN, Weighed, weigh_models
 from focuskit.drift.outliers import SoundRuns, find_sound
-from focuskit.drift.rebuilds import Stretches, find_rebuilds
+from focuskit.drift.rebuilds import Stretches, find_rebuilds, toll_of
 from focuskit.drift.result import Drift, FilterOffset, Rebuild, SetAside
-from focuskit.drift.scatter import AveragedFit, average_shifts, run_variance
+from focuskit.drift.scatter import AveragedFit, average_shifts, highest, run_variance
 from focuskit.drift.season import Season, Terms, columns_of, rounding_c
 from focuskit.frames import RigFile, TemperatureLog
 
@@ -110,6 +110,8 @@ def fit_drift(
         for _ in range(_MOST_TURNS):
             cut = find_rebuilds(season, columns_of(season, terms), np.unique(marks).astype(np.intp), search_rebuilds)
             before, (terms, weighed) = terms, _weigh(cut, plain)
+            if terms.kinds == before.kinds and before.kinds == plain.kinds:
+                terms = _instead(cut, terms, plain)
             if terms.kinds == before.kinds:
                 break
         solved = _solve(cut.season, terms, cut.runs.sound)
@@ -202,6 +204,24 @@ def _weigh(cut: Stretches, plain: Terms) -> tuple[Terms, tuple[Weighed, ...]]:
     kept = cut.season.only(cut.runs.sound)
     variance, floor, _ = _variance(kept, columns_of(kept, plain))
     return weigh_models(kept, variance, floor, plain)
+
+
+def _instead(cut: Stretches, terms: Terms, plain: Terms) -> Terms:
+    """Return the terms that explain a season better than the rebuilds found, or those it has with them."""
+    if not cut.gains:
+        return terms
+    kept = cut.season.only(cut.runs.sound)
+    whole = cut.season.cut([start for start in cut.season.starts if start not in cut.gains]).only(cut.runs.sound)
+    variance, floor, _ = _variance(kept, columns_of(kept, terms))
+    with_rebuilds = highest(kept, columns_of(kept, terms), variance, floor).deviance
+    limit = with_rebuilds + sum(toll_of(cut.season, start, cut.runs.degrees) for start in cut.gains) - MARGIN
+    # where not even all of them together do, none is tried
+    bent = columns_of(whole, replace(terms, bend=terms.bend or (0.0, 0.0)))
+    if highest(whole, np.column_stack([bent, whole.since]), variance, floor).deviance > limit:
+        return terms
+    richer, _ = weigh_models(whole, variance, floor, plain)
+    without = highest(whole, columns_of(whole, richer), variance, floor).deviance
+    return richer if without < limit else terms
 
 
 def _variance(season: Season, columns: Array) -> tuple[Array, float, bool]:

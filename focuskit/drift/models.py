@@ -10,6 +10,7 @@ night are always in the fit, here as large as is most likely: else a bend or a l
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -17,7 +18,7 @@ from scipy import optimize
 
 from focuskit.drift.linear import Array
 from focuskit.drift.scatter import Trial, highest, try_shift
-from focuskit.drift.season import CREEPS, Season, Terms, columns_of, felt_temperature
+from focuskit.drift.season import CREEPS, Season, Terms, between_nights, by_stretch, columns_of, felt_temperature
 
 # Beyond this the plain model has essentially no support (Burnham & Anderson 2002, section 2.6; from memory).
 MARGIN = 10.0
@@ -29,6 +30,12 @@ _FEWEST_NIGHTS = 4
 _FEWEST_OF_A_CREEP = 6
 # Two runs of a filter lie on any line of its own, and of three an outlier takes it along.
 _FEWEST_OF_A_FILTER = 4
+
+
+# What may look like a richer model, and raises a flag of its own: it is taken only where it explains more. Errors of
+# the temperatures draw the slope within nights to zero, and what is left between them looks like a creep through the
+# season; a drift that changed at a rebuild looks like a bend.
+_RIVALS = {"creep": between_nights, "slip": between_nights, "bend": by_stretch}
 
 
 @dataclass(frozen=True)
@@ -86,6 +93,11 @@ def weigh_models(season: Season, variance: Array, floor: float, plain: Terms) ->
         parameters = found.fit.rank + 1 + (terms.lag_min > 0.0) + shifts
         return corrected_aic(found.deviance, parameters, len(variance))
 
+    def rival(terms: Terms, more: Callable[[Season, Array], Array]) -> float:
+        columns = columns_of(season, terms)
+        columns = np.column_stack([columns, more(season, columns[:, season.filters - 1])])
+        return aicc(terms, highest(season, columns, variance, floor))
+
     first = trial(plain)
     best = base = aicc(plain, first)
     terms, weighed = plain, []
@@ -101,6 +113,9 @@ def weigh_models(season: Season, variance: Array, floor: float, plain: Terms) ->
                 value = _value(richer, found, name)
             if terms == plain:
                 weighed.append(Weighed(name, change, False, value))
+        for name, more in _RIVALS.items():
+            if name in tried and not tried[name][1] < rival(terms, more):
+                del tried[name]
         name = min(tried, key=lambda key: tried[key][1] + _margin(season, key), default="")
         if not name or not tried[name][1] < best - _margin(season, name):
             break

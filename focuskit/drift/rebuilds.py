@@ -29,6 +29,8 @@ FEWEST_RUNS = 3
 # Between two nights a rebuild is taken to be e² times as likely as between two runs of one night (chosen:
 # the camera is rarely taken off amid a night), which counts twice in -2 log likelihood.
 _AMID_NIGHT = 4.0
+# A gap is long from this part of the season on (chosen: four nights of one distance have shorter ones).
+LONG_GAP = 0.4
 # Levels of half a standard deviation; beyond so many only those on which two runs lie: a bound of the cost.
 _MOST_LEVELS = 4000
 # The middles of fewer nights do not show how far these shift, should one of them follow a rebuild (chosen).
@@ -57,15 +59,25 @@ class Stretches:
     gains: dict[int, float]
 
 
-def penalty(n: int, degrees: float) -> float:
+def penalty(n: int, degrees: float, share: float = 0.0) -> float:
     """Return the squared t a jump must reach: three log n, as strict where the degrees are few.
 
     Three log n is the cost of a change in the modified BIC (Zhang & Siegmund 2007, Biometrics 63, 22; from
-    memory): a jump has a height, and its place is the best of n.
+    memory): a jump has a height, and its place is the best of n. In a gap that takes up a large ``share`` of the season
+    a rebuild is taken to be as likely as not: there its height alone costs, log n (Schwarz 1978, Ann. Stat. 6, 461).
     """
     wanted = max(3.0 * math.log(max(n, 2)), SMALLEST_PENALTY)
+    if share >= LONG_GAP:
+        wanted = math.log(n)
     tail = stats.chi2.sf(wanted, 1) / 2.0
     return float(stats.t.isf(tail, max(degrees, 1.0))) ** 2
+
+
+def toll_of(season: Season, start: int, degrees: float) -> float:
+    """Return what a rebuild before a run must gain."""
+    span = max(float(season.time_s[-1] - season.time_s[0]), 1.0)
+    share = float(season.time_s[start] - season.time_s[start - 1]) / span
+    return penalty(len(season.time_s), degrees, share)
 
 
 def find_rebuilds(season: Season, columns: Array, declared: Integers, search: bool = True) -> Stretches:
@@ -88,7 +100,10 @@ def find_rebuilds(season: Season, columns: Array, declared: Integers, search: bo
         return Stretches(season, find_sound(season, columns), {})
     toll = penalty(n, n - p) + _AMID_NIGHT * (np.diff(season.night, prepend=-1) == 0)
     toll[declared] = 0.0
-    found = set(declared.tolist())
+    # a rebuild in a long gap is always a question for the joint fit
+    gap = int(np.argmax(np.diff(season.time_s))) + 1
+    share = (season.time_s[gap] - season.time_s[gap - 1]) / max(float(np.ptp(season.time_s)), 1.0)
+    found = {*declared.tolist(), *([gap] if share >= LONG_GAP else [])}
     for within in _pairs(season):
         found |= set(_search(season, columns, toll, *_first_guess(season, columns, within)).tolist())
     return _judge(season.cut(sorted(found)), columns, declared)
@@ -184,8 +199,9 @@ def _judge(season: Season, columns: Array, declared: Integers) -> Stretches:
     while True:
         runs = find_sound(season, columns)
         gains = gains_of(season, columns, runs, [start for start in season.starts if start not in declared])
-        weakest = min(gains, key=lambda start: gains[start], default=None)
-        if weakest is None or gains[weakest] >= penalty(len(columns), runs.degrees):
+        excess = {start: gain - toll_of(season, start, runs.degrees) for start, gain in gains.items()}
+        weakest = min(excess, key=lambda start: excess[start], default=None)
+        if weakest is None or excess[weakest] >= 0.0:
             return Stretches(season, runs, gains)
         season = season.cut([start for start in season.starts if start != weakest])
 

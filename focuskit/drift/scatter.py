@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 from scipy import optimize, special, stats
@@ -30,6 +31,8 @@ NO_SHIFTS = 0.35
 _RATIOS = np.geomspace(0.05, 50.0, 12)
 # Ratios of less weight than this part of the highest add nothing to the average.
 _NEGLIGIBLE = 1e-4
+# Twice the log of it: larger ratios are not tried any more.
+_FALLEN = 20.0
 # With less of its variance true, a temperature is not corrected further (chosen: beyond it the error of the
 # correction is as large as the correction).
 LEAST_RELIABLE = 0.4
@@ -98,16 +101,6 @@ class AveragedFit:
             return 0.0
         scores = each[:, 0] / np.sqrt(each[:, 1])
         return as_sigma(2.0 * min(float(self.weight @ self._law(scores)), float(self.weight @ self._law(-scores))))
-
-    def with_more(self, season: Season, columns: Array) -> AveragedFit:
-        """Fit other columns to the season, of run variances known, with shifts of the same sizes and weights."""
-        fits, scales = [], []
-        for shift in self.shift.tolist():
-            fit = fit_grouped(columns, season.position, season.variance, season.stretch, season.block, shift)
-            scales.append(fit.chi2 / max(len(columns) - fit.rank, 1))
-            fits.append(replace(fit, covariance=scales[-1] * fit.covariance, base_weight=fit.base_weight / scales[-1]))
-        free = float(max(len(columns) - fits[0].rank, 0))
-        return replace(self, fits=tuple(fits), scale=np.array(scales), degrees=free)
 
     def _summary(self, each: list[tuple[float, float]]) -> tuple[float | None, float | None]:
         means, spreads = np.array(each)[:, 0], np.sqrt(np.array(each)[:, 1])
@@ -212,10 +205,28 @@ def highest(
     shifts: bool = True,
 ) -> Trial:
     """Return the trial of the highest likelihood on the grid of ratios; see `try_shift`."""
-    typical = float(np.median(variance))
     ratios = np.append(0.0, _RATIOS) if shifts else np.zeros(1)
-    trials = [try_shift(season, columns, variance, typical * float(r) ** 2, floor, scale) for r in ratios]
+    trials = _walk(season, columns, variance, ratios, "deviance", floor, scale)
     return min(trials, key=lambda one: round(one.deviance, 5))
+
+
+def _walk(
+    season: Season,
+    columns: Array,
+    variance: Array,
+    ratios: Array,
+    part: Literal["deviance", "restricted"],
+    floor: float,
+    scale: float | None = None,
+) -> list[Trial]:
+    """Try ascending ratios until the likelihood has fallen for good."""
+    typical, trials, best = float(np.median(variance)), [], math.inf
+    for ratio in ratios.tolist():
+        trials.append(try_shift(season, columns, variance, typical * ratio**2, floor, scale))
+        best = min(best, getattr(trials[-1], part))
+        if getattr(trials[-1], part) > best + _FALLEN:
+            break
+    return trials
 
 
 def average_shifts(
@@ -230,14 +241,14 @@ def average_shifts(
     noise_c2 : float
         Variance of the errors of the temperatures, whose column follows those of the filters.
     """
-    typical = float(np.median(variance))
 
     def weigh(ratios: Array) -> tuple[list[Trial], Array]:
-        trials = [try_shift(season, columns, variance, typical * float(r) ** 2, floor) for r in ratios]
+        trials = _walk(season, columns, variance, ratios, "restricted", floor)
+        ratios = ratios[: max(len(trials), 3)]
         # the grid is even in log r: an element of it has the density times r; the first is none at all
         step = math.log(ratios[2] / ratios[1])
         prior = np.append(NO_SHIFTS, (1.0 - NO_SHIFTS) * 2.0 / math.pi * ratios[1:] / (1.0 + ratios[1:] ** 2) * step)
-        log_weight = np.log(prior) - 0.5 * np.array([trial.restricted for trial in trials])
+        log_weight = np.log(prior[: len(trials)]) - 0.5 * np.array([trial.restricted for trial in trials])
         weight = np.exp(log_weight - log_weight.max())
         return trials, weight / weight.sum()
 
@@ -249,16 +260,18 @@ def average_shifts(
         trials, weight = weigh(np.append(0.0, np.geomspace(low, high, len(_RATIOS))))
     kept = np.flatnonzero(weight > _NEGLIGIBLE * weight.max())
     free = len(variance) - trials[0].fit.rank
-    place = season.filters - 1
-    fits = []
-    for i in kept.tolist():
-        fit, own = trials[i].fit, trials[i].scale
-        share = noise_c2 * _precision(season, variance, trials[i].shift) * float(fit.covariance[place, place])
-        fit = replace(fit, covariance=own * fit.covariance, base_weight=fit.base_weight / own)
-        fits.append(correct_for_noise(fit, columns, season.stretch, place, max(1.0 - share, LEAST_RELIABLE)))
+    fits = tuple(_finished(season, columns, variance, trials[i], noise_c2) for i in kept.tolist())
     scale = np.array([trials[i].scale for i in kept])
     shift = scale * np.array([trials[i].shift for i in kept])
-    return AveragedFit(tuple(fits), weight[kept] / weight[kept].sum(), shift, scale, float(max(free, 0)))
+    return AveragedFit(fits, weight[kept] / weight[kept].sum(), shift, scale, float(max(free, 0)))
+
+
+def _finished(season: Season, columns: Array, variance: Array, trial: Trial, noise_c2: float) -> GroupedFit:
+    """Scale a fit to the scatter found, and correct it for errors of the temperatures."""
+    place, fit = season.filters - 1, trial.fit
+    share = noise_c2 * _precision(season, variance, trial.shift) * float(fit.covariance[place, place])
+    fit = replace(fit, covariance=trial.scale * fit.covariance, base_weight=fit.base_weight / trial.scale)
+    return correct_for_noise(fit, columns, season.stretch, place, max(1.0 - share, LEAST_RELIABLE))
 
 
 def _precision(season: Season, variance: Array, shift: float) -> float:

@@ -140,6 +140,16 @@ def columns_of(season: Season, terms: Terms) -> Array:
     return columns
 
 
+def between_nights(season: Season, warmth: Array) -> Array:
+    """Mean temperature of each run's night: its coefficient is the slope between nights less that within."""
+    return (np.bincount(season.block, warmth) / np.bincount(season.block))[season.block]
+
+
+def by_stretch(season: Season, warmth: Array) -> Array:
+    """Columns of the temperature in each stretch but the first: their coefficients are changes of the drift."""
+    return warmth[:, None] * (season.stretch[:, None] == np.arange(1, season.stretch[-1] + 1))
+
+
 def felt_temperature(season: Season, lag_min: float) -> Array:
     """Temperature of a tube that follows the air with a lag, first order, at each run."""
     if season.log is None or lag_min <= 0.0:
