@@ -3,17 +3,27 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from focuskit.core.optics import Rig
+from focuskit.core.optics import KOLMOGOROV_EXPONENT, Rig
 from focuskit.frames import Limits
 from focuskit.stars import MeasuredFrame
 from focuskit.waves.fit import SPHERICAL_PRIOR, in_arcsec, model_for
-from focuskit.waves.model import ProfileModel
-from focuskit.waves.solve import Data, prepare
+from focuskit.waves.model import ProfileModel, fwhm_factor
+from focuskit.waves.solve import (
+    BEST,
+    EXPONENT,
+    EXPONENT_PRIOR,
+    EXPONENT_RANGE,
+    SEEING,
+    Data,
+    State,
+    linearise,
+    prepare,
+)
 from focuskit.waves.stack import FrameProfile, StackTask, stack_or_nothing, stack_radius_px
 from focuskit.waves.start import coarse_grid, grid_chi2
 
@@ -22,6 +32,8 @@ Array = NDArray[np.float64]
 # Grids that close in on a peak: rounds at most, of which each narrows by up to three times, and points.
 _CLOSER = 12
 _CLOSER_POINTS = 25
+# Of the fit of the wings: steps at most, and the change of chi² that ends it.
+_WINGS_STEPS, _WINGS_SETTLED = 40, 0.01
 
 
 @dataclass(frozen=True)
@@ -92,20 +104,25 @@ def measure_defocus(
     model = model_for([frame], rig, wavelength_um)
     data = prepare(model, [frame])
     freedom = max(int(data.dof[0]) - 2, 1)
-    shift, excess = 0.0, 1.0
+    shift, excess, exponent, by_wings = 0.0, 1.0, KOLMOGOROV_EXPONENT, 0.0
     means, squares, seeings, fits, outside = [], [], [], [], []
-    # A first look for the seeing, which decides where the HFD is least, and for what the model does not know of
-    # (neighbours, other seeing), which makes the answer as much less sure; then what is known of the spherical term.
+    # A first look for the wings and the width of the seeing, which decides where the HFD is least, and for what the
+    # model does not know of, which makes the answer as much less sure; then what is known of the spherical term.
     for node in (None, -math.sqrt(3.0), 0.0, math.sqrt(3.0)):
         known = spherical[0] + (node or 0.0) * spherical[1]
-        sides = [_one_side(model, data, side, known, shift * known, excess) for side in (1.0, -1.0)]
+        sides = [
+            _one_side(model, data, side, (known, exponent), shift * known, excess) for side in (1.0, -1.0)
+        ]  # fmt: skip
         chance = np.exp([side.log_evidence - max(s.log_evidence for s in sides) for side in sides])
         chance /= chance.sum()
         log_seeing = float(chance @ [side.log_seeing for side in sides])
         if node is None:
+            best = int(chance.argmax())
+            waves = (1.0, -1.0)[best] * sides[best].mean
+            exponent, chi2, by_wings = _wings(model, data, waves, sides[best].log_seeing, known)
             amount = math.copysign(max(abs(known), 0.01), known)
-            shift = model.least_hfd_waves(math.exp(log_seeing), amount) / amount
-            excess = max(1.0, min(side.chi2 for side in sides) / freedom)
+            shift = model.least_hfd_waves(math.exp(log_seeing), amount, exponent) / amount
+            excess = max(1.0, chi2 / freedom)
             continue
         means.append(chance @ [side.mean for side in sides])
         squares.append(chance @ [side.mean**2 + side.spread**2 for side in sides])
@@ -116,13 +133,15 @@ def measure_defocus(
     rule = np.array([1.0, 4.0, 1.0]) / 6.0
     mean, side = float(rule @ means), float(rule @ outside)
     seeing_um = math.exp(float(rule @ seeings))
-    least = model.least_hfd_waves(seeing_um, spherical[0])
+    least = model.least_hfd_waves(seeing_um, spherical[0], exponent)
     inwards, in_focus, outwards = (
-        model.hfd_um(waves, seeing_um, spherical[0]) for waves in (least - mean, least, least + mean)
+        model.hfd_um(waves, seeing_um, spherical[0], exponent) for waves in (least - mean, least, least + mean)
     )
+    variance = max(float(rule @ squares) - mean**2, 0.0) + excess * by_wings
+    seeing_um *= fwhm_factor(exponent)
     return Defocus(
         defocus_um=mean * model.um_per_wave,
-        defocus_err_um=math.sqrt(max(float(rule @ squares) - mean**2, 0.0)) * model.um_per_wave,
+        defocus_err_um=math.sqrt(variance) * model.um_per_wave,
         outside=side,
         growth=max(((1.0 - side) * inwards + side * outwards) / in_focus, 1.0),
         seeing_um=seeing_um,
@@ -131,16 +150,58 @@ def measure_defocus(
     )
 
 
-def _one_side(model: ProfileModel, data: Data, side: float, spherical: float, least: float, excess: float) -> _Side:
+def _wings(
+    model: ProfileModel, data: Data, waves: float, log_seeing: float, spherical: float
+) -> tuple[float, float, float]:
+    """Fit defocus, seeing and its exponent together, from a start with Kolmogorov's.
+
+    Returns
+    -------
+    exponent, chi2 : float
+    by_wings : float
+        What the exponent's error adds to the variance of the defocus, in waves squared.
+    """
+    data = replace(data, position=np.zeros(1))
+    state = State(
+        -waves, math.log(model.um_per_wave), spherical, KOLMOGOROV_EXPONENT, np.array([log_seeing]), log_seeing, 0.0
+    )
+    free, damping = [SEEING, BEST, EXPONENT], 1e-2
+    normal, cost = linearise(model, data, state), math.inf
+    for _ in range(_WINGS_STEPS):
+        hessian, gradient = normal.matrix[0][np.ix_(free, free)], normal.gradient[0][free]
+        hessian[[1, 2], [1, 2]] += 1.0 / model.waves_max**2, 1.0 / EXPONENT_PRIOR[1] ** 2
+        gradient[2] -= (state.exponent - KOLMOGOROV_EXPONENT) / EXPONENT_PRIOR[1] ** 2
+        longest = np.array([0.3, 0.3, 0.1])
+        move = np.clip(np.linalg.solve(hessian + damping * np.diag(np.diag(hessian)), gradient), -longest, longest)
+        trial = replace(
+            state, log_seeing=state.log_seeing + move[0], best=state.best + float(move[1]),
+            exponent=float(np.clip(state.exponent + move[2], *EXPONENT_RANGE)),
+        )  # fmt: skip
+        now = linearise(model, data, trial)
+        after = float(now.chi2[0]) + ((trial.exponent - KOLMOGOROV_EXPONENT) / EXPONENT_PRIOR[1]) ** 2
+        gained = cost - after
+        if gained >= 0.0:
+            state, normal, cost, damping = trial, now, after, 0.2 * damping
+        else:
+            damping *= 8.0
+        if 0.0 <= gained < _WINGS_SETTLED:
+            break
+    covariance = np.linalg.inv(hessian)
+    return state.exponent, float(normal.chi2[0]), float(covariance[1, 2] ** 2 / covariance[2, 2])
+
+
+def _one_side(
+    model: ProfileModel, data: Data, side: float, given: tuple[float, float], least: float, excess: float
+) -> _Side:
     """Integrate the likelihood of a frame over its seeing and its defocus on one side.
 
-    ``least`` is the defocus of least HFD, from which the distance is counted; ``excess`` is by how much the
-    variance is larger than the noise's. The grid closes in on
+    ``given`` are the spherical term and the exponent of the seeing, ``least`` is the defocus of least HFD, from which
+    the distance is counted; ``excess`` is by how much the variance is larger than the noise's. The grid closes in on
     the peak until it resolves it.
     """
     waves, log_seeing = coarse_grid(model)
     for _ in range(_CLOSER):
-        chi2 = grid_chi2(model, data, 0, side * waves, log_seeing, spherical)
+        chi2 = grid_chi2(model, data, 0, side * waves, log_seeing, *given)
         weight = np.exp(-0.5 / excess * (chi2 - chi2.min()))
         total = float(weight.sum())
         weight /= total

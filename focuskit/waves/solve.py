@@ -42,7 +42,7 @@ _USUAL_SCATTER, _SCATTER_WIDTH = 0.1, 1.0
 _UNUSUAL = 0.05
 # Seeing is seldom Kolmogorov's to the letter: an outer scale and guiding narrow its wings, domes widen
 # them. One exponent for the run takes that in.
-_EXPONENT_PRIOR = (KOLMOGOROV_EXPONENT, 0.1)
+EXPONENT_PRIOR = (KOLMOGOROV_EXPONENT, 0.1)
 # Steps at most. The scatter is brought up to date after the first three, when the state is near, and no
 # longer after the 20th, since two neighbours of the grid may take turns for ever.
 _ITERATIONS = 60
@@ -51,7 +51,7 @@ _FIRST, _SETTLED = 3, 20
 _CONVERGED = 1e-3
 # No step is longer, for beyond these the model is far from linear; the exponent stays within what seeing can have.
 _LONGEST_STEP = {SEEING: 0.3, LOG_SLOPE: 0.2, SPHERICAL: 0.03, EXPONENT: 0.1}
-_EXPONENT_RANGE = (0.8, 2.2)
+EXPONENT_RANGE = (0.8, 2.2)
 # Width of a prior that says nothing, in ln: a factor of e.
 SLOPE_UNKNOWN = 1.0
 
@@ -94,7 +94,7 @@ class Priors:
 
     log_slope: tuple[float, float]
     spherical: tuple[float, float]
-    exponent: tuple[float, float] = _EXPONENT_PRIOR
+    exponent: tuple[float, float] = EXPONENT_PRIOR
 
     def pulls(self, state: State) -> tuple[tuple[Parameter, float, float], ...]:
         """Return for each known parameter how far it is from what was known, and the standard deviation of that."""
@@ -299,7 +299,7 @@ def _step(normal: NormalEquations, state: State, priors: Priors, tau: float, dam
         best=state.best + float(move[BEST]),
         log_slope=state.log_slope + float(move[LOG_SLOPE]),
         spherical=state.spherical + float(move[SPHERICAL]),
-        exponent=float(np.clip(state.exponent + move[EXPONENT], *_EXPONENT_RANGE)),
+        exponent=float(np.clip(state.exponent + move[EXPONENT], *EXPONENT_RANGE)),
         log_seeing=state.log_seeing + np.clip(seeing_move, -longest, longest),
         mean_log_seeing=state.mean_log_seeing + float(move[SEEING]),
     )

@@ -57,10 +57,13 @@ def coarse_grid(model: ProfileModel) -> tuple[Array, Array]:
     return model.scan_waves, seeing
 
 
-def grid_chi2(model: ProfileModel, data: Data, i: int, waves: Array, log_seeing: Array, spherical: float) -> Array:
+def grid_chi2(
+    model: ProfileModel, data: Data, i: int, waves: Array, log_seeing: Array, spherical: float,
+    exponent: float = KOLMOGOROV_EXPONENT,
+) -> Array:  # fmt: skip
     """Return chi² of frame ``i``, shape (waves, seeings): three dot products for each node."""
     otf = model.scan_otf if waves is model.scan_waves else model.optics(waves, spherical).otf
-    mtf = model.seeing(np.exp(log_seeing))[0]
+    mtf = model.seeing(np.exp(log_seeing), exponent)[0]
     nodes = (otf[:, :, None] * mtf[:, None, :]).reshape(otf.shape[0], -1)
     shapes = data.kernels[i] @ nodes
     match = np.maximum(data.fluxes[i] @ shapes, 0.0)

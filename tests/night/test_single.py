@@ -53,7 +53,8 @@ def test_defocus_and_seeing_lie_within_their_errors(folder, truth):
     for frame in frames:
         away_um = 4.0 * abs(truth[frame.info.name]["position"] - 9000)
         assert abs(frame.defocus.defocus_um - away_um) < 3.0 * frame.defocus.defocus_err_um
-        assert frame.defocus.seeing_arcsec == pytest.approx(truth[frame.info.name]["seeing_arcsec"], rel=0.06)
+        # With its wings free; far out, 5 % more comes from the centring of stars on eighths of a pixel.
+        assert frame.defocus.seeing_arcsec == pytest.approx(truth[frame.info.name]["seeing_arcsec"], rel=0.07)
         assert frame.side is None  # nothing is known of the aberration
     in_focus, farthest = frames[0], frames[4]
     assert in_focus.growth < 1.02

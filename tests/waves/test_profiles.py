@@ -5,15 +5,16 @@ from datetime import UTC, datetime
 
 import numpy as np
 import pytest
-from profile_runs import WAVELENGTH_UM, synthetic_run
+from profile_runs import RIG, WAVELENGTH_UM, synthetic_frame, synthetic_run
 
 import focuskit
 from focuskit.core.calibration import Spherical
 from focuskit.core.optics import Rig
 from focuskit.frames import RigFile
 from focuskit.scenes import Passband, Scene, Sweep, strew_stars, write_night
-from focuskit.waves import RunProfiles, fit_night, pool_spherical
+from focuskit.waves import RunProfiles, fit_night, measure_defocus, pool_spherical, profile_model
 from focuskit.waves.fit import SPHERICAL_PRIOR
+from focuskit.waves.model import fwhm_factor
 
 HERON = Rig("Heron", 1400.0, 200.0, 0.36, 3.76, 4.0, (0, 20000))
 WAVES = 0.03
@@ -88,3 +89,19 @@ def test_step_holds_what_is_not_known_of_the_optics(seed):
         [(fit, _)] = fit_night([RunProfiles(tuple(profiles), tuple(range(9)), rig, WAVELENGTH_UM)])
         assert abs(fit.um_per_step - 4.0) < 2.0 * fit.um_per_step_err
         assert fit.um_per_step_err < 0.05 * 4.0
+
+
+@pytest.mark.parametrize("exponent", [1.35, 1.9])
+def test_single_frames_have_wings_of_their_own(exponent):
+    """Seeing with wider or narrower wings than Kolmogorov's, 250 µm out: distance and width are right."""
+    rng = np.random.default_rng(77)
+    frame = synthetic_frame(0.0, 250.0, 15.0, rng, noise=1e-4)
+    model = profile_model(RIG.f_ratio, RIG.obstruction, RIG.pixel_um, WAVELENGTH_UM, 45.0)
+    otf = model.optics(np.array([250.0 / model.um_per_wave]), 0.0).otf[:, 0]
+    flux = model.kernel(frame.bins) @ (otf * model.seeing(15.0, exponent)[0][:, 0])
+    frame = replace(frame, flux=flux + np.sqrt(frame.variance) * rng.standard_normal(flux.size))
+    found = measure_defocus(frame, RIG, WAVELENGTH_UM, (0.0, 1e-4))
+    assert abs(found.defocus_um - 250.0) < 3.0 * found.defocus_err_um
+    assert found.defocus_err_um < 10.0
+    assert found.seeing_um == pytest.approx(15.0 * fwhm_factor(exponent), rel=0.03)
+    assert found.chi2_reduced < 2.0
