@@ -56,6 +56,15 @@ def draw_run(
     return TRUTH + defocus / UM_PER_STEP, (size + sigma * rng.normal(size=frames)) / 3.76, sigma / 3.76
 
 
+def spoil(
+    run: tuple[np.ndarray, np.ndarray, np.ndarray], bad: int, rng: np.random.Generator
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return the run with so many sizes 1.4 to 2.5 times too large."""
+    size = run[1].copy()
+    size[rng.choice(size.size, bad, replace=False)] *= rng.uniform(1.4, 2.5, bad)
+    return run[0], size, run[2]
+
+
 def summary(fits: list[CurveFit]) -> str:
     """Return rms errors in µm, coverage, and how often a frame was set aside."""
     found = [fit for fit in fits if fit.best_position is not None]
@@ -102,6 +111,14 @@ def main() -> None:
             fits = [fit_run(*draw_run(rng, jitter=0.08, gust=(frame, strength)), rig=RIG) for _ in range(runs)]
             caught = 100.0 * np.mean([not fit.used[frame] for fit in fits])
             print(f"gust x{strength} in frame {frame}: {caught:3.0f} % caught  {summary(fits)}", flush=True)
+    for frames, bad in ((7, 1), (9, 1), (9, 2), (13, 2), (21, 3)):
+        fits = [fit_run(*spoil(draw_run(rng, frames), bad, rng), rig=RIG) for _ in range(runs)]
+        failed = 100.0 * np.mean([fit.best_position is None for fit in fits])
+        print(f"{frames:2d} frames, {bad} with sizes x1.4-2.5: {failed:3.0f} % failed  {summary(fits)}", flush=True)
+    for frames in (6, 9, 13, 21):
+        flat = [(50.0 * np.arange(frames), rng.uniform(3.0, 10.0, frames)) for _ in range(runs)]
+        passed = 100.0 * np.mean([fit_run(*run).best_position is not None for run in flat])
+        print(f"{frames:2d} sizes that know nothing of the position: {passed:4.1f} % pass for a curve", flush=True)
     many = [draw_run(rng) for _ in range(100)]
     start = time.perf_counter()
     for run in many:
