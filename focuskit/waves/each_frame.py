@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from focuskit.core.reasons import Reason
 from focuskit.waves.model import ProfileModel
 from focuskit.waves.solve import (
     BEST,
@@ -54,7 +55,7 @@ def displacements(solution: Solution) -> Array:
     return score
 
 
-def suspects(data: Data, solution: Solution) -> dict[int, str]:
+def suspects(data: Data, solution: Solution) -> dict[int, Reason]:
     """Return the frames that may not belong to the run, each with what is wrong with it."""
     score = displacements(solution)
     chi2 = solution.normal.chi2
@@ -63,9 +64,10 @@ def suspects(data: Data, solution: Solution) -> dict[int, str]:
     reasons = {}
     for k in {*np.argsort(-np.abs(score))[:_TRIED], *np.flatnonzero(odd)}:
         if score[k] ** 2 > max(_OUTLIER_SIGMA**2, 0.5 * chi2[k] if odd[k] else 0.0):
-            reasons[int(k)] = "its stars put it at another position than the focuser tells"
+            reasons[int(k)] = Reason("displaced", "its stars put it at another position than the focuser tells")
         elif odd[k]:
-            reasons[int(k)] = "the shape of its stars departs from the model far more than in the other frames"
+            text = "the shape of its stars departs from the model far more than in the other frames"
+            reasons[int(k)] = Reason("odd_shape", text)
     return reasons
 
 

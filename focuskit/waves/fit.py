@@ -22,6 +22,7 @@ from scipy import stats
 from focuskit.core.calibration import Seeing
 from focuskit.core.errors import FocuskitError
 from focuskit.core.optics import ARCSEC_PER_RADIAN, F_RATIO_ERR, KOLMOGOROV_EXPONENT, OBSTRUCTION_ERR, Rig
+from focuskit.core.reasons import Reason
 from focuskit.waves.each_frame import displacements, jackknife, own_positions, suspects
 from focuskit.waves.model import BINS_PER_PX, ProfileModel, fwhm_factor, profile_model
 from focuskit.waves.solve import (
@@ -79,7 +80,7 @@ class FrameFit:
     chi2: float | None
     dof: int
     used: bool
-    why_not_used: str | None
+    why_not_used: Reason | None
 
 
 @dataclass(frozen=True)
@@ -191,7 +192,7 @@ def solve_profiles(
     model = model_for(frames, rig, wavelength_um)
     data = prepare(model, frames)
     solution = solve(model, data.pick(used), *start(model, data.pick(used), rig, spherical))
-    reasons = {int(k): "set aside before the fit" for k in np.flatnonzero(~used)}
+    reasons = {int(k): Reason("set_aside", "set aside before the fit") for k in np.flatnonzero(~used)}
     least = max(LEAST_FRAMES, math.ceil(_USED_SHARE * used.sum()))
     return SolvedRun(model, data, rig, used, reasons, solution, least).without_outliers()
 
@@ -204,7 +205,7 @@ class SolvedRun:
     data: Data
     rig: Rig
     used: NDArray[np.bool_]
-    reasons: dict[int, str]
+    reasons: dict[int, Reason]
     solution: Solution
     least_frames: int
 
@@ -228,7 +229,7 @@ class SolvedRun:
             run = trial
         return run
 
-    def _without(self, k: int, reason: str) -> SolvedRun:
+    def _without(self, k: int, reason: Reason) -> SolvedRun:
         """Solve again without the ``k``-th of the frames in use."""
         index = int(np.flatnonzero(self.used)[k])
         used = self.used.copy()
