@@ -380,3 +380,21 @@ def test_a_coarse_focuser_takes_the_number_of_frames_that_fits():
     # Where the travel leaves 5.3 steps none fits, and the farthest goes nearest to it: single steps to 5.
     plan = plan_sweep(coarse, centre=5.3, travel=(0.0, 5000.0))
     assert (len(plan.positions), plan.step, plan.flags) == (11, 1, ("beyond_travel",))
+
+
+@pytest.mark.parametrize("exposure", [1.0, 2.0, 3.0, 4.0, 5.0, 8.0, 10.0, 15.0, 20.0, 30.0, 40.0, 60.0])
+def test_exposures_are_those_that_people_set(exposure):
+    # S/N 20 is wanted at the outermost size: so many times less light asks for the square of it in time.
+    plan = plan_sweep(SEEN)
+    snr = 20.0 * plan.outer_size * math.sqrt(SEEN.exposure_s / (0.99 * exposure))
+    assert plan_sweep(dataclasses.replace(SEEN, star_snr=snr)).exposure_s == exposure
+
+
+def test_a_day_apart_are_two_nights_and_four_hours_one():
+    first = datetime(2031, 3, 4, 18, tzinfo=UTC)
+
+    def runs(hours):
+        return [LoggedRun(first + timedelta(hours=h), 1.0, f) for h, f in zip(hours, ("L", "R", "L", "R"), strict=True)]
+
+    assert night_from_runs(runs((0.0, 4.0, 8.0, 12.0)))[1]
+    assert not night_from_runs(runs((0.0, 1.0, 7.0, 8.0)))[1]  # six hours by day

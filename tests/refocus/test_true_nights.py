@@ -10,8 +10,10 @@ from invented_seasons import make_season
 from night_by_night import effective_hours
 from scipy import stats
 
+from focuskit.core.errors import FocuskitError
 from focuskit.core.logged import LoggedRun
 from focuskit.drift import fit_drift
+from focuskit.drift.models import Weighed
 from focuskit.frames import TemperatureLog
 from focuskit.refocus import Block, FocusBehaviour, Known, NightPlan, find_interval
 from focuskit.refocus.behaviour import Bend, learn_behaviour
@@ -286,3 +288,21 @@ def test_a_log_of_the_day_or_of_one_week_is_said():
     drift = fit_drift(runs)
     assert flags(log_of(celsius, days=2.0), drift) == ()
     assert flags(log_of(celsius, 1.93e9 + 43200.0, days=2.0), drift) == ("daytime_log",)
+
+
+def test_a_lag_of_the_tube_counts_where_it_was_taken():
+    runs, log = season_that_walks(17, 0.0, nights=6)
+    drift = fit_drift(runs)
+    lag = Weighed("lag", -30.0, True, 45.0)
+    bend, none = Weighed("bend", -30.0, True, 0.1), dataclasses.replace(lag, value=None)
+    cases = [((lag,), 45.0), ((dataclasses.replace(lag, taken=False),), 0.0), ((bend, none), 0.0)]
+    for models, lag_min in cases:
+        found = find_interval(log, dataclasses.replace(drift, models=models), ONE)
+        assert np.array_equal(found.nights.temperature_c, lay_out_nights(log, lag_min=lag_min).temperature_c)
+
+
+def test_nights_of_more_than_twenty_million_minutes_are_refused():
+    time_s = np.array([0.0, 60.0 * 1.1e7])
+    long = TemperatureLog(np.r_[time_s, 2e9 + time_s], np.zeros(4), ((0, 2), (2, 4)))
+    with pytest.raises(FocuskitError, match="too long to replay"):
+        lay_out_nights(long)
