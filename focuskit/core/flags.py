@@ -88,6 +88,22 @@ _add(
 )
 
 _add(
+    "no_star_shapes",
+    "What was measured has no star's shape: half-flux diameter and width at half maximum disagree, as for a nebula.",
+    "Point where stars are plain to see, and look at a frame.",
+)
+_add(
+    "gain_contradicted",
+    "The gain in the header does not fit the noise of the frame, as where values were scaled since: it is not used.",
+    "Use the raw frames, or correct the gain; sizes are right, their errors leave out the photon noise of the stars.",
+)
+_add(
+    "coarse_values",
+    "The sky's noise is less than half a step of the pixel values: faint light is lost, sizes may be 5 % off or more.",
+    "Expose longer, or save frames with 16 bits and a pedestal.",
+)
+
+_add(
     "backlash_seen",
     "The focuser has slack: frames taken before it was taken up, or on the way back, were set aside.",
     "Approach every position from the same side as the sweep did: go past it by more than the slack, then come back.",

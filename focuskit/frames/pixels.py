@@ -52,7 +52,7 @@ class Pixels:
         FocuskitError
             If more than half of the pixels have no value.
         """
-        unknown = self._unknown()
+        unknown = self.unknown()
         gaps = np.flatnonzero(unknown) if unknown is not None else np.empty(0, np.intp)
         if unknown is None or not gaps.size:
             return self
@@ -76,7 +76,7 @@ class Pixels:
             raw.ravel()[part] = np.rint(value) if raw.dtype.kind in "iu" else value
         return Pixels(raw, self.zero, self.scale)
 
-    def _unknown(self) -> np.ndarray | None:
+    def unknown(self) -> np.ndarray | None:
         """Return the mask of the pixels without a value; None where every number is one."""
         kind = self.raw.dtype
         if kind.kind == "f" or kind.itemsize == 8:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
@@ -70,6 +71,9 @@ class RunResult(ShapedRun):
         raised = list(self.fit.flags)
         if float(np.median(self.sizes.stars)) < 5:
             raised.append("few_stars")
+        # What most frames show by themselves; that few of them have few stars does not count.
+        seen = Counter(name for frame in self.frames for name in frame.image.noticed)
+        raised += [name for name, count in seen.items() if count > 0.5 * len(self.frames)]
         if self.field:
             raised += self.field.flags
         if self.aberrations:

@@ -120,6 +120,8 @@ class MeasuredImage:
         Standard deviation of the sky in one pixel.
     unit : str
         Unit of brightness; the names that end in ``_adu`` stand for it.
+    noticed : tuple of str
+        Flags that the measurement raised, from the registry.
     """
 
     measured: Stars
@@ -131,6 +133,7 @@ class MeasuredImage:
     sky: SkyMap
     noise_adu: float
     unit: str = "adu"
+    noticed: tuple[str, ...] = ()
 
     def __repr__(self) -> str:
         if self.hfd_px is None:
@@ -148,7 +151,7 @@ class MeasuredImage:
     @property
     def flags(self) -> tuple[str, ...]:
         """Flags of the image, from the registry."""
-        return ("few_stars",) if self.count < FEW_STARS else ()
+        return (("few_stars",) if self.count < FEW_STARS else ()) + self.noticed
 
     @cached_property
     def stars(self) -> QTable:

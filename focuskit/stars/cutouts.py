@@ -6,7 +6,9 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.ndimage import uniform_filter
 
+from focuskit.core.errors import FocuskitError
 from focuskit.frames import Pixels
 from focuskit.stars.detect import BlockImage, clipped_means, pyramid, sum_blocks
 from focuskit.stars.stamps import cut_stamps
@@ -16,6 +18,10 @@ from focuskit.stars.stamps import cut_stamps
 # `fit_growth` adds back), and is wide enough that its error is small against that of the aperture.
 STAMP_RADIUS = 1.35
 RING_RADII = (2.2, 3.5)
+# The sky's noise in electrons below which the gain is that of other numbers, as of a frame that was scaled to 1 since.
+# Chosen: sensors read out with a quarter of an electron or more, and a mean of several frames has half of it.
+LEAST_NOISE_E = 0.1
+_MISSED_NEIGHBOURS = 5  # of eight: pixels without a value that miss as many are not filled well
 _LEVELS = 5  # sums of 4 × 2⁴ pixels: boxes of 192, wider than any donut that a focus run needs
 _AT_A_TIME = 16  # stars: their stamps stay in the processor's cache
 
@@ -25,7 +31,8 @@ class PreparedImage:
     """One image on its way through the measurement; every pixel has a value.
 
     ``levels`` are sums of blocks, of 2×2 blocks, and so on; ``unit`` is the side of its pixel in pixels of the sensor;
-    ``gaps`` are the pixels that had no value, ``variance`` is that of each pixel where it was given with the image.
+    ``gaps`` are pixels without a value of their own, ``variance`` is that of each pixel where it was
+    given with the image.
     """
 
     pixels: Pixels
@@ -52,9 +59,52 @@ class PreparedImage:
 def prepare_image(
     pixels: Pixels, saturation_adu: float | None, gain_e_per_adu: float | None, unit: int = 1
 ) -> PreparedImage:
-    """Sum an image in blocks, and those in blocks, for all that is done with it."""
+    """Sum an image in blocks, and those in blocks, for all that is done with it.
+
+    A gain that the noise of the image contradicts is not taken.
+    """
     blocks = sum_blocks(pixels)
-    return PreparedImage(pixels, blocks, pyramid(blocks, _LEVELS), saturation_adu, gain_e_per_adu, unit)
+    gain = gain_e_per_adu if gain_e_per_adu and gain_e_per_adu * blocks.noise > LEAST_NOISE_E else None
+    gaps = None
+    if blocks.lines is not None:
+        pixels, gaps = _without_lines(pixels, blocks, blocks.lines)
+    return PreparedImage(pixels, blocks, pyramid(blocks, _LEVELS), saturation_adu, gain, unit, gaps)
+
+
+def _without_lines(pixels: Pixels, blocks: BlockImage, lines: np.ndarray) -> tuple[Pixels, np.ndarray]:
+    """Return the image with lines of the sensor filled as its blocks are, and the mask of the pixels on them."""
+    side = blocks.side
+    gaps = np.zeros(pixels.raw.shape, bool)
+    inside = gaps[: lines.shape[0] * side, : lines.shape[1] * side]
+    inside[...] = lines.repeat(side, axis=0).repeat(side, axis=1)
+    row, column = np.nonzero(inside)
+    light = blocks.level[row // side, column // side] / side**2 + blocks.sky.at(column, row)
+    raw = pixels.raw.copy()
+    raw[row, column] = (
+        np.rint((light - pixels.zero) / pixels.scale)
+        if raw.dtype.kind in "iu"
+        else ((light - pixels.zero) / pixels.scale)
+    )
+    return Pixels(raw, pixels.zero, pixels.scale), gaps
+
+
+def green_pixels(image: np.ndarray, bayer: str) -> np.ndarray:
+    """Return the mean of the two green pixels of each 2×2 cell, an image of half the size."""
+    pattern = bayer.upper()
+    if sorted(pattern) != ["B", "G", "G", "R"]:
+        raise FocuskitError(f"the Bayer pattern '{bayer}' is not one of RGGB, BGGR, GRBG, GBRG")
+    rows, columns = (n - n % 2 for n in image.shape)
+    greens = [image[k // 2 : rows : 2, k % 2 : columns : 2] for k, colour in enumerate(pattern) if colour == "G"]
+    mean = greens[0].astype(np.float32)
+    mean += greens[1]
+    mean *= np.float32(0.5)
+    return mean
+
+
+def patches(unknown: np.ndarray) -> np.ndarray:
+    """Return which pixels without a value have too few neighbours with one to be filled well."""
+    neighbours = uniform_filter(unknown.astype(np.float32), 3, mode="nearest") * 9.0 - unknown
+    return unknown & (neighbours > _MISSED_NEIGHBOURS - 0.5)
 
 
 def lies_inside(shape: tuple[int, ...], x: np.ndarray, y: np.ndarray, reach: float) -> np.ndarray:

@@ -6,13 +6,14 @@ The image is summed in blocks once; all searching is done on sums of sums, so th
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Any
 
 import numpy as np
 from scipy.interpolate import CubicHermiteSpline
 
 from focuskit.frames import Pixels
+from focuskit.stars.lines import remove_lines
 
 MAD_TO_SIGMA = 1.482602218505602
 # Least and greatest side of a sky cell. Chosen: several times as wide as a donut, and narrow against vignetting.
@@ -22,6 +23,7 @@ PEAK_SIGMA = 6.0
 _CHUNK_ROWS = 64  # rows summed at a time: the working set stays in the cache
 _SEARCH_LIMIT = 4000  # peaks considered at the most; chosen: the 300 that are measured are among the first of them
 _SAMPLE = 20_000  # elements that tell the noise: to half a per cent
+_FEW_OTHERS = 5e-4  # chosen: what has fewer values unlike the rest shows no stars; a dozen stars make ten times as many
 
 
 @dataclass(frozen=True)
@@ -62,22 +64,34 @@ class BlockImage:
     sky : SkyMap
     noise : float
         Standard deviation of the sky in one pixel.
+    lines : ndarray of bool, shape (rows, columns), or None
+        Blocks on straight lines and steps of the sensor, which are filled from beside them.
     """
 
     level: np.ndarray
     side: int
     sky: SkyMap
     noise: float
+    lines: np.ndarray | None = None
 
 
 @dataclass(frozen=True)
 class Peaks:
-    """Peaks of an image, the most significant first: pixel coordinates, significance, box."""
+    """Peaks of an image, the most significant first: pixel coordinates, significance, box.
+
+    ``contrast`` is the share of the height that stands above what lies around the peak: near 1 for a star that
+    stands alone, small for a bump on something wider.
+    """
 
     x: np.ndarray
     y: np.ndarray
     significance: np.ndarray
     box_px: np.ndarray
+    contrast: np.ndarray
+
+    def take(self, which: np.ndarray) -> Peaks:
+        """Return the peaks selected by a mask or by indices."""
+        return Peaks(*(getattr(self, f.name)[which] for f in fields(self)))
 
 
 def block_side(shape: tuple[int, int]) -> int:
@@ -100,7 +114,9 @@ def sum_blocks(pixels: Pixels) -> BlockImage:
     _replace_by_neighbours(sums, hot)
     mesh = _sky_mesh(sums, side)
     sums -= _spread(mesh, sums.shape)
-    return BlockImage(sums, side, SkyMap(mesh / side**2, sums.shape, side), _robust_sigma(sums)[1] / side)
+    noise = _robust_sigma(sums)[1]
+    lines = remove_lines(sums, noise)
+    return BlockImage(sums, side, SkyMap(mesh / side**2, sums.shape, side), noise / side, lines)
 
 
 def _single_pixels(pixels: Pixels) -> tuple[np.ndarray, np.ndarray]:
@@ -159,7 +175,14 @@ def _robust_sigma(image: np.ndarray) -> tuple[float, float]:
     rest = off[np.abs(off) <= 3.0 * rough]
     if not rest.size:  # values beyond what floats can square
         return middle, 0.0
-    return middle, float(np.std(rest, dtype=np.float64)) / 0.9866  # a normal law cut at 3 sigma
+    sigma = float(np.std(rest, dtype=np.float64)) / 0.9866  # a normal law cut at 3 sigma
+    return middle, sigma or _rounding(off)
+
+
+def _rounding(off: np.ndarray) -> float:
+    """Return the standard deviation of rounding where nearly all values are one: a step over √12; else 0."""
+    others = np.abs(off[off != 0])
+    return float(np.percentile(others, 10.0)) / 12**0.5 if others.size > _FEW_OTHERS * off.size else 0.0
 
 
 def _hot_blocks(sums: np.ndarray, difference: np.ndarray) -> np.ndarray:
@@ -287,11 +310,16 @@ def _level_peaks(image: np.ndarray, side_px: int, sigma: float, white_noise: flo
             # Of equal neighbours the first in reading order counts.
             highest &= (values > other) if (dy, dx) < (0, 0) else (values >= other)
     rows, columns, values = rows[highest], columns[highest], values[highest]
+    # Around a star that fills its box there is nothing from four elements on.
+    places = [(-4, 0), (-3, 3), (0, 4), (3, 3), (4, 0), (3, -3), (0, -4), (-3, -3)]
+    last_row, last_column = sums.shape[0] - 1, sums.shape[1] - 1
+    around = [sums[np.clip(rows + dy, 0, last_row), np.clip(columns + dx, 0, last_column)] for dy, dx in places]
     return Peaks(
         x=(columns + 1.5) * side_px - 0.5,
         y=(rows + 1.5) * side_px - 0.5,
         significance=values / (noise or 1.0),
         box_px=np.full(rows.size, 3.0 * side_px),
+        contrast=1.0 - np.median(around, axis=0) / values,
     )
 
 
@@ -312,11 +340,11 @@ def find_peaks(images: list[np.ndarray], side_px: int, noise: float, apart: floa
     levels = [
         _level_peaks(image, side, PEAK_SIGMA, 3.0 * side * noise) for image, side in zip(images, sides, strict=True)
     ]
-    x, y, significance, box = (
-        np.concatenate([getattr(level, name) for level in levels]) for name in ("x", "y", "significance", "box_px")
-    )
+    joined = [np.concatenate([getattr(level, f.name) for level in levels]) for f in fields(Peaks)]
+    x, y, significance = joined[:3]
     order = np.lexsort((x, y, -significance))[:_SEARCH_LIMIT]
-    x, y, significance, box = x[order], y[order], significance[order], box[order]
+    peaks = Peaks(*(values[order] for values in joined))
+    x, y, box = peaks.x, peaks.y, peaks.box_px
     fine = 2.0 * side_px
     rows, columns = (y / fine).astype(int), (x / fine).astype(int)
     reaches = np.rint(apart * box / fine).astype(int)
@@ -330,7 +358,7 @@ def find_peaks(images: list[np.ndarray], side_px: int, noise: float, apart: floa
             kept.append(k)
             top, left = i + margin - reach, j + margin - reach
             taken[top : top + 2 * reach + 1, left : left + 2 * reach + 1] |= discs[reach]
-    return Peaks(x[kept], y[kept], significance[kept], box[kept])
+    return peaks.take(np.array(kept, int))
 
 
 def _disc(reach: int) -> np.ndarray:

@@ -1,4 +1,4 @@
-"""How large the stars of an image may be, at first sight: a start for measuring them."""
+"""How large the stars of an image may be, at first sight, and from where they are saturated: a start for measuring."""
 
 from __future__ import annotations
 
@@ -6,25 +6,87 @@ import math
 
 import numpy as np
 
-from focuskit.stars.cutouts import PreparedImage, lies_inside
-from focuskit.stars.detect import find_peaks
+from focuskit.frames import Pixels
+from focuskit.stars.cutouts import PreparedImage, lies_inside, peak_adu
+from focuskit.stars.detect import Peaks
 from focuskit.stars.stamps import cut_stamps, elongation, find_centroids, half_flux_radius, sum_in_circles
 
 _FIRST_LOOK = 40  # peaks; chosen: enough for a median, few enough to cost nothing
+_LOOKED_THROUGH = 400  # peaks among which they are sought; chosen: more than a frame has saturated stars, as a rule
 _DRAWN_OUT = 0.6  # ellipticity that no star has: 2.5 times as long as wide
+STANDS_OUT = 0.5  # chosen: of its height above what is around; pieces of a halo or a nebula have less
+_TOP_PEAKS = 60  # chosen: those that may show the level of saturation
+# Pixels of one star with the very same highest value, which photon noise makes differ: a plateau. Chosen; of values
+# that are a thousand times the noise of the sky, so that whole numbers are fine steps.
+_PLATEAU_PIXELS, _PLATEAU_HEIGHT = 9, 1000.0
 
 
-def first_sizes(image: PreparedImage) -> list[float]:
-    """Return rough half-flux diameters to try, from the most significant peaks.
+def saturation_level(image: PreparedImage, raw: Pixels, peaks: Peaks) -> float:
+    """Return the level from which pixels count as saturated, infinite where none shows.
 
-    The brightest stars tell first. A galaxy can outshine them, hence the size of most peaks next;
-    and faint fragments of rings can hide how large the stars are, hence larger sizes at last.
+    Without a level from the header: where several stars, or many pixels of one, share the very same highest value, or
+    at the end of the range of the integers in the ``raw`` frame.
     """
-    peaks = find_peaks(image.levels, image.blocks.side, image.blocks.noise, 0.8)
+    if image.saturation_adu:
+        return 0.98 * image.saturation_adu
+    limit = math.inf
+    if raw.raw.dtype.kind in "iu":
+        limit = raw.zero + raw.scale * np.iinfo(raw.raw.dtype).max * (1.0 - 1e-3)
+    brightest = peaks.take(np.arange(min(peaks.x.size, _TOP_PEAKS)))
+    peak = _peak_values(image, brightest)
+    top = float(peak.max(initial=0.0))
+    if not top > 0:
+        return limit
+    k = int(peak.argmax())
+    half = math.ceil(brightest.box_px[k])
+    row, column = (max(round(float(place[k])) - half, 0) for place in (brightest.y, brightest.x))
+    part = image.pixels.raw[row : row + 2 * half + 1, column : column + 2 * half + 1]
+    plateau = int(np.sum(part == part.max())) >= _PLATEAU_PIXELS
+    if np.sum(peak >= top) >= 3 or (plateau and brightest.significance[k] > _PLATEAU_HEIGHT):
+        limit = min(limit, top)
+    return limit
+
+
+def _peak_values(image: PreparedImage, peaks: Peaks) -> np.ndarray:
+    """Return the brightest pixel within the box of each peak."""
+    values = np.empty(peaks.x.size)
+    for box in np.unique(peaks.box_px):
+        here = peaks.box_px == box
+        values[here] = peak_adu(image, peaks.x[here], peaks.y[here], box)
+    return values
+
+
+def first_sizes(image: PreparedImage, peaks: Peaks) -> list[float]:
+    """Return rough half-flux diameters to try, from the most significant peaks that may be stars.
+
+    What is saturated tells nothing, nor do pieces of the light around it, nor bumps on a nebula. The brightest stars
+    tell first, but none more than a few typical ones together. A galaxy can outshine them, hence the size of most
+    peaks next; and faint fragments of rings can hide how large the stars are, hence larger sizes at last.
+    """
+    for many in (2 * _FIRST_LOOK, _LOOKED_THROUGH):
+        some = peaks.take(np.arange(min(peaks.x.size, many)))
+        seen = some.take(_peak_values(image, some) < (image.saturation_adu or math.inf))
+        alone = seen.take(seen.contrast > STANDS_OUT)
+        if alone.x.size >= _FIRST_LOOK:
+            break
+    for chosen in (alone, seen, peaks):
+        sizes, weights = _rough_sizes(image, chosen.take(np.arange(min(chosen.x.size, _FIRST_LOOK))))
+        if len(sizes) >= 3:
+            break
+    if not len(sizes):
+        return []
+    order = np.argsort(sizes)
+    share = np.cumsum(np.minimum(weights, 4.0 * np.median(weights))[order])
+    bright = float(sizes[order[int(np.searchsorted(share, 0.5 * share[-1]))]])
+    return [bright, float(np.median(sizes)), 2.0 * bright, 4.0 * bright, 0.5 * bright]
+
+
+def _rough_sizes(image: PreparedImage, peaks: Peaks) -> tuple[np.ndarray, np.ndarray]:
+    """Return rough half-flux diameters of what may be stars, and their weights."""
     sizes: list[float] = []
     weights: list[float] = []
-    for box in np.unique(peaks.box_px[:_FIRST_LOOK]):
-        chosen = np.flatnonzero(peaks.box_px[:_FIRST_LOOK] == box)
+    for box in np.unique(peaks.box_px):
+        chosen = np.flatnonzero(peaks.box_px == box)
         level = max(image.level_for(box) - 1, 0)
         side = image.blocks.side * 2**level
         data = image.levels[level]
@@ -43,9 +105,4 @@ def first_sizes(image: PreparedImage) -> list[float]:
         known = np.isfinite(squared) & (elongation(stamps, dx, dy, 0.65 * half)[0] < _DRAWN_OUT)
         sizes += np.sqrt(np.maximum(squared[known], 1.5)).tolist()
         weights += (peaks.significance[chosen[inside]][known] ** 2).tolist()
-    if not sizes:
-        return []
-    order = np.argsort(sizes)
-    share = np.cumsum(np.array(weights)[order])
-    bright = sizes[order[int(np.searchsorted(share, 0.5 * share[-1]))]]
-    return [bright, float(np.median(sizes)), 2.0 * bright, 4.0 * bright]
+    return np.array(sizes), np.array(weights)

@@ -12,17 +12,28 @@ import math
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
-from scipy.ndimage import uniform_filter
 from scipy.spatial import cKDTree
 
 from focuskit.core.errors import FocuskitError
 from focuskit.frames import Pixels
 from focuskit.stars.catalogue import FLAG_BIT, NO_STARS, MeasuredImage, Stars, summarise
-from focuskit.stars.checks import LEAST_SNR, doubled, drawn_out, has_neighbour, least_snr, outlying
+from focuskit.stars.checks import (
+    LEAST_SNR,
+    MOST_HFD_FWHM,
+    doubled,
+    drawn_out,
+    has_neighbour,
+    least_snr,
+    outlying,
+    sharpest,
+    star_shaped,
+)
 from focuskit.stars.cutouts import (
     STAMP_RADIUS,
     PreparedImage,
+    green_pixels,
     lies_inside,
+    patches,
     peak_adu,
     prepare_image,
     ring_sky,
@@ -30,7 +41,7 @@ from focuskit.stars.cutouts import (
     sum_squares,
 )
 from focuskit.stars.detect import PEAK_SIGMA, Peaks, find_peaks
-from focuskit.stars.first_look import first_sizes
+from focuskit.stars.first_look import STANDS_OUT, first_sizes, saturation_level
 from focuskit.stars.growth import REACH_SHARP, REACH_WIDE, fit_growth, usual_growth
 from focuskit.stars.stamps import (
     RadialSums,
@@ -46,13 +57,17 @@ from focuskit.stars.stamps import (
 
 MOST_STARS = 300  # chosen: the size of a frame is known to half a per cent by then, and time grows with stars
 LEAST_HFD_PX = 1.4  # what is sharper is a cosmic ray: one pixel and a seeing of one pixel make 1.4
+_MOST_STEPS = 6  # times as many are measured where most of the brightest are saturated or crowded; chosen: for time
+# Rounding moves the mean of a Gaussian by (1/π) exp(-2π²σ²) steps at most: 0.2 % of one at half a step, 9 at a quarter.
+_COARSE = 0.5
+_ALIKE = 0.2  # chosen: sizes of stars differ by less over most fields, and those of knots by more
+_NO_STARS_WORTH = 0.1  # chosen: a tenth as many that look like stars are preferred
 _BRIGHT = 40  # stars that make the growth curve at the most; chosen: the fainter half adds noise and time
 _UNSEEN_PX = 4.0  # size at which given places are measured where nothing at all is seen; chosen: usual seeing
 # Pixels without a value are filled from their neighbours. Squares of them within stars of 2 to 34 pixels changed the
 # size by less than 1 % up to this share of the aperture, by 2 % at twice the share. Scattered ones are filled well:
 # only those count that miss most of their eight neighbours too.
 _MOST_GAPS = 0.02
-_MISSED_NEIGHBOURS = 5
 
 
 def measure_pixels(
@@ -76,42 +91,49 @@ def measure_pixels(
     """
     unit = 1
     filled = pixels.filled()
-    gaps = None if filled is pixels else _patches(~np.isfinite(pixels.physical()))
+    gaps = None if filled is pixels else patches(np.asarray(pixels.unknown()))
     variance = None if sigma is None else np.square(sigma, dtype=np.float32)
     if bayer:
         unit = 2
-        filled = Pixels(_green(filled.physical(), bayer))
-        gaps = None if gaps is None else _green(gaps, bayer) > 0
-        variance = None if variance is None else 0.5 * _green(variance, bayer)
+        filled = Pixels(green_pixels(filled.raw, bayer), filled.zero, filled.scale)
+        gaps = None if gaps is None else green_pixels(gaps, bayer) > 0
+        variance = None if variance is None else 0.5 * green_pixels(variance, bayer)
     if min(filled.raw.shape) < 32:
         raise FocuskitError("the image is smaller than 32 × 32 pixels: too small for focus stars")
-    image = replace(prepare_image(filled, saturation_adu, gain_e_per_adu, unit), gaps=gaps, variance=variance)
+    image = prepare_image(filled, saturation_adu, gain_e_per_adu, unit)
+    if gaps is not None:
+        image = replace(image, gaps=gaps if image.gaps is None else gaps | image.gaps)
+    peaks = find_peaks(image.levels, image.blocks.side, image.blocks.noise, 0.8)
+    image = replace(image, variance=variance, saturation_adu=saturation_level(image, pixels, peaks))
     if not image.blocks.noise > 0:
         raise FocuskitError("nearly all of its pixels have the same value: no exposure")
     given = None if positions is None else (positions - (unit - 1) / 2.0) / unit
     stars, worth = NO_STARS, 0.0
-    for size in first_sizes(image) or ([] if given is None else [_UNSEEN_PX]):
-        tried = _measure_all(image, size, given)
-        # A star that is barely seen counts for less than a whole one.
+    sizes = first_sizes(image, peaks) or ([] if given is None else [_UNSEEN_PX])
+    # Where nothing has the shape of stars they may be outnumbered, as by knots of a galaxy: then the sharpest count.
+    for size, sharp in [(size, False) for size in sizes] + [(size, True) for size in sizes[:1]]:
+        tried = _measure_all(image, size, given, sharp)
+        # A star that is barely seen counts for less than a whole one, and what has no star's shape for next to nothing.
         count = float(np.minimum(tried.snr[tried.good] / LEAST_SNR[1], 1.0).sum())
+        count *= 1.0 if star_shaped(tried) else _NO_STARS_WORTH
         if count > worth or not len(stars):
             stars, worth = tried, count
         if worth >= 5.0:
             break
-    return summarise(_in_sensor_pixels(stars, unit), image.blocks)
+    noticed = {
+        "no_star_shapes": bool(stars.good.any()) and not star_shaped(stars),
+        "gain_contradicted": image.gain != gain_e_per_adu,
+        "coarse_values": pixels.raw.dtype.kind in "iu" and image.blocks.noise < _COARSE * abs(pixels.scale),
+    }
+    measured = summarise(_in_sensor_pixels(stars, unit), image.blocks)
+    return replace(measured, noticed=tuple(name for name, is_so in noticed.items() if is_so))
 
 
-def _patches(unknown: np.ndarray) -> np.ndarray:
-    """Return which pixels without a value have too few neighbours with one to be filled well."""
-    neighbours = uniform_filter(unknown.astype(np.float32), 3, mode="nearest") * 9.0 - unknown
-    return unknown & (neighbours > _MISSED_NEIGHBOURS - 0.5)
-
-
-def _measure_all(image: PreparedImage, size: float, given: np.ndarray | None) -> Stars:
+def _measure_all(image: PreparedImage, size: float, given: np.ndarray | None, sharp: bool) -> Stars:
     """Measure all stars from a first idea of their size, again where it was far off."""
     stars = NO_STARS
     for _ in range(3):
-        stars = _measure(image, size, given)
+        stars = _measure(image, size, given, sharp)
         good = stars.good
         if not good.any():
             break
@@ -119,17 +141,6 @@ def _measure_all(image: PreparedImage, size: float, given: np.ndarray | None) ->
         if abs(math.log(size / before)) < 0.15:
             break
     return stars
-
-
-def _green(image: np.ndarray, bayer: str) -> np.ndarray:
-    """Return the mean of the two green pixels of each 2×2 cell, an image of half the size."""
-    pattern = bayer.upper()
-    if sorted(pattern) != ["B", "G", "G", "R"]:
-        raise FocuskitError(f"the Bayer pattern '{bayer}' is not one of RGGB, BGGR, GRBG, GBRG")
-    rows, columns = (n - n % 2 for n in image.shape)
-    whole = image[:rows, :columns].astype(float)
-    first, second = (whole[k // 2 :: 2, k % 2 :: 2] for k, colour in enumerate(pattern) if colour == "G")
-    return ((first + second) / 2.0).astype(np.float32)
 
 
 def _in_sensor_pixels(stars: Stars, unit: int) -> Stars:
@@ -145,6 +156,7 @@ class _Targets:
     x: np.ndarray
     y: np.ndarray
     height: np.ndarray
+    contrast: np.ndarray
     row: np.ndarray
     peaks: Peaks  # all peaks of the size of stars
     pieces: Peaks  # those of a finer level, within ``own_reach`` pieces of the star itself
@@ -184,16 +196,19 @@ class _Light:
         return self.flux / np.sqrt(self.noise_within(self.radius) + self.photons)
 
 
-def _measure(image: PreparedImage, size: float, given: np.ndarray | None) -> Stars:
+def _measure(image: PreparedImage, size: float, given: np.ndarray | None, sharp: bool) -> Stars:
     """Measure all stars of an image whose half-flux diameter is about ``size`` pixels, or those at places given.
 
     Find them; sum their light within circles; see which do not count; learn from the bright ones how much light lies
-    beyond the aperture; find the circle that holds half of all.
+    beyond the aperture; find the circle that holds half of all. With ``sharp`` only the sharpest that agree count.
     """
     targets = _find(image, size, given)
     if targets.row.size:
         light = _gather(image, targets, size)
         flag = _flags(image, targets, light)
+        if sharp:
+            size = sharpest(light.rough * light.bins, (flag == 0) & (light.snr > LEAST_SNR[1]), LEAST_HFD_PX)
+            flag |= np.where(np.abs(np.log(light.rough * light.bins / size)) < _ALIKE, 0, FLAG_BIT["odd_size"])
         growth, pedestal = _growth(image, targets, light, flag)
         stars = _sizes(light, flag, growth, pedestal, image.unit)
     else:
@@ -212,18 +227,35 @@ def _find(image: PreparedImage, size: float, given: np.ndarray | None) -> _Targe
     # Neighbours show on a finer level, where the star itself may show as pieces of its ring.
     pieces = find_peaks([image.levels[level - 1]], side // 2, image.blocks.noise, 0.3) if level else peaks
     own_reach = (1.0 if level else 0.6) * size
-    x, y, height = peaks.x, peaks.y, peaks.significance
+    x, y, height, contrast = peaks.x, peaks.y, peaks.significance, peaks.contrast
     if given is not None:
         x, y = given.T
         tree = cKDTree(np.stack([peaks.x, peaks.y], axis=1))
         # Where no peak is near, the star is fainter than any: the index is one beyond the last.
-        height = np.append(height, PEAK_SIGMA)[tree.query(given, distance_upper_bound=own_reach)[1]]
+        nearest = tree.query(given, distance_upper_bound=own_reach)[1]
+        height, contrast = np.append(height, PEAK_SIGMA)[nearest], np.append(contrast, 1.0)[nearest]
     bins = image.bins_for(size)
     order = np.argsort(-height, kind="stable")
     row = order[lies_inside(image.pixels.raw.shape, x[order], y[order], STAMP_RADIUS * size + 5 * bins)]
     if given is None:
-        row = row[: MOST_STARS + 30]  # some will not count
-    return _Targets(x[row], y[row], height[row], row, peaks, pieces, own_reach)
+        row = row[: _how_many(image, peaks, row, size)]
+    return _Targets(x[row], y[row], height[row], contrast[row], row, peaks, pieces, own_reach)
+
+
+def _how_many(image: PreparedImage, peaks: Peaks, row: np.ndarray, size: float) -> int:
+    """Return how many of the most significant peaks are to be measured, so that enough of them are likely to count."""
+    step = MOST_STARS + 30
+    if row.size <= step:
+        return row.size
+    sound = 0
+    for first in range(0, min(row.size, _MOST_STEPS * step), step):
+        if sound >= MOST_STARS / 2:
+            return first
+        part = peaks.take(row[first : first + step])
+        bad = has_neighbour(peaks, part.x, part.y, part.significance, 0.6 * size, 1.8 * size)
+        bad |= peak_adu(image, part.x, part.y, size) >= (image.saturation_adu or math.inf)
+        sound += int(np.sum(~bad & (part.contrast > STANDS_OUT)))
+    return min(row.size, _MOST_STEPS * step)
 
 
 def _gather(image: PreparedImage, targets: _Targets, size: float) -> _Light:
@@ -267,9 +299,9 @@ def _gather(image: PreparedImage, targets: _Targets, size: float) -> _Light:
 def _flags(image: PreparedImage, targets: _Targets, light: _Light) -> np.ndarray:
     """Return what speaks against each star, but for its size: bits of `STAR_FLAGS`."""
     x, y, size, snr = light.x, light.y, light.size, light.snr
-    flag = np.where(light.peak >= _saturation(image, light.peak), FLAG_BIT["saturated"], 0)
+    flag = np.where(light.peak >= (image.saturation_adu or math.inf), FLAG_BIT["saturated"], 0)
     crowded = has_neighbour(targets.peaks, x, y, targets.height, 0.6 * size, 1.8 * size) | doubled(x, y, 0.5 * size)
-    flag |= np.where(crowded, FLAG_BIT["crowded"], 0)
+    flag |= np.where(crowded | (targets.contrast < STANDS_OUT), FLAG_BIT["crowded"], 0)
     if light.gaps is not None:
         most = _MOST_GAPS * math.pi * size**2
         flag |= np.where(light.gaps.at(light.radius) > most, FLAG_BIT["gaps"], 0)
@@ -294,6 +326,7 @@ def _sizes(light: _Light, flag: np.ndarray, growth: float, pedestal: float, unit
     log_size = np.log(np.where(sound, hfd, 1.0))
     own = np.where(sound, hfd_err, 0.0) / np.where(sound, hfd, 1.0)
     flag |= np.where(outlying(log_size, flag == 0, own), FLAG_BIT["odd_size"], 0)
+    flag |= np.where(hfd > MOST_HFD_FWHM * fwhm, FLAG_BIT["odd_size"], 0)
     return Stars(
         x_px=light.x,
         y_px=light.y,
@@ -318,23 +351,6 @@ def _in_rows(stars: Stars, row: np.ndarray, given: np.ndarray) -> Stars:
     for f in fields(Stars):
         getattr(whole, f.name)[row] = getattr(stars, f.name)
     return whole
-
-
-def _saturation(image: PreparedImage, peak: np.ndarray) -> float:
-    """Return the level from which pixels count as saturated.
-
-    Without a level from the header: where several stars share the very same highest value, or at
-    the end of the range of the integers.
-    """
-    if image.saturation_adu:
-        return 0.98 * image.saturation_adu
-    limit = math.inf
-    if image.pixels.raw.dtype.kind in "iu":
-        limit = image.pixels.zero + image.pixels.scale * np.iinfo(image.pixels.raw.dtype).max * (1.0 - 1e-3)
-    top = float(peak.max(initial=0.0))
-    if np.sum(peak >= top) >= 3 and top > 0:
-        limit = min(limit, top)
-    return limit
 
 
 def _rough_sizes(sums: RadialSums, radius: float) -> np.ndarray:

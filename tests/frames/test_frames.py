@@ -93,6 +93,13 @@ def test_packed_files_are_the_same(tmp_path, pack, ending):
     np.testing.assert_array_equal(read_pixels(tmp_path / "c.fits").raw, pixels.raw)
 
 
+def test_bytes_after_a_packed_file_do_no_harm(tmp_path):
+    path = write(tmp_path / "a.fits", image_of("u2"))
+    packed = tmp_path / "b.fits.gz"
+    packed.write_bytes(gzip.compress(path.read_bytes()) + b"written after the end\n" * 3)
+    np.testing.assert_array_equal(read_pixels(packed).raw, read_pixels(path).raw)
+
+
 @pytest.mark.parametrize("compression", ["RICE_1", "GZIP_1", "GZIP_2", "HCOMPRESS_1"])
 @pytest.mark.parametrize("dtype", ["u1", "i2", "u2", "i4"])
 def test_tile_compressed_integers_are_the_same(tmp_path, compression, dtype):

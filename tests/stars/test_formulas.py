@@ -196,6 +196,7 @@ def test_neighbours_count_from_a_fiftieth_of_the_star_and_between_two_distances(
         y=np.full(8, 50.0),
         significance=np.array([1000.0, 21.0, 1000.0, 900.0, 1000.0, 900.0, 1000.0, 19.0]),
         box_px=np.full(8, 3.0),
+        contrast=np.ones(8),
     )
     found = has_neighbour(
         around, np.array([100.0, 200.0, 300.0, 400.0]), np.full(4, 50.0), np.full(4, 1000.0), 5.0, 15.0
