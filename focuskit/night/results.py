@@ -315,7 +315,7 @@ class Night:
             for run in self.runs
         ]  # fmt: skip
         head = ("start (UTC)", "filter", "verdict", "best position", "least HFD px", "flags")
-        return html_table(self._title(), head, rows) + draw_svg(self.picture())
+        return html_table(self._title(), head, rows) + (draw_svg(self.picture()) if self.runs else "")
 
     def picture(self, runs: Sequence[RunResult] | None = None) -> Picture:
         """Describe best positions over time, of all runs or of some, with temperature and seeing."""

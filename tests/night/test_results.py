@@ -10,11 +10,9 @@ import pytest
 from focuskit.night import verdict
 from focuskit.night.runs import ShapedRun
 
-SVG = "{http://www.w3.org/2000/svg}"
-
 
 def pictures(shown):
-    return ET.fromstring(f"<div>{shown}</div>").findall(f".//{SVG}svg")
+    return [svg for svg in ET.fromstring(f"<div>{shown}</div>").iter("svg") if svg.get("class") == "chart"]
 
 
 def test_results_print_in_ten_lines_at_most(night):
@@ -39,11 +37,15 @@ def test_results_are_equal_where_their_json_is(night):
 def test_a_run_draws_its_frames_its_curve_and_its_best_position(night):
     run = night.runs[0]
     (svg,) = pictures(run._repr_html_())
-    dots = [(float(c.get("cx")), float(c.get("cy"))) for c in svg.iter(f"{SVG}circle")]
-    assert len(dots) == len(run.frames)
-    curve, best = [
-        np.array([p.split(",") for p in line.get("points").split()], float) for line in svg.iter(f"{SVG}polyline")
-    ]
+    marks = [g for g in svg.iter("g") if g.get("class") == "mark"]
+    rows = sorted({int(g.get("data-index")): g.find("circle") for g in reversed(marks)}.items())
+    assert [k for k, _ in rows] == list(range(len(run.frames)))
+    dots = [(float(c.get("cx")), float(c.get("cy"))) for _, c in rows]
+    lines = {path.get("data-line"): path.get("d") for path in svg.iter("path") if path.get("data-line")}
+    curve, best = (
+        np.array([place.split() for place in lines[name].strip("M").split("L")], float)
+        for name in ("curve through the squared sizes", "best position")
+    )
     assert best[0, 0] == best[1, 0]
     order = np.argsort(run.positions)
     x = np.interp(run.fit.best_position, np.array(run.positions)[order], np.array(dots)[order, 0])
@@ -53,7 +55,10 @@ def test_a_run_draws_its_frames_its_curve_and_its_best_position(night):
 
 def test_a_night_draws_the_best_positions_that_it_has(night):
     (svg,) = pictures(night._repr_html_())
-    assert len(svg.findall(f".//{SVG}circle")) == 7
+    told = [title.text for title in svg.iter("title")]
+    known = [run for run in night.runs if run.fit.best_position is not None]
+    assert sum("best position" in tip for tip in told) == len(known)
+    assert sum(": failed" in tip for tip in told) == len(night.runs) - len(known)
     assert not pictures(replace(night, runs=())._repr_html_())
 
 
