@@ -1,11 +1,7 @@
 """Best position of a run from the shape of its stars: seeing and defocus told apart.
 
-Defocus makes a ring of known diameter, seeing blurs it. All frames are fitted together with one best
-position, one way per step and one spherical term; each frame has its own seeing, brightness and sky.
-The seeings of a run are drawn from one lognormal law whose width is estimated with the rest.
-
-Brightness and sky are linear and are projected out once; the rest is solved by Gauss-Newton steps on
-the exact model, from a start that a coarse scan of |defocus| and seeing finds frame by frame.
+All frames are fitted together with one best position, one way per step and one spherical term; each frame has
+its own seeing, brightness and sky, the seeings drawn from one lognormal law.
 """
 
 from __future__ import annotations
@@ -64,10 +60,9 @@ _ONE_SIGMA = 0.8413  # chance of a normal law below one standard deviation
 class FrameFit:
     """What a run's fit says of one frame.
 
-    ``defocus_um`` is signed, positive where the position lies above the best; ``own_defocus_um`` is what
-    the frame's stars tell of it by themselves, whatever the focuser tells. ``chi2`` has ``dof`` degrees of
-    freedom. ``seeing_arcsec`` is the FWHM, None without a focal length. ``why_not_used`` is
-    None for a frame that took part.
+    ``defocus_um`` is positive where the position lies above the best; ``own_defocus_um`` is what the frame's stars
+    say, whatever the focuser says. ``chi2`` has ``dof`` degrees of freedom. ``seeing_arcsec`` is the FWHM, None
+    without a focal length. ``why_not_used`` is None for a frame that took part.
     """
 
     position: float
@@ -90,17 +85,14 @@ class ProfileFit:
     Parameters
     ----------
     best_position, err : float
-        Position of least half-flux diameter, in steps, and its standard deviation; it holds the
-        spherical term's part, and the frames' own scatter where the model does not match them.
+        Position of least half-flux diameter, in steps, and its standard deviation.
     um_per_step, um_per_step_err : float
     slope_factor : float or None
         ``um_per_step`` over the rig's; None where the rig's is not known.
     spherical_waves, spherical_err : float
         Noll's Z11 in waves rms; its sign holds for positions that grow outwards.
-    seeing_scatter : float
-        Standard deviation of ln(seeing) from frame to frame.
-    seeing_exponent : float
-        Exponent of the seeing's transfer function, common to the run: 5/3 for Kolmogorov.
+    seeing_scatter, seeing_exponent : float
+        Standard deviation of ln(seeing) from frame to frame; exponent of its transfer function, 5/3 for Kolmogorov.
     log_seeing, log_seeing_err : float
         Mean of ln(FWHM in µm) of the law that the frames' seeings are drawn from, and its standard deviation.
     best_per_log_seeing : float
@@ -108,8 +100,7 @@ class ProfileFit:
         in other seeing.
     chi2_reduced : float
     matches : bool
-        False where the frames depart from the model by more than chance; ``err`` then comes from
-        their scatter.
+        False where the frames depart from the model by more than chance; errors then come from their scatter.
     frames : tuple of FrameFit
         In the order given.
     """
@@ -278,11 +269,7 @@ class SolvedRun:
 
     @property
     def _excess(self) -> float:
-        """By how much the frames scatter more than their noise: 1 or more, as chi² reduced.
-
-        Of shapes and positions the worse counts: a focuser that does not hold its positions hardly shows
-        in the shapes.
-        """
+        """By how much the frames scatter more than their noise, as chi² reduced: of shapes and positions the worse."""
         return max(1.0, self.chi2_reduced, float(np.mean(displacements(self.solution) ** 2)))
 
     @property
@@ -333,14 +320,13 @@ class SolvedRun:
             wider = (self._excess - 1.0) * inverse @ told @ inverse
             # The frames' own scatter says it of the best position, where misfit alike on both sides does no harm.
             apart, degrees = jackknife(self.solution, self.data.position[self.used])
-            # Student's t for one standard deviation; the priors' part of the error stays as it is.
+            # Student's t for one standard deviation.
             widened = (float(stats.t.ppf(_ONE_SIGMA, degrees)) * apart) ** 2
             wider *= np.outer(*2 * [np.arange(len(Parameter)) != BEST])
             wider[BEST, BEST] = max(widened - float((inverse @ told @ inverse)[BEST, BEST]), 0.0)
             covariance += wider
         moves = obstruction_err * obstruction_moves(self.model, self.data.pick(self.used), self.solution)
-        # All runs of a telescope have that move of their best positions in common, 0.7 µm for 0.02 of obstruction and
-        # 0.03 waves of aberration: counted run by run it would hide what they differ by.
+        # That of the best position, 0.7 µm for 0.03 waves, is the same in all runs and no error between them.
         moves[BEST] = 0.0
         covariance += np.outer(moves, moves)
         # At the same sizes, in µm, the way per step goes with the focal ratio.

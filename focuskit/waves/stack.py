@@ -184,11 +184,7 @@ def stack_frames(tasks: Sequence[StackTask], pool: Workers, limits: Limits | Non
 
 
 class _Stack:
-    """The stack of one frame while it is made, of the stars that lie far enough from the border.
-
-    ``where`` are the weights of the pixels at the radii of the model within each annulus, shape
-    (annuli, BINS_PER_PX + 1).
-    """
+    """The stack of one frame while it is made, of the stars far enough from the border."""
 
     def __init__(self, image: NDArray[np.generic], task: StackTask) -> None:
         self.image, self.gain = image, task.gain or 1.0
@@ -209,6 +205,7 @@ class _Stack:
         self.phase = sub_pixel(self.x_px - self.column, self.y_px - self.row)
         self.weight = stack_weight(self.flux, self.noise, radius, self.gain)
         self.zone = _zones(self.x_px, self.y_px, image.shape)
+        # Weights of the pixels at the model's radii, shape (annuli, BINS_PER_PX + 1).
         self.where = self._weigh(self.weight * self.flux)
         self.norm = self.where.sum(axis=1)
         self.profile = self._typical()
@@ -232,8 +229,7 @@ class _Stack:
     def add_up(self, known: Array | None) -> tuple[Array, Array]:
         """Stack the stars without the light of ``known`` neighbours and without pixels far too bright for their star.
 
-        Such pixels count as what is expected of them. Neighbours and expectation are those of the profile found so
-        far, hence the rounds.
+        Such pixels count as what is expected of them.
 
         Returns
         -------
@@ -291,8 +287,8 @@ class _Stack:
         return pixels
 
     def _by_annulus(self, values: Array, annulus: NDArray[np.int32] | None = None) -> Array:
-        annulus = self.annulus if annulus is None else annulus
-        sums = np.bincount(annulus.ravel(), values.ravel(), minlength=self.radius + 1)
+        places = (self.annulus if annulus is None else annulus).ravel()
+        sums = np.bincount(places, values.ravel(), minlength=self.radius + 1)
         return sums[: self.radius].astype(float)
 
     def _weigh(self, weight: Array) -> Array:
