@@ -24,8 +24,8 @@ SEASON = Path(__file__).parent.parent / "sample_data" / "season"
 BAD = [
     ("hfd_best_px", "0"), ("hfd_best_px", "-1992"), ("hfd_best_px", "1e-300"), ("hfd_best_px", "1e300"),
     ("hfd_slope_px_per_step", "0"), ("hfd_slope_px_per_step", "1e300"), ("hfd_slope_px_per_step", "-0.1"),
-    ("position_err", "1e300"), ("position_err", "1e-300"), ("seconds", "-1992"), ("seconds", "0"),
-    ("tolerance_steps", "-1"), ("exposure_s", "1e300"), ("frames", "0"), ("temperature_c", "-999"),
+    ("position_err", "1e300"), ("position_err", "1e-300"), ("position_err", "-1992"), ("seconds", "-1992"),
+    ("seconds", "0"), ("tolerance_steps", "-1"), ("exposure_s", "1e300"), ("frames", "0"), ("temperature_c", "-999"),
     ("position", "1e300"), ("position", "inf"),
 ]  # fmt: skip
 

@@ -19,6 +19,7 @@ from focuskit.night import analyse
 from focuskit.scenes import Scene, Sweep, write_night
 
 NEEDED = ("numpy", "scipy", "astropy", "matplotlib", "jinja2", "lazy-loader", "platformdirs", "shtab", "threadpoolctl")
+# Chosen: between two positions of the sweep, in steps of 100 µm, whose outermost stars stand clear of one another.
 TRUE_POSITION = 10003.0
 STEP = 25
 

@@ -13,7 +13,7 @@ import numpy as np
 
 Number = TypeVar("Number", float, np.ndarray)
 
-ARCSEC_PER_RADIAN = 180.0 * 3600.0 / math.pi
+ARCSEC_PER_RADIAN = 180.0 * 3600.0 / math.pi  # by definition
 # Growth of the half-flux diameter from which defocus, or what cannot be focused away, matters.
 TOLERATED_GROWTH = 1.05
 # Central obstruction where nobody says. Chosen: imaging reflectors have 0.2 to 0.5 (common practice, no

@@ -7,7 +7,7 @@ from datetime import UTC, datetime, timedelta, timezone, tzinfo
 
 from focuskit.core.errors import FocuskitError
 
-HOUR_S = 3600.0
+HOUR_S = 3600.0  # by definition
 # A longer pause between runs, or in a log of temperatures, parts two nights. Chosen: the shortest day at 60°
 # of latitude lasts 5.9 h, so nights logged from dusk to dawn stay apart; clouds that stop work for longer
 # within a night make it count as two.

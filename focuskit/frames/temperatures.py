@@ -25,7 +25,7 @@ from focuskit.frames.csv_table import read_csv
 
 FloatArray = NDArray[np.float64]
 
-DAY_S = 86400.0
+DAY_S = 86400.0  # by definition
 # The longest night at 60° of latitude lasts 18.1 h: a longer stretch holds daytime too.
 LONGEST_NIGHT_H = 18.0
 SHORTEST_NIGHT_H = 0.5  # chosen: in less, nothing changes that a policy could follow

@@ -95,8 +95,8 @@ def _run_of(cells: Mapping[str, str], decimal_comma: bool, zone: tzinfo | None) 
         raise FocuskitError("the time is missing; fill it in or delete the row")
     values: dict[str, Any] = {name: _plain(cells.get(name, "")) for name in _TEXTS}
     values |= {name: _number(name, cells.get(name, ""), decimal_comma) for name in _NUMBERS}
-    if not (values["position_err"] or 0.0) > 0.0:
-        values["position_err"] = None  # an error of zero is a missing one: no run is exact
+    if values["position_err"] in (0.0, -1.0):
+        values["position_err"] = None  # what is written where the error is not known: no run is exact
     frames = values["frames"]
     if frames is not None:
         if not frames.is_integer():
