@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from focuskit.core.picture import WHOLE, Axis, Band, Images, Layer, Line, Panel, Picture, Points, Text, axis_of, series
-from focuskit.core.text import number, plain_text, round_pair
+from focuskit.core.text import number, plain_text, round_pair, two_digits
 from focuskit.core.times import parse_time
 
 if TYPE_CHECKING:
@@ -54,7 +54,7 @@ def _size_panel(result: RunResult, x: np.ndarray, tips: Sequence[str]) -> Panel:
     layers: list[Layer] = []
     if fit.best_position is not None and fit.best_position_err is not None:
         if fit.tolerance_steps is not None:
-            name = f"tolerance ±{fit.tolerance_steps:.0f} steps (5 % in size)"
+            name = f"tolerance ±{two_digits(fit.tolerance_steps)} steps (5 % in size)"
             ends = fit.best_position + fit.tolerance_steps * np.array([-1.0, 1.0])
             layers.append(Band(ends, -np.inf, np.inf, name=name))
         layers.append(Band(fit.best_position + fit.best_position_err * np.array([-1.0, 1.0]), -np.inf, np.inf, "about"))

@@ -16,7 +16,7 @@ from scipy.spatial import cKDTree
 
 from focuskit.core.errors import FocuskitError
 from focuskit.frames import Pixels
-from focuskit.stars.catalogue import FLAG_BIT, NO_STARS, MeasuredImage, Stars, summarise
+from focuskit.stars.catalogue import CROWDED_GROWTH_ERR, FLAG_BIT, GROWTH_ERR, NO_STARS, MeasuredImage, Stars, summarise
 from focuskit.stars.checks import (
     LEAST_SNR,
     MOST_HFD_FWHM,
@@ -108,16 +108,16 @@ def measure_pixels(
     if not image.blocks.noise > 0:
         raise FocuskitError("nearly all of its pixels have the same value: no exposure")
     given = None if positions is None else (positions - (unit - 1) / 2.0) / unit
-    stars, worth = NO_STARS, 0.0
+    stars, shared, worth = NO_STARS, GROWTH_ERR, 0.0
     sizes = first_sizes(image, peaks) or ([] if given is None else [_UNSEEN_PX])
     # Where nothing has the shape of stars they may be outnumbered, as by knots of a galaxy: then the sharpest count.
     for size, sharp in [(size, False) for size in sizes] + [(size, True) for size in sizes[:1]]:
-        tried = _measure_all(image, size, given, sharp)
+        tried, by_growth = _measure_all(image, size, given, sharp)
         # A star that is barely seen counts for less than a whole one, and what has no star's shape for next to nothing.
         count = float(np.minimum(tried.snr[tried.good] / LEAST_SNR[1], 1.0).sum())
         count *= 1.0 if star_shaped(tried) else _NO_STARS_WORTH
         if count > worth or not len(stars):
-            stars, worth = tried, count
+            stars, shared, worth = tried, by_growth, count
         if worth >= 5.0:
             break
     noticed = {
@@ -125,22 +125,24 @@ def measure_pixels(
         "gain_contradicted": image.gain != gain_e_per_adu,
         "coarse_values": pixels.raw.dtype.kind in "iu" and image.blocks.noise < _COARSE * abs(pixels.scale),
     }
-    measured = summarise(_in_sensor_pixels(stars, unit), image.blocks)
+    measured = summarise(_in_sensor_pixels(stars, unit), image.blocks, shared)
     return replace(measured, noticed=tuple(name for name, is_so in noticed.items() if is_so))
 
 
-def _measure_all(image: PreparedImage, size: float, given: np.ndarray | None, sharp: bool) -> Stars:
-    """Measure all stars from a first idea of their size, again where it was far off."""
-    stars = NO_STARS
+def _measure_all(image: PreparedImage, size: float, given: np.ndarray | None, sharp: bool) -> tuple[Stars, float]:
+    """Measure all stars from a first idea of their size, again where it was far off; see `_measure`."""
+    stars, shared, grown = NO_STARS, GROWTH_ERR, 1.0
     for _ in range(3):
-        stars = _measure(image, size, given, sharp)
-        good = stars.good
-        if not good.any():
+        tried, by_growth = _measure(image, size, given, sharp)
+        # A somewhat larger aperture, in which nearly all have neighbours; if much larger, pieces of donuts were seen.
+        if grown < 1.35 and 2 * tried.good.sum() < stars.good.sum():
             break
-        before, size = size, float(np.median(stars.hfd_px[good]))
-        if abs(math.log(size / before)) < 0.15:
+        stars, shared = tried, by_growth
+        grown = float(np.median(stars.hfd_px[stars.good])) / size if stars.good.any() else 1.0
+        size *= grown
+        if abs(math.log(grown)) < 0.15:
             break
-    return stars
+    return stars, shared
 
 
 def _in_sensor_pixels(stars: Stars, unit: int) -> Stars:
@@ -196,12 +198,14 @@ class _Light:
         return self.flux / np.sqrt(self.noise_within(self.radius) + self.photons)
 
 
-def _measure(image: PreparedImage, size: float, given: np.ndarray | None, sharp: bool) -> Stars:
+def _measure(image: PreparedImage, size: float, given: np.ndarray | None, sharp: bool) -> tuple[Stars, float]:
     """Measure all stars of an image whose half-flux diameter is about ``size`` pixels, or those at places given.
 
     Find them; sum their light within circles; see which do not count; learn from the bright ones how much light lies
     beyond the aperture; find the circle that holds half of all. With ``sharp`` only the sharpest that agree count.
+    Also return the relative error that all sizes share.
     """
+    shared = GROWTH_ERR
     targets = _find(image, size, given)
     if targets.row.size:
         light = _gather(image, targets, size)
@@ -209,14 +213,14 @@ def _measure(image: PreparedImage, size: float, given: np.ndarray | None, sharp:
         if sharp:
             size = sharpest(light.rough * light.bins, (flag == 0) & (light.snr > LEAST_SNR[1]), LEAST_HFD_PX)
             flag |= np.where(np.abs(np.log(light.rough * light.bins / size)) < _ALIKE, 0, FLAG_BIT["odd_size"])
-        growth, pedestal = _growth(image, targets, light, flag)
+        growth, pedestal, shared = _growth(image, targets, light, flag)
         stars = _sizes(light, flag, growth, pedestal, image.unit)
     else:
         stars = NO_STARS
     if given is not None:
-        return _in_rows(stars, targets.row, given)
+        return _in_rows(stars, targets.row, given), shared
     kept = np.flatnonzero(np.isfinite(stars.hfd_px) & (stars.snr > 5.0))
-    return stars.take(kept[: np.searchsorted(np.cumsum(stars.good[kept]), MOST_STARS) + 1])
+    return stars.take(kept[: np.searchsorted(np.cumsum(stars.good[kept]), MOST_STARS) + 1]), shared
 
 
 def _find(image: PreparedImage, size: float, given: np.ndarray | None) -> _Targets:
@@ -364,8 +368,8 @@ def _refined_radius(sizes: np.ndarray, significance: np.ndarray, radius: float) 
     return float(np.clip(np.median(sizes[bright]), 0.75 * radius, 1.2 * radius)) if bright.any() else radius
 
 
-def _growth(image: PreparedImage, targets: _Targets, light: _Light, flag: np.ndarray) -> tuple[float, float]:
-    """Fit the growth curve of the brightest clean stars that stand alone; see `fit_growth`."""
+def _growth(image: PreparedImage, targets: _Targets, light: _Light, flag: np.ndarray) -> tuple[float, float, float]:
+    """Fit the growth curve of the brightest clean stars that stand alone, see `fit_growth`; its part in the errors."""
     x, y, bins, known = light.x, light.y, light.bins, np.isfinite(light.rough)
     log_size = np.log(np.where(known, light.rough, 1.0))
     clean = (flag == 0) & ~outlying(log_size, known & (flag == 0), 1.0 / np.maximum(light.snr, 1.0))
@@ -383,5 +387,8 @@ def _growth(image: PreparedImage, targets: _Targets, light: _Light, flag: np.nda
             stamps, x0, y0 = star_stamps(image, x[chosen], y[chosen], light.sky[chosen], far, bins)
             dx, dy = (x[chosen] - x0) / bins, (y[chosen] - y0) / bins
             sums = sum_in_circles(stamps, dx, dy, far / bins, 1 if light.radius > 4.0 else 2)
-            return fit_growth(sums, light.flux[chosen], light.noise, light.radius)
-    return usual_growth(), 0.0
+            growth, pedestal = fit_growth(sums, light.flux[chosen], light.noise, light.radius)
+            # Out of focus less light lies beyond the aperture than in focus: what is more is that of neighbours.
+            if least or growth < usual_growth():
+                return growth, pedestal, GROWTH_ERR if least else CROWDED_GROWTH_ERR
+    return usual_growth(), 0.0, CROWDED_GROWTH_ERR

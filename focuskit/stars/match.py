@@ -188,7 +188,9 @@ def common_sizes(images: Sequence[MeasuredImage], match: StarMatch) -> CommonSiz
         for k in range(len(images)):
             seen = np.isfinite(sizes[k])
             if seen.sum() >= 3:
-                size, size_err = typical_size(sizes[k][seen] / np.exp(factors[seen]), errors[k][seen])
+                size, size_err = typical_size(
+                    sizes[k][seen] / np.exp(factors[seen]), errors[k][seen], images[k].shared_err
+                )
                 fwhm[k] *= size / hfd[k]
                 hfd[k], err[k], stars[k] = size, size_err, seen.sum()
                 flux[k] = match.strength[k]

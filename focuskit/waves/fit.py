@@ -49,8 +49,7 @@ SPHERICAL_PRIOR = (0.0, 0.03)
 LEAST_FRAMES = 4
 _USED_SHARE = 0.7  # chosen: where more than three frames in ten do not belong, nobody can tell which ones do
 # Chances by which sound runs are suspected: one in a hundred gets a wider error, one in a thousand loses a frame.
-_UNLIKELY = 0.01
-_RARE = 0.001
+_UNLIKELY, _RARE = 0.01, 0.001
 # Above this chi² reduced, frames may be at wrong positions and have bent all that the run has in common: chosen.
 _NO_MATCH = 5.0
 _ONE_SIGMA = 0.8413  # chance of a normal law below one standard deviation
