@@ -14,6 +14,9 @@ from focuskit.stars.stamps import RadialSums
 # shorter reach is enough.
 _EDGES = np.array([1.0, 1.3, 1.5, 1.75, 2.0, 2.4, 2.9, 3.45, 4.3, 5.45])
 REACH_SHARP, REACH_WIDE = 5.45, 3.45
+# A Moffat profile of exponent 2, with wings as wide as those of any star, has a fifth of its light beyond one half-flux
+# diameter from its centre (from its integral): 1 / (1 - 1/5).
+MOST_GROWTH = 1.25
 
 # Surface brightness falls as r^-3 in the rings of diffraction (J1(x)²/x² for large x, DLMF 10.17.3), as r^-11/3 in the
 # far wings of seeing (as the spectrum of the phase in Kolmogorov turbulence, Noll 1976); r^-4 does for either next to

@@ -42,7 +42,7 @@ from focuskit.stars.cutouts import (
 )
 from focuskit.stars.detect import PEAK_SIGMA, Peaks, find_peaks
 from focuskit.stars.first_look import STANDS_OUT, first_sizes, saturation_level
-from focuskit.stars.growth import REACH_SHARP, REACH_WIDE, fit_growth, usual_growth
+from focuskit.stars.growth import MOST_GROWTH, REACH_SHARP, REACH_WIDE, fit_growth, usual_growth
 from focuskit.stars.stamps import (
     RadialSums,
     elongation,
@@ -131,11 +131,11 @@ def measure_pixels(
 
 def _measure_all(image: PreparedImage, size: float, given: np.ndarray | None, sharp: bool) -> tuple[Stars, float]:
     """Measure all stars from a first idea of their size, again where it was far off; see `_measure`."""
-    stars, shared, grown = NO_STARS, GROWTH_ERR, 1.0
+    stars, shared = NO_STARS, GROWTH_ERR
     for _ in range(3):
         tried, by_growth = _measure(image, size, given, sharp)
-        # A somewhat larger aperture, in which nearly all have neighbours; if much larger, pieces of donuts were seen.
-        if grown < 1.35 and 2 * tried.good.sum() < stars.good.sum():
+        crowded = np.sum(tried.flag & FLAG_BIT["crowded"] > 0)
+        if 2 * tried.good.sum() < stars.good.sum() < crowded:  # in a larger aperture nearly all have neighbours
             break
         stars, shared = tried, by_growth
         grown = float(np.median(stars.hfd_px[stars.good])) / size if stars.good.any() else 1.0
@@ -388,7 +388,7 @@ def _growth(image: PreparedImage, targets: _Targets, light: _Light, flag: np.nda
             dx, dy = (x[chosen] - x0) / bins, (y[chosen] - y0) / bins
             sums = sum_in_circles(stamps, dx, dy, far / bins, 1 if light.radius > 4.0 else 2)
             growth, pedestal = fit_growth(sums, light.flux[chosen], light.noise, light.radius)
-            # Out of focus less light lies beyond the aperture than in focus: what is more is that of neighbours.
-            if least or growth < usual_growth():
+            # Of wide stars that all have neighbours, what is more than any star has is the light of those.
+            if least or bins == 1 or growth < MOST_GROWTH:
                 return growth, pedestal, GROWTH_ERR if least else CROWDED_GROWTH_ERR
     return usual_growth(), 0.0, CROWDED_GROWTH_ERR
