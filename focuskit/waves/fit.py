@@ -52,7 +52,7 @@ _USED_SHARE = 0.7  # chosen: where more than three frames in ten do not belong, 
 _UNLIKELY, _RARE = 0.01, 0.001
 # Above this chi² reduced, frames may be at wrong positions and have bent all that the run has in common: chosen.
 _NO_MATCH = 5.0
-_ONE_SIGMA = 0.8413  # chance of a normal law below one standard deviation
+_ONE_SIGMA = float(stats.norm.cdf(1.0))  # chance of a normal law below one standard deviation
 
 
 @dataclass(frozen=True)

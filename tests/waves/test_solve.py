@@ -257,12 +257,12 @@ def test_report_mixes_the_scatters_and_adds_what_the_seeing_leaves_open(solved):
     widened = total[BEST, BEST] + (stats.t.ppf(stats.norm.cdf(1.0), degrees) * apart) ** 2 - noise_of_best
     assert widened > total[BEST, BEST]
     total[BEST, BEST] = widened
-    assert fit.err == pytest.approx(math.hypot(math.sqrt(widened), per_log * fit.seeing_scatter / 3.0), rel=5e-4)
+    assert fit.err == pytest.approx(math.hypot(math.sqrt(widened), per_log * fit.seeing_scatter / 3.0), rel=1e-9)
     # A frame's defocus errs as best position and way per step do together.
     far = fit.frames[0]
     assert far.defocus_um == pytest.approx(fit.um_per_step * (far.position - fit.best_position), rel=1e-9)
     by_parameter = np.array([0.0, -fit.um_per_step, far.defocus_um, 0.0, 0.0])
-    assert far.defocus_err_um == pytest.approx(math.sqrt(by_parameter @ total @ by_parameter), rel=1e-4)
+    assert far.defocus_err_um == pytest.approx(math.sqrt(by_parameter @ total @ by_parameter), rel=1e-9)
     assert far.dof == 27
     assert far.chi2 == pytest.approx(solution.normal.chi2[0])
 
