@@ -60,30 +60,42 @@ def test_saturated_stars_leave_room_for_sound_ones(saturated):
     assert field.hfd_px == pytest.approx(SHARP.hfd, rel=0.015)
 
 
-def test_a_giant_does_not_decide():
-    # a Moffat profile of beta 2.5 clipped at the end of the range, with spikes, a reflection, and a column bled full
-    light = np.zeros((900, 1000))
-    SOFT.strew(light, 60, 3e3, 3e5, 4)
-    down, across = np.ogrid[:900, :1000]
-    y, x = down - 430, across - 520
-    light += 3e7 * (1.0 + (x**2 + y**2) / 16.0) ** -2.5 + 90.0 * ((x**2 + y**2 < 120**2) & (x**2 + y**2 > 40**2))
+# Each of them misled an earlier version of the measurement without a flag, by 586, 99 and 24 %.
+@pytest.mark.parametrize(
+    "seed, stars, brightest, spikes, length, glow, at",
+    [
+        (0, 10, 3e4, 1e5, 120.0, 400.0, (290, 241)),
+        (21, 10, 3e5, 3e4, 60.0, 400.0, (272, 234)),
+        (24, 20, 3e4, 1e5, 60.0, 90.0, (427, 349)),
+    ],
+)
+def test_a_giant_does_not_decide(seed, stars, brightest, spikes, length, glow, at):
+    # Moffat of beta 2.5, clipped, with spikes, a reflection and a column bled full: more peaks than there are stars.
+    light = np.zeros((600, 700))
+    SOFT.strew(light, stars, 3e3, brightest, seed)
+    down, across = np.ogrid[:600, :700]
+    x, y = across - at[0], down - at[1]
+    alpha2 = 16.0 if seed == 24 else 36.0
+    light += 3e7 * (1.0 + (x**2 + y**2) / alpha2) ** -2.5
+    light += glow * ((x**2 + y**2 < 120**2) & (x**2 + y**2 > 40**2))
     for along, beside in ((x, y), (y, x)):
-        light += 6000.0 * np.exp(-np.abs(along) / 60.0 - 0.5 * (beside / 1.5) ** 2)
-    light[100:800, 518:523] += 7e4
-    field = measure_pixels(Pixels(exposed(light, 5)))
-    assert field.count >= 15
+        light += spikes * np.exp(-np.abs(along) / length - 0.5 * (beside / 1.5) ** 2)
+    light[60:540, at[0] - 2 : at[0] + 3] += 7e4
+    field = measure_pixels(Pixels(exposed(light, seed + 1)))
+    assert field.count >= 5
     assert field.hfd_px == pytest.approx(SOFT.hfd, rel=0.015)
 
 
-@pytest.mark.parametrize("columns", [6, 12])
-def test_hot_columns_are_no_stars(columns):
+# Where columns cross stars and sky as here, no star was left to an earlier version.
+@pytest.mark.parametrize("columns, seed", [(6, 2), (12, 6)])
+def test_hot_columns_are_no_stars(columns, seed):
     light, hot = np.zeros((1000, 1100)), np.zeros((1000, 1100))
-    SOFT.strew(light, 80, 3e3, 3e5, 6)
-    rng = np.random.default_rng(7)
+    SOFT.strew(light, 80, 3e3, 3e5, seed)
+    rng = np.random.default_rng(seed + 1)
     for column in rng.integers(20, 1080, columns):
         first = int(rng.integers(0, 300))
         hot[first : first + 700, column] += 20_000.0
-    field = measure_pixels(Pixels(exposed(light, 8, hot)))
+    field = measure_pixels(Pixels(exposed(light, seed + 2, hot)))
     assert field.count >= 35
     assert field.hfd_px == pytest.approx(SOFT.hfd, rel=0.01)
     stars = field.measured.take(field.measured.good)
@@ -93,15 +105,19 @@ def test_hot_columns_are_no_stars(columns):
     assert not any(hot[rows[k], np.flatnonzero(hot.any(axis=0))[j]] for k, j in np.argwhere(on_one))
 
 
-def test_steps_between_amplifiers_are_no_stars():
-    light, step = np.zeros((1000, 1100)), np.zeros((1000, 1100))
-    SOFT.strew(light, 80, 3e3, 3e5, 9)
-    step[:, 550:] += 400.0
-    step[500:] += 150.0
-    step[700] += 500.0
-    field = measure_pixels(Pixels(exposed(light, 10, step)))
-    assert field.count >= 25
-    assert field.hfd_px == pytest.approx(SOFT.hfd, rel=0.01)
+# An earlier version read 3.2 and 6.9 times the size without a flag, and found no star in the last.
+@pytest.mark.parametrize(
+    "seed, stars, right, below, row", [(8, 80, 4000, 150, 5000), (6, 20, 400, 150, 500), (18, 40, 1500, 150, 5000)]
+)
+def test_steps_between_amplifiers_are_no_stars(seed, stars, right, below, row):
+    light, step = np.zeros((700, 800)), np.zeros((700, 800))
+    SOFT.strew(light, stars, 3e3, 3e5, seed)
+    step[:, 400:] += right
+    step[350:] += below
+    step[500] += row
+    field = measure_pixels(Pixels(exposed(light, seed + 1, step)))
+    assert field.count >= 8
+    assert field.hfd_px == pytest.approx(SOFT.hfd, rel=0.015)
 
 
 def test_a_gain_that_the_noise_contradicts_is_not_used():
@@ -116,42 +132,51 @@ def test_a_gain_that_the_noise_contradicts_is_not_used():
     assert scaled.hfd_px == pytest.approx(SOFT.hfd, rel=0.01)
 
 
-def test_knots_of_a_nebula_do_not_decide():
-    light = np.zeros((1000, 1100))
-    SHARP.strew(light, 60, 2e3, 2e5, 13)
-    rng = np.random.default_rng(14)
-    y, x = np.ogrid[:1000, :1100]
-    for _ in range(120):
-        right, down, width = rng.normal(550, 150), rng.normal(500, 150), rng.uniform(4, 14)
+# An earlier version read 1.4, 6.1 and 1.8 times the size, from 7 to 18 peaks and without a flag.
+@pytest.mark.parametrize(
+    "seed, stars, knots, widths", [(2, 60, 120, (6, 20)), (1, 30, 200, (4, 14)), (6, 30, 200, (4, 14))]
+)
+def test_knots_of_a_nebula_do_not_decide(seed, stars, knots, widths):
+    light = np.zeros((700, 800))
+    SHARP.strew(light, stars, 2e3, 2e5, seed)
+    rng = np.random.default_rng(seed)
+    y, x = np.ogrid[:700, :800]
+    for _ in range(knots):
+        right, down, width = rng.normal(400, 80), rng.normal(350, 80), rng.uniform(*widths)
         bump = np.exp(-0.5 * ((x - right) / width) ** 2) * np.exp(-0.5 * ((y - down) / width) ** 2)
         light += rng.uniform(50, 500) * bump
-    field = measure_pixels(Pixels(exposed(light, 15)))
+    field = measure_pixels(Pixels(exposed(light, seed + 2)))
     assert field.flags == ()
-    assert field.count >= 20
+    assert field.count >= 10
     assert field.hfd_px == pytest.approx(SHARP.hfd, rel=0.015)
 
 
-def test_knots_alone_are_said_to_be_no_stars():
+@pytest.mark.parametrize("seed", [16, 63, 66])
+def test_knots_alone_are_said_to_be_no_stars(seed):
     # narrow cores on something wide: the half-flux diameter is several times the width at half maximum
-    rng = np.random.default_rng(16)
+    rng = np.random.default_rng(seed)
     light = np.zeros((600, 600))
     y, x = np.ogrid[:600, :600]
     for _ in range(25):
         right, down = rng.uniform(80, 520, 2)
         r2 = (x - right) ** 2 + (y - down) ** 2
         light += 3e3 * np.exp(-0.5 * r2 / 1.3**2) + 700.0 * np.exp(-np.sqrt(r2) / 6.0)
-    field = measure_pixels(Pixels(exposed(light, 17)))
-    assert field.count == 0 or "no_star_shapes" in field.flags
+    field = measure_pixels(Pixels(exposed(light, seed + 1)))
+    assert field.count >= 5
+    assert field.flags == ("no_star_shapes",)
 
 
 def test_a_dark_frame_of_8_bits_is_measured_and_said_to_be_coarse():
     light = np.zeros((700, 800))
     SOFT.strew(light, 60, 3e2, 3e4, 18)
-    counts = np.random.default_rng(19).poisson(light + 2.0) / 8.0
-    field = measure_pixels(Pixels(np.clip(np.rint(counts), 0, 255).astype(np.uint8)))
+    counts = np.random.default_rng(19).poisson(light + 2.0)
+    field = measure_pixels(Pixels(np.clip(np.rint(counts / 8.0), 0, 255).astype(np.uint8)))
+    whole = measure_pixels(Pixels(counts.astype(np.uint16)))
+    assert whole.hfd_px == pytest.approx(SOFT.hfd, rel=0.015)
     assert field.count >= 20
     assert field.flags == ("coarse_values",)
-    assert field.hfd_px == pytest.approx(SOFT.hfd, rel=0.08)
+    # Faint light that is rounded to nothing, or up: 4.3 % more, with a scatter of 0.8 %, over 21 seeds.
+    assert field.hfd_px == pytest.approx(1.043 * SOFT.hfd, rel=0.024)
 
 
 def test_green_pixels_are_taken_before_anything_is_converted():
