@@ -321,9 +321,12 @@ def test_the_gain_of_a_rebuild_is_its_squared_significance():
     columns = columns_of(season, Terms(5.0))
     runs = find_sound(season, columns)
     assert np.all(runs.sound)
-    fit = fit_grouped(columns, season.position, season.variance + runs.extra_variance, season.stretch)
+    # Single runs have what the scatter within nights says they have.
+    single = season.variance + run_variance(season, columns)
+    fit = fit_grouped(columns, season.position, single, season.stretch)
+    assert fit.chi2 == pytest.approx(48.0 - 5.0, rel=1e-6)
     jump, variance = fit.jump(1)
-    assert gains_of(season, columns, runs, [24])[24] == pytest.approx(jump**2 / variance, rel=1e-2)
+    assert gains_of(season, columns, runs, [24])[24] == pytest.approx(jump**2 / variance / (fit.chi2 / 43.0), rel=1e-9)
     # two runs are too few for a stretch
     assert gains_of(season.cut([46]), columns, runs, [46]) == {46: 0.0}
 
