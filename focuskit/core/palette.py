@@ -24,37 +24,28 @@ MARKERS = ("o", "s", "^", "D", "v", "P", "X", "*")
 # A sign that goes with the word of each verdict.
 VERDICT_SIGNS = {"good": "●", "usable": "◐", "failed": "✕"}
 
-_SERIES = {f"series-{i}": colour for i, colour in enumerate(COLOURS.values())}
-
-# Colours by their role. Text reaches 4.5 to 1 on paper and on panel, what must be seen in
-# pictures 3 to 1 (WCAG 2.2, success criteria 1.4.3 and 1.4.11). "red" is for eyes used to the dark.
-SCHEMES = {
-    "light": {
-        "paper": "#faf8f3", "panel": "#ffffff", "line": "#ddd8cc", "ink": "#24272c", "quiet": "#5b616b",
-        "accent": "#1f4e79", "good": "#1b6b62", "usable": "#875600", "failed": "#a63d2f",
-        "band": "#f1e6cd", "second": "#a86a00", "third": "#1b7a6e", "fourth": "#8b4f98", "about": "#8b4f9873",
-        **_SERIES,
-    },
-    "dark": {
-        "paper": "#11151a", "panel": "#181d24", "line": "#343c47", "ink": "#e7e4dc", "quiet": "#a4acb7",
-        "accent": "#8cc2ec", "good": "#62c9ba", "usable": "#e5b153", "failed": "#f0968a",
-        "band": "#333022", "second": "#e0a63f", "third": "#54bfb0", "fourth": "#c69bd8", "about": "#c69bd873",
-        **_SERIES,
-    },
-    "red": {
-        "paper": "#0b0000", "panel": "#130202", "line": "#4d1510", "ink": "#ff6f5b", "quiet": "#e05c46",
-        "accent": "#ff8a76", "good": "#ff7c68", "usable": "#ff7c68", "failed": "#ff7c68",
-        "band": "#310c08", "second": "#e85f49", "third": "#c94a38", "fourth": "#ff9a88", "about": "#ff9a8873",
-        **dict.fromkeys(_SERIES, "#130202"),
-    },
-    # For a notebook, whose ground may be white or nearly black: 3 to 1 on both.
-    "any": {
-        "paper": "none", "panel": "none", "line": "#88888866", "ink": "currentColor", "quiet": "currentColor",
-        "accent": "#3f86c0", "good": "#2a8f83", "usable": "#b07a10", "failed": "#d0503e",
-        "band": "#d8bd8a55", "second": "#b87d0a", "third": "#2a9082", "fourth": "#a868b6", "about": "#a868b673",
-        **_SERIES,
-    },
+# Colours by their role, in each of `_SCHEME_NAMES`. Text reaches 4.5 to 1 on paper and on panel, what must be seen in
+# pictures 3 to 1 (WCAG 2.2, success criteria 1.4.3 and 1.4.11). "red" is for eyes used to the dark; "any" is for a
+# notebook, whose ground may be white or nearly black: 3 to 1 on both.
+_SCHEME_NAMES = ("light", "dark", "red", "any")
+_ROLES = {
+    "paper":   ("#faf8f3",   "#11151a",   "#0b0000",   "none"),
+    "panel":   ("#ffffff",   "#181d24",   "#130202",   "none"),
+    "line":    ("#ddd8cc",   "#343c47",   "#4d1510",   "#88888866"),
+    "ink":     ("#24272c",   "#e7e4dc",   "#ff6f5b",   "currentColor"),
+    "quiet":   ("#5b616b",   "#a4acb7",   "#e05c46",   "currentColor"),
+    "accent":  ("#1f4e79",   "#8cc2ec",   "#ff8a76",   "#3f86c0"),
+    "good":    ("#1b6b62",   "#62c9ba",   "#ff7c68",   "#2a8f83"),
+    "usable":  ("#875600",   "#e5b153",   "#ff7c68",   "#b07a10"),
+    "failed":  ("#a63d2f",   "#f0968a",   "#ff7c68",   "#d0503e"),
+    "band":    ("#f1e6cd",   "#333022",   "#310c08",   "#d8bd8a55"),
+    "second":  ("#a86a00",   "#e0a63f",   "#e85f49",   "#b87d0a"),
+    "third":   ("#1b7a6e",   "#54bfb0",   "#c94a38",   "#2a9082"),
+    "fourth":  ("#8b4f98",   "#c69bd8",   "#ff9a88",   "#a868b6"),
+    "about":   ("#8b4f9873", "#c69bd873", "#ff9a8873", "#a868b673"),
+    **{f"series-{i}": (colour, colour, "#130202", colour) for i, colour in enumerate(COLOURS.values())},
 }  # fmt: skip
+SCHEMES = {name: {role: row[k] for role, row in _ROLES.items()} for k, name in enumerate(_SCHEME_NAMES)}
 PAGE_SCHEMES = ("light", "dark", "red")
 
 
