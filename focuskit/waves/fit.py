@@ -1,26 +1,30 @@
 """Best position of a run from the shape of its stars: seeing and defocus told apart.
 
-All frames are fitted together with one best position, one way per step and one spherical term; each frame has
-its own seeing, brightness and sky, the seeings drawn from one lognormal law.
+Defocus makes a ring of known diameter, seeing blurs it. All frames are fitted together with one best position, one
+way per step, one spherical term and one exponent of the seeing; each frame has its own seeing, brightness and sky. The
+seeings of a run are drawn from one lognormal law whose width is estimated with the rest.
+
+Brightness and sky are linear and are projected out once (`solve.prepare`). The rest is solved by Gauss-Newton steps on
+the exact model (`solve.solve`), from a start that a coarse scan of |defocus| and seeing finds frame by frame (`start`).
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
-from focuskit.core.calibration import Seeing
 from focuskit.core.errors import FocuskitError
 from focuskit.core.optics import ARCSEC_PER_RADIAN, F_RATIO_ERR, KOLMOGOROV_EXPONENT, OBSTRUCTION_ERR, Rig
 from focuskit.core.reasons import Reason
 from focuskit.waves.each_frame import displacements, jackknife, own_positions, suspects
 from focuskit.waves.model import BINS_PER_PX, ProfileModel, fwhm_factor, profile_model
+from focuskit.waves.result import FrameFit, ProfileFit
 from focuskit.waves.solve import (
     BEST,
     LOG_SLOPE,
@@ -53,97 +57,6 @@ _UNLIKELY, _RARE = 0.01, 0.001
 # Above this chi² reduced, frames may be at wrong positions and have bent all that the run has in common: chosen.
 _NO_MATCH = 5.0
 _ONE_SIGMA = float(stats.norm.cdf(1.0))  # chance of a normal law below one standard deviation
-
-
-@dataclass(frozen=True)
-class FrameFit:
-    """What a run's fit says of one frame.
-
-    ``defocus_um`` is positive where the position lies above the best; ``own_defocus_um`` is what the frame's stars
-    say, whatever the focuser says. ``chi2`` has ``dof`` degrees of freedom. ``seeing_arcsec`` is the FWHM, None
-    without a focal length. ``why_not_used`` is None for a frame that took part.
-    """
-
-    position: float
-    defocus_um: float
-    defocus_err_um: float
-    own_defocus_um: float
-    own_defocus_err_um: float
-    seeing_um: float | None
-    seeing_arcsec: float | None
-    chi2: float | None
-    dof: int
-    used: bool
-    why_not_used: Reason | None
-
-
-@dataclass(frozen=True)
-class ProfileFit:
-    """Joint fit of the profiles of a run.
-
-    Parameters
-    ----------
-    best_position, err : float
-        Position of least half-flux diameter, in steps, and its standard deviation.
-    um_per_step, um_per_step_err : float
-    slope_factor : float or None
-        ``um_per_step`` over the rig's; None where the rig's is not known.
-    spherical_waves, spherical_err : float
-        Noll's Z11 in waves rms; its sign holds for positions that grow outwards.
-    seeing_scatter, seeing_exponent : float
-        Standard deviation of ln(seeing) from frame to frame; exponent of its transfer function, 5/3 for Kolmogorov.
-    log_seeing, log_seeing_err : float
-        Mean of ln(FWHM in µm) of the law that the frames' seeings are drawn from, and its standard deviation.
-    best_per_log_seeing : float
-        By how many steps the best position moves with that mean: aberrated light has its least HFD elsewhere
-        in other seeing.
-    chi2_reduced : float
-    matches : bool
-        False where the frames depart from the model by more than chance; errors then come from their scatter.
-    frames : tuple of FrameFit
-        In the order given.
-    """
-
-    best_position: float
-    err: float
-    um_per_step: float
-    um_per_step_err: float
-    slope_factor: float | None
-    spherical_waves: float
-    spherical_err: float
-    seeing_scatter: float
-    seeing_exponent: float
-    log_seeing: float
-    log_seeing_err: float
-    best_per_log_seeing: float
-    chi2_reduced: float
-    matches: bool
-    converged: bool
-    frames: tuple[FrameFit, ...] = field(repr=False)
-
-    def seeing(self, wavelength_um: float) -> Seeing | None:
-        """Return the typical seeing of the run, by itself; None without a focal length."""
-        arcsec = [frame.seeing_arcsec for frame in self.frames if frame.seeing_arcsec]
-        if not arcsec:
-            return None
-        return Seeing.seen_at(wavelength_um, float(np.log(arcsec).mean()), self.seeing_scatter**2 / len(arcsec))
-
-    def in_seeing(self, log_seeing: float, err: float) -> ProfileFit:
-        """Return the fit with the best position for a typical seeing that is known better: ln(FWHM in µm), error."""
-        move = self.best_per_log_seeing * (log_seeing - self.log_seeing)
-        variance = self.err**2 + self.best_per_log_seeing**2 * (err**2 - self.log_seeing_err**2)
-        frames = tuple(
-            replace(
-                frame,
-                defocus_um=frame.defocus_um - move * self.um_per_step,
-                own_defocus_um=frame.own_defocus_um - move * self.um_per_step,
-            )
-            for frame in self.frames
-        )
-        return replace(
-            self, best_position=self.best_position + move, err=math.sqrt(variance), frames=frames,
-            log_seeing=log_seeing, log_seeing_err=err,
-        )  # fmt: skip
 
 
 def solve_profiles(
@@ -268,7 +181,10 @@ class SolvedRun:
 
     @property
     def _excess(self) -> float:
-        """By how much the frames scatter more than their noise, as chi² reduced: of shapes and positions the worse."""
+        """By how much the frames scatter more than their noise: 1 or more, as chi² reduced.
+
+        Of shapes and positions the worse counts: wrong positions of the focuser hardly show in the shapes.
+        """
         return max(1.0, self.chi2_reduced, float(np.mean(displacements(self.solution) ** 2)))
 
     @property
@@ -311,7 +227,12 @@ class SolvedRun:
         )
 
     def _covariance(self, matches: bool, obstruction_err: float) -> Array:
-        """Return the covariance of the parameters with what is not known of the optics, and of the model's misfit."""
+        """Return the covariance of the parameters, shape (parameters, parameters), with all that is in quoted errors.
+
+        That of the posterior, averaged over the scatters of the seeing; where the model does not match, the part of the
+        noise grows by the excess of chi², for the best position by the jackknife over frames instead; then what is not
+        known of obstruction and focal ratio, by how the fitted parameters move with them.
+        """
         covariance = self.posterior[2].copy()
         if not matches:
             told = reduce_normal(self.solution.normal, self.solution.state, NO_PRIORS, self.solution.tau).hessian

@@ -20,24 +20,19 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 from scipy.optimize import nnls
-from scipy.sparse import csr_array
-from scipy.spatial import cKDTree
 
 from focuskit.core.errors import FocuskitError
 from focuskit.core.workers import Workers
 from focuskit.frames import Limits, read_pixels
 from focuskit.waves.annuli import FINE, annulus_maps, fine_places, harmonic_maps, harmonic_sums, sub_pixel
+from focuskit.waves.crowd import Crowd, most_light
 from focuskit.waves.model import BINS_PER_PX
 
 Array = NDArray[np.float64]
 
 # The profile reaches so far at least: stars of fewer pixels have their seeing's wings beyond 2 HFD (chosen).
 _LEAST_RADIUS_PX = 8.0
-# A pixel is replaced by its expectation when it is off by this many sigma and this part of the light.
-# Chosen: no noise and no error of a star's shape does that, but a satellite or a hot pixel.
-_CLIP_SIGMA = 8.0
-_CLIP_SHARE = 0.3
-# Each sees what was hidden from the one before: the profile, the neighbours and the spoilt pixels hang together.
+# The second sees what was hidden from the first: profile, neighbours and spoilt pixels depend on one another.
 _ROUNDS = 2
 # This part of the profile, the outermost, is as good as sky (chosen).
 _OUTER = 0.2
@@ -45,10 +40,6 @@ _OUTER = 0.2
 _LEAST_SKY = 0.25
 # Of an image without noise, this part of the brightest star stands for the noise of a pixel: far less than any has.
 _LEAST_NOISE = 1e-7
-# The diagonal of the fluxes' normal equations grows by so much: two entries of one star then share its light.
-_TWINS = 1e-4
-# A known star so near to one that is stacked is that star: the finder does not part them (chosen).
-_ITSELF_PX = 3.0
 # The sensor is parted into so many zones along each side: enough to see what grows towards the edges.
 ZONES = 3
 
@@ -184,7 +175,14 @@ def stack_frames(tasks: Sequence[StackTask], pool: Workers, limits: Limits | Non
 
 
 class _Stack:
-    """The stack of one frame while it is made, of the stars far enough from the border."""
+    """The stack of one frame while it is made, of the stars far enough from the border.
+
+    It starts from the median of the stars' own profiles. `add_up` then repeats: expect each star's pixels, take off
+    what its neighbours add, replace what is far too bright, and average what is left to the next profile.
+
+    Pixels of a stamp are in one row, shape (pixels,); sums over stars have a row for each sub-pixel phase of their
+    centres, shape (phases, pixels), since a pixel's annulus depends on the phase.
+    """
 
     def __init__(self, image: NDArray[np.generic], task: StackTask) -> None:
         self.image, self.gain = image, task.gain or 1.0
@@ -240,9 +238,10 @@ class _Stack:
         """
         by_zone = np.bincount(self.zone, self.weight * self.flux, minlength=ZONES**2)
         lopsided = np.zeros(self.annulus.shape[1])
-        crowd = _Crowd(self, known) if known is not None else None
+        centres = np.stack((self.x_px, self.y_px), axis=1)
+        crowd = Crowd(self.image, self.radius, centres, self.level, known) if known is not None else None
         for _ in range(_ROUNDS):
-            foreign = crowd.neighbours(self) if crowd else {}
+            foreign = crowd.neighbours(self._light_by_radius(), self.noise) if crowd else {}
             expected = self._expected()
             total, squares = np.zeros(self.annulus.shape), np.zeros(self.annulus.shape)
             rest = np.zeros((ZONES**2, self.annulus.shape[1]))
@@ -251,7 +250,7 @@ class _Stack:
                 light = star + foreign[j] if j in foreign else star
                 residual = self._stamp(j) - light
                 # Only upwards: what spoils a pixel adds light.
-                residual[residual > _CLIP_SIGMA * self.noise + _CLIP_SHARE * np.maximum(light, 0.0)] = 0.0
+                residual[residual > most_light(light, self.noise)] = 0.0
                 residual *= self.weight[j]
                 total[phase] += residual + self.weight[j] * star
                 rest[self.zone[j]] += residual
@@ -297,9 +296,15 @@ class _Stack:
 
     def _expected(self) -> Array:
         """Return the profile at every pixel of the stamps, 0 beyond."""
-        return np.append(self.curve(), 0.0)[fine_places(self.radius)]
+        return np.append(self._curve(), 0.0)[fine_places(self.radius)]
 
-    def curve(self) -> Array:
+    def _light_by_radius(self) -> Array:
+        """Return the profile less what is left of the sky, at FINE places in a pixel; nowhere negative."""
+        # The sky may be a little off, and the outer annuli show by how much; no star is darker than the sky.
+        sky = np.median(self.profile[-math.ceil(_OUTER * self.radius) :])
+        return np.maximum(self._curve() - sky, 0.0)
+
+    def _curve(self) -> Array:
         """Return the profile at FINE places in a pixel, as a smooth curve that is even at the centre."""
         radius = self.radius
         inside = self.where / self.norm[:, None] @ np.arange(BINS_PER_PX + 1) / BINS_PER_PX
@@ -315,63 +320,6 @@ def stack_weight(flux: Array, noise: float, radius_px: float, gain_e_per_adu: fl
     """Return by what the pixels of each star are multiplied in a stack: its flux over the variance of a pixel."""
     spread_over = 0.5 / (math.pi * (0.25 * radius_px) ** 2)
     return np.asarray(flux / (noise**2 + spread_over * flux / gain_e_per_adu))
-
-
-class _Crowd:
-    """Stars that share pixels with those stacked, and the light that each of them adds to the others.
-
-    Their fluxes in the frame are fitted together, all of one profile, as is usual in crowded fields. Pixels far too
-    bright for all of them count as what the last fit expects.
-    """
-
-    def __init__(self, stack: _Stack, known: Array) -> None:
-        radius, (height, width) = stack.radius, stack.image.shape
-        own = np.stack((stack.x_px, stack.y_px), axis=1)
-        others = known[np.isfinite(known).all(axis=1)]
-        others = others[cKDTree(own).query(others)[0] > _ITSELF_PX]
-        places = np.concatenate((own, others))
-        pairs = cKDTree(own).sparse_distance_matrix(cKDTree(places), 2.0 * radius, output_type="ndarray")
-        involved = np.unique(np.concatenate([pairs[end][pairs["i"] != pairs["j"]] for end in "ij"]))
-        self.stacked = involved[involved < len(own)]
-        self.size = involved.size
-        places = places[involved]
-        level = stack.level[cKDTree(own).query(places)[1]] if self.size else np.empty(0)
-        column, row = np.rint(places).astype(int).T[:, :, None, None]
-        off_x, off_y = (places - np.rint(places)).T[:, :, None, None]
-        offset = np.arange(-radius - 1, radius + 2)
-        distance = np.hypot(offset - off_x, offset[:, None] - off_y)
-        x, y = np.broadcast_arrays(column + offset, row + offset[:, None])
-        inside = np.nonzero((distance < radius) & (x >= 0) & (x < width) & (y >= 0) & (y < height))
-        # Every pixel of every star: the star's number, the pixel's on its stamp and among all pixels of the crowd.
-        self.star, self.on_stamp = inside[0], inside[1] * offset.size + inside[2]
-        pixels, self.pixel = np.unique(y[inside] * width + x[inside], return_inverse=True)
-        self.place = (distance[inside] * FINE).astype(int)
-        self.data = stack.image[np.divmod(pixels, width)].astype(float)
-        self.data[self.pixel] -= level[self.star]
-        self.expected = np.full(pixels.size, np.inf)
-        self.stamp = offset.size**2
-
-    def neighbours(self, stack: _Stack) -> dict[int, NDArray[np.float32]]:
-        """Fit the fluxes with the profile of the stack; return what others add to each stacked star's stamp."""
-        if not self.size:
-            return {}
-        # The sky may be a little off, and the outer annuli show by how much; no star is darker than the sky.
-        sky = np.median(stack.profile[-math.ceil(_OUTER * stack.radius) :])
-        shape = np.maximum(stack.curve() - sky, 0.0)[self.place]
-        light = csr_array((shape, (self.pixel, self.star)), shape=(self.data.size, self.size))
-        limit = _CLIP_SIGMA * stack.noise + (1.0 + _CLIP_SHARE) * self.expected
-        normal = (light.T @ light).toarray()
-        normal[np.diag_indices(self.size)] *= 1.0 + _TWINS
-        flux = np.linalg.lstsq(normal, light.T @ np.where(self.data < limit, self.data, self.expected))[0]
-        flux = np.maximum(flux, 0.0)
-        self.expected = light @ flux
-        beside = (self.expected[self.pixel] - shape * flux[self.star]).astype(np.float32)
-        out = {}
-        for k, j in enumerate(self.stacked.tolist()):
-            mine = slice(*np.searchsorted(self.star, (k, k + 1)))
-            out[j] = np.zeros(self.stamp, np.float32)
-            out[j][self.on_stamp[mine]] = beside[mine]
-        return out
 
 
 def _zones(x_px: Array, y_px: Array, shape: tuple[int, ...]) -> NDArray[np.int64]:

@@ -13,8 +13,9 @@ from focuskit.core.optics import Rig
 from focuskit.waves import ProfileFit, measure_aberrations, pool_aberrations, profile_model
 from focuskit.waves.aberrations import make_amount
 from focuskit.waves.annuli import harmonic_bins
-from focuskit.waves.fit import FrameFit, solve_profiles
+from focuskit.waves.fit import solve_profiles
 from focuskit.waves.harmonics import harmonic_model
+from focuskit.waves.result import FrameFit
 from focuskit.waves.stack import ZONES, FrameProfile, StackTask, stack_profile
 
 RIG = Rig("Heron", 1400.0, 200.0, 0.36, 3.76, 4.0)
