@@ -19,16 +19,14 @@ TOLERATED_GROWTH = 1.05
 # Central obstruction where nobody says. Chosen: imaging reflectors have 0.2 to 0.5 (common practice, no
 # source), which puts the slope of the far wings, √((1+ε²)/2), wrong by -2 to +7 % at most.
 USUAL_OBSTRUCTION = 0.3
-# Standard errors of what is written down of a telescope. Chosen: figures are rounded to 0.01, and baffles and focusers
-# in the tube are seldom counted; makers round focal ratios, and a corrector changes the focal length by per cents.
-OBSTRUCTION_ERR = 0.02
-USUAL_OBSTRUCTION_ERR = 0.1
-F_RATIO_ERR = 0.025
+# Standard errors of what is written down of a telescope.
+OBSTRUCTION_ERR = 0.02  # chosen: figures are rounded to 0.01, and baffles and focusers in the tube are seldom counted
+USUAL_OBSTRUCTION_ERR = 0.1  # chosen: from 0.2 to 0.4, most of the usual range
+F_RATIO_ERR = 0.025  # chosen: makers round focal ratios, and a corrector changes the focal length by per cents
 
-# Kolmogorov turbulence: MTF = exp(-3.442 (λf/r0)^(5/3)) and FWHM = 0.9759 λ/r0 (Fried 1966; the digits as
-# in GalSim, which cites Racine 1996, PASP 108, 699).
-KOLMOGOROV_MTF = 3.4420
-KOLMOGOROV_FWHM = 0.9758634299
+# Kolmogorov turbulence: MTF = exp(-3.442 (λf/r0)^(5/3)) and FWHM = 0.9759 λ/r0.
+KOLMOGOROV_MTF = 3.4420  # Fried 1966
+KOLMOGOROV_FWHM = 0.9758634299  # the digits as in GalSim, which cites Racine 1996, PASP 108, 699
 KOLMOGOROV_EXPONENT = 5.0 / 3.0
 
 # Effective wavelength where the filter is not known: the middle of the visible band.

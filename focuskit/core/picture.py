@@ -19,7 +19,7 @@ from numpy.typing import ArrayLike, NDArray
 from focuskit.core.palette import COLOURS, MARKERS
 
 WHOLE = np.array([-np.inf, np.inf])  # from edge to edge
-_DAY_S = 86400.0
+_DAY_S = 86400.0  # by definition
 _HOURS_S = [60.0 * minutes for minutes in (5, 10, 15, 30, 60, 120, 180, 240, 360, 720, 1440)]
 
 

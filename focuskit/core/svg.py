@@ -21,7 +21,7 @@ from focuskit.core.picture import Axis, Band, Cells, Images, Line, Panel, Pictur
 
 _WIDTH, _RIGHT = 560.0, 14.0
 _DIGIT_PX = 12.0  # of large letters
-_LEAST_LEFT = 42.0
+_LEAST_LEFT = 42.0  # chosen: panels with short numbers begin at the same place
 _NAME_PX, _WORD_PX, _BARE_PX, _BELOW_PX = 30.0, 24.0, 8.0, 50.0  # names and words above a panel, the x axis below all
 _BETWEEN_PX = 8.0  # more than its name above each panel but the first
 _PX_OF_TICK = 38.0, 90.0  # of height and of width for each tick

@@ -30,17 +30,17 @@ _STARS_LOST = 0.15  # of the run's median number
 # No curve: as likely as this to come out of sizes that do not depend on the position. Chosen: one run in 50 of a
 # focuser that does not move passes for a curve.
 _BY_CHANCE = 0.02
-# The best of all sets of frames was left out, which makes the rest look more like a curve than it is. With this, sizes
-# that do not depend on the position pass in 0 to 3 % of runs of 6 to 21 frames, gusts or not (scripts/bench_curves.py).
+# That chance times this for every frame left out: the best of all sets of frames was left out, which makes the rest
+# look more like a curve than it is. With this, sizes that do not depend on the position pass in 0 to 3 % of runs of 6
+# to 21 frames, gusts or not (scripts/bench_curves.py).
 _EACH_LEFT_OUT = 0.3
-_LEAST_GROWTH = (
-    1.15  # chosen: below it, the change of seeing of a usual night makes as large a difference of two frames
-)
+# Chosen: below it, the change of seeing of a usual night makes as large a difference of two frames.
+_LEAST_GROWTH = 1.15
 # On sweeps of nine frames with 12 % jitter as scripts/bench_curves.py draws them, the best position is off by 4.5 µm
 # rms where the outermost frames are 2.75 times the least size, 9.9 µm at 1.6 times (and one run in 15 fails), and by
 # 7.9 µm where the best position lies at 0.3 of the sweep.
 _SHALLOW_GROWTH = 1.6
-_LOPSIDED_SHARE = 0.3
+_LOPSIDED_SHARE = 0.3  # of the sweep, measured as above
 _POOR_JITTER = 0.25  # the most that the seeing of short exposures mostly changes (common practice, no source)
 _HOPELESS_SCATTER = 0.3  # of ln(size) about the curve: chosen, above any jitter of the seeing that is common
 _VAGUE_SHARE = 0.25  # error over half the sweep: chosen, so that the sweep spans four errors to either side

@@ -11,17 +11,17 @@ from focuskit.drift.result import Advice, Drift
 # How far offsets and drift per °C may lie from zero before anything is known, in scatters of a run: what is known
 # no better than to half of it counts as unknown (chosen; offsets of glass are some tens of scatters).
 OFFSET_PRIOR, DRIFT_PRIOR = 80.0, 8.0
-RUNS = 3
-LEAST_RANGE_C = 8.0
-WORTH_WHILE = 0.05
+RUNS = 3  # of a set; chosen: with fewer an outlier does not show
+LEAST_RANGE_C = 8.0  # chosen: the nights of one season differ by more
+WORTH_WHILE = 0.05  # of the summed variance: chosen, an error that shrinks by 2.5 % is not worth three runs
 
 
 def advise(drift: Drift, most: int = 3) -> tuple[Advice, ...]:
     """Return up to ``most`` sets of three runs, each the best after those before it.
 
-    Every filter is tried at the cold end, the middle and the warm end of the range (of 8 °C at least):
-    taken is what most lowers the summed variance of the offsets and of the drift over half the range.
-    A set that lowers it by less than a twentieth is not worth a night.
+    Every filter is tried at the cold end, the middle and the warm end of the range (`LEAST_RANGE_C` at least). The set
+    that most lowers the summed variance of the offsets and of the drift over half the range is taken, unless it lowers
+    it by less than `WORTH_WHILE`.
     """
     place = len(drift.filters) - 1
     scatter = _scatter(drift)

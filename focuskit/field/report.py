@@ -17,11 +17,10 @@ from focuskit.field.sizes import StarSizes
 
 Array = NDArray[np.float64]
 
-# What the measured sizes and the seeing's profile are off by shows as a share of a change itself, and
-# as a small part of another one (found on rendered frames: 2 % to 4 %, 8 % where stars are crowded).
-_MODEL_ERR = 0.04
-_MODEL_CROSS_ERR = 0.005
-_MODEL_LEAST_ERR_UM = 0.2
+# What the measured sizes and the seeing's profile are off by, found on rendered frames.
+_MODEL_ERR = 0.04  # share of a change itself: 2 % to 4 %, 8 % where stars are crowded
+_MODEL_CROSS_ERR = 0.005  # share of another change
+_MODEL_LEAST_ERR_UM = 0.2  # of every change, also of none
 BISQUARE = 4.685  # 95 % as good as least squares on normal errors (Holland & Welsch 1977, from memory)
 _ROUNDS = 8  # search: rounds
 _CORNERS = (("top left", -0.5, -0.5), ("top right", 0.5, -0.5), ("bottom left", -0.5, 0.5), ("bottom right", 0.5, 0.5))

@@ -31,7 +31,7 @@ from focuskit.refocus.night_plan import NAMELESS
 # Outermost frames over the least size: far enough that the wings fix the curve, near enough that faint stars
 # are still found (chosen; common practice is two to three).
 OUTER_SIZES = (2.5, 3.0)
-OUTER_SIZE = 2.75
+OUTER_SIZE = 2.75  # their middle
 FRAME_COUNTS = (7, 9, 11, 13, 15)  # odd, so that one frame is at the centre
 WANTED_ERR = 1 / 6  # of the tolerance: a run's error then costs (5 %)/36, nothing beside the seeing (chosen)
 WANTED_SNR = 20.0  # of the 20th brightest star in the outermost frames; below it stars drop out (chosen)

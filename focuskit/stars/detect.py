@@ -15,7 +15,7 @@ from scipy.interpolate import CubicHermiteSpline
 from focuskit.frames import Pixels
 from focuskit.stars.lines import remove_lines
 
-MAD_TO_SIGMA = 1.482602218505602
+MAD_TO_SIGMA = 1.482602218505602  # of a normal law: 1 / Φ⁻¹(3/4)
 # Least and greatest side of a sky cell. Chosen: several times as wide as a donut, and narrow against vignetting.
 CELL_PX = (64, 256)
 # Of the 1.6 million boxes of a frame of 26 megapixels noise alone lifts 0.002 above six sigma, half of one above five.

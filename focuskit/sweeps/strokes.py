@@ -11,9 +11,9 @@ from focuskit.frames import FrameInfo
 from focuskit.sweeps.run import position_of
 
 # In units of the neighbouring step: further on in the same direction is a hole in the sweep, more is a jump; against
-# the direction it is a jump sooner. Chosen: three frames in a row may be lost, and steps may grow as much outwards.
-HOLE_STEPS = 4.5
-TURN_STEPS = 1.9
+# the direction it is a jump sooner.
+HOLE_STEPS = 4.5  # chosen: three frames in a row may be lost, and steps may grow as much outwards
+TURN_STEPS = 1.9  # chosen: a little less than two steps, which are a jump
 _SAME_PLACE = 0.1  # of a step: a position that is read back may jitter by it (chosen)
 
 

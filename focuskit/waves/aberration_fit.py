@@ -21,22 +21,22 @@ from numpy.typing import NDArray
 from focuskit.core.optics import Rig
 from focuskit.waves.aberrations import Aberrations, Amount, make_amount
 from focuskit.waves.annuli import harmonic_bins
-from focuskit.waves.fit import ProfileFit
 from focuskit.waves.harmonics import Harmonics, harmonic_model
 from focuskit.waves.model import BINS_PER_PX, fwhm_factor, profile_model
+from focuskit.waves.result import ProfileFit
 from focuskit.waves.stack import FrameProfile
 
 Array = NDArray[np.float64]
 
 _LEAST_FRAMES = 5  # chosen: the jackknife over frames has eight degrees of freedom then
-# What the model is off by (found on rendered frames). A share of the amount itself, which grows because the
-# changes are taken as small: 8 % of 0.1 wave of coma, 75 % of 0.2, 7 % of 0.2 wave of astigmatism. A small
-# part of the other one. And of second order: coma draws stars out as well, by up to 100 (waves λN)².
-_MODEL_ERR = 0.02
+# What the model is off by, found on rendered frames.
+_MODEL_ERR = 0.02  # share of the amount itself
+# That share grows because the changes are taken as small: 8 % of 0.1 wave of coma, 75 % of 0.2, 7 % of 0.2 wave of
+# astigmatism.
 _MODEL_ERR_PER_WAVE2 = {"coma": 15.0, "astigmatism": 2.0}
-_MODEL_CROSS_ERR = 0.01
-_MODEL_LEAST_ERR_WAVES = 0.0003
-_MODEL_SMEAR = 50.0
+_MODEL_CROSS_ERR = 0.01  # share of the other amount
+_MODEL_LEAST_ERR_WAVES = 0.0003  # of every amount, also of none
+_MODEL_SMEAR = 50.0  # (waves λN)²; coma lengthens stars too, to second order, by up to twice this
 _MODEL_LEAST_SMEAR = 0.001  # of the square of the seeing's width
 # Scatter of the smear from frame to frame that is tried, in units of the mean square radius of a star in focus.
 _SMEARS = np.concatenate([[0.0], np.geomspace(1e-4, 1.0, 17)])

@@ -13,7 +13,8 @@ from focuskit.core.calibration import Calibration, Seeing, Spherical
 from focuskit.core.errors import FocuskitError
 from focuskit.core.optics import ARCSEC_PER_RADIAN, OBSTRUCTION_ERR, USUAL_OBSTRUCTION, Rig
 from focuskit.stars import MeasuredFrame, StarMatch
-from focuskit.waves.fit import SPHERICAL_PRIOR, ProfileFit, SolvedRun, solve_profiles
+from focuskit.waves.fit import SPHERICAL_PRIOR, SolvedRun, solve_profiles
+from focuskit.waves.result import ProfileFit
 from focuskit.waves.stack import FrameProfile, StackTask, stack_radius_px, stack_weight
 
 _LEAST_STARS = 2
@@ -23,12 +24,11 @@ _ENOUGH_TO_CHOOSE = 3
 _NEGLIGIBLE = 0.2
 _ENOUGH_STARS = 60
 # A star is one that so many frames show within so many pixels: with a hundred peaks in a frame of half a megapixel, a
-# chance peak meets another by 1 in 100 in one frame, by 1 in 2,000 in two of eight.
-_SEVERAL = 3
-_SAME_PLACE_PX = 3.0
+# chance peak meets another in one frame by 1 in 100, in two of eight by 1 in 2,000.
+_SEVERAL, _SAME_PLACE_PX = 3, 3.0
 # Where the obstruction is not known, the one that fits the frames best is sought from here in steps ever finer.
 _OBSTRUCTION_STEPS = (0.1, 0.05, 0.025)
-_MOST_OBSTRUCTION = 0.75
+_MOST_OBSTRUCTION = 0.75  # chosen: half as much again as the largest usual one
 # How well it is found. Clean runs find it to 0.01, but tilt and aberrations bend donuts as it does: 0.03 in a field
 # that is tilted by 160 µm, more in worse ones.
 _FOUND_ERR = 0.05
