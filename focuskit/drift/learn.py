@@ -25,7 +25,7 @@ from focuskit.core.text import two_digits
 from focuskit.drift.advice import advise
 from focuskit.drift.checks import flag_season, flag_slopes
 from focuskit.drift.choose import choose_runs, filter_key, filter_names, make_season, unix_s
-from focuskit.drift.linear import Array
+from focuskit.drift.linear import Array, Integers
 from focuskit.drift.models import MARGIN, Weighed, weigh_models
 from focuskit.drift.outliers import SoundRuns, find_sound
 from focuskit.drift.rebuilds import Stretches, find_rebuilds, toll_of
@@ -106,14 +106,7 @@ def fit_drift(
     marks = np.searchsorted(season.time_s, [unix_s(moment) for moment in rebuilds])
     # The columns are few: threads of linear algebra wait for one another, and took four times the CPU time.
     with threadpool_limits(limits=1, user_api="blas"):
-        terms = plain
-        for _ in range(_MOST_TURNS):
-            cut = find_rebuilds(season, columns_of(season, terms), np.unique(marks).astype(np.intp), search_rebuilds)
-            before, (terms, weighed) = terms, _weigh(cut, plain)
-            if terms.kinds == before.kinds and before.kinds == plain.kinds:
-                terms = _instead(cut, terms, plain)
-            if terms.kinds == before.kinds:
-                break
+        cut, terms, weighed = _rebuilds_and_terms(season, plain, np.unique(marks).astype(np.intp), search_rebuilds)
         solved = _solve(cut.season, terms, cut.runs.sound)
     sound = solved.runs.sound
     used = tuple(run for run, good in zip(chosen, sound, strict=True) if good)
@@ -198,6 +191,21 @@ class _Solved:
         err = math.sqrt(self.season.variance[place] + self.extra)
         moved = ("+" if off >= 0.0 else "-") + two_digits(abs(off))
         return SetAside(run, Reason("outlier", f"wild: {moved} steps off, {abs(off) / err:.0f} standard errors"))
+
+
+def _rebuilds_and_terms(
+    season: Season, plain: Terms, declared: Integers, search: bool
+) -> tuple[Stretches, Terms, tuple[Weighed, ...]]:
+    """Find rebuilds and richer models in turn, until neither changes the other."""
+    terms = plain
+    for _ in range(_MOST_TURNS):
+        cut = find_rebuilds(season, columns_of(season, terms), declared, search)
+        before, (terms, weighed) = terms, _weigh(cut, plain)
+        if terms.kinds == before.kinds and before.kinds == plain.kinds:
+            terms = _instead(cut, terms, plain)
+        if terms.kinds == before.kinds:
+            break
+    return cut, terms, weighed
 
 
 def _weigh(cut: Stretches, plain: Terms) -> tuple[Terms, tuple[Weighed, ...]]:

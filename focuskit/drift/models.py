@@ -122,15 +122,17 @@ def weigh_models(season: Season, variance: Array, floor: float, plain: Terms) ->
         terms, best = tried[name]
     taken = {"own_coefficients": terms.own_drift is not None, "bend": terms.bend is not None, "lag": terms.lag_min > 0}
     settled = [replace(one, taken=taken.get(one.name, one.name == terms.creep)) for one in weighed]
-
     shifted, level = trial(terms), trial(terms, shifts=False)
-    nights = season.block[-1] - season.stretch[-1]
-    if nights < _FEWEST_NIGHTS - 1 or nights == len(variance) - 1:
-        return terms, (*settled, Weighed("night_shifts", None, False, None))
     change = aicc(terms, shifted) - aicc(terms, level, shifts=False)
-    change = change if math.isfinite(change) else None
-    shown = change is not None and change < -MARGIN
-    return terms, (*settled, Weighed("night_shifts", change, shown, math.sqrt(shifted.shift * shifted.scale)))
+    return terms, (*settled, _night_shifts(season, change, math.sqrt(shifted.shift * shifted.scale)))
+
+
+def _night_shifts(season: Season, change: float, shift_steps: float) -> Weighed:
+    """Return what AICc says of shifts between nights; nothing with few nights, or one run in each."""
+    nights = season.block[-1] - season.stretch[-1]
+    if nights < _FEWEST_NIGHTS - 1 or nights == len(season.block) - 1:
+        return Weighed("night_shifts", None, False, None)
+    return Weighed("night_shifts", change if math.isfinite(change) else None, -math.inf < change < -MARGIN, shift_steps)
 
 
 def _margin(season: Season, name: str) -> float:

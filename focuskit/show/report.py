@@ -7,7 +7,7 @@ import hashlib
 from collections.abc import Sequence
 from importlib.resources import files
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from focuskit import __version__
 from focuskit.core.errors import FocuskitError
@@ -21,7 +21,11 @@ from focuskit.show.report_drift import drift_view
 from focuskit.show.report_interval import interval_view
 from focuskit.show.report_night import night_title, night_view
 
+if TYPE_CHECKING:
+    from jinja2 import Environment
+
 Part = Night | Drift | Interval
+_PAGE = files("focuskit.show") / "page"
 KINDS = {"night": "Report of a night", "offsets": "Drift and filter offsets", "interval": "When to refocus"}
 
 
@@ -36,13 +40,12 @@ def render_report(parts: Part | Sequence[Part]) -> str:
     FocuskitError
         If there is nothing to report.
     """
-    from jinja2 import DictLoader, Environment, StrictUndefined
     from markupsafe import Markup
 
-    told = [parts] if isinstance(parts, Night | Drift | Interval) else list(parts)
-    night = next((part for part in reversed(told) if isinstance(part, Night)), None)
-    drift = next((part for part in reversed(told) if isinstance(part, Drift)), None)
-    interval = next((part for part in reversed(told) if isinstance(part, Interval)), None)
+    given = [parts] if isinstance(parts, Night | Drift | Interval) else list(parts)
+    night = next((part for part in reversed(given) if isinstance(part, Night)), None)
+    drift = next((part for part in reversed(given) if isinstance(part, Drift)), None)
+    interval = next((part for part in reversed(given) if isinstance(part, Interval)), None)
     if night is not None and not night.runs:
         raise FocuskitError("no focus run to report: give a folder that holds one")
     views: dict[str, Any] = {
@@ -53,38 +56,22 @@ def render_report(parts: Part | Sequence[Part]) -> str:
     shown = [name for name, view in views.items() if view]
     if not shown:
         raise FocuskitError("nothing to report: give a night, a drift or an interval")
-    home = files("focuskit.show") / "page"
-
-    def read(name: str) -> str:
-        return home.joinpath(name).read_text(encoding="utf-8")
-
-    names = [file.name for file in home.iterdir() if file.name.startswith("report") and file.name.endswith(".html")]
-    environment = Environment(
-        loader=DictLoader({name: read(name) for name in names}),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters.update(plain=plain_text, num=number, two_digits=two_digits)
-    environment.globals.update(
-        signs=VERDICT_SIGNS,
-        pair=round_pair,
-        draw=lambda picture: Markup(draw_svg(picture)),
-        mark=lambda look: Markup(draw_mark(**look)),
-    )
-    script = read("report.js")
+    script = (_PAGE / "report.js").read_text(encoding="utf-8")
     digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
-    return environment.get_template("report.html").render(
-        # Both are our own files; everything else is escaped, the words in pictures where they are drawn.
-        style=Markup(_scheme_rules() + read("report.css")),
-        script=Markup(script),
-        script_hash=digest,
-        version=__version__,
-        kind=KINDS[shown[0]] if len(shown) == 1 else "Focus report",
-        shown=shown,
-        title=_title(night, drift, interval),
-        **views,
+    return (
+        _environment()
+        .get_template("report.html")
+        .render(
+            # Both are our own files; everything else is escaped, the words in pictures where they are drawn.
+            style=Markup(_scheme_rules() + (_PAGE / "report.css").read_text(encoding="utf-8")),
+            script=Markup(script),
+            script_hash=digest,
+            version=__version__,
+            kind=KINDS[shown[0]] if len(shown) == 1 else "Focus report",
+            shown=shown,
+            title=_title(night, drift, interval),
+            **views,
+        )
     )
 
 
@@ -101,6 +88,29 @@ def write_report(parts: Part | Sequence[Part], path: str | Path) -> Path:
     if path.suffix.lower() not in (".html", ".htm"):
         raise FocuskitError(f"{path}: a report is an HTML file; give a name that ends in .html")
     return write_whole(path, render_report(parts).encode("utf-8"))
+
+
+def _environment() -> Environment:
+    """Return the templates of the page, with what they call: numbers as text, pictures as SVG."""
+    from jinja2 import DictLoader, Environment, StrictUndefined
+    from markupsafe import Markup
+
+    templates = [file for file in _PAGE.iterdir() if file.name.startswith("report") and file.name.endswith(".html")]
+    environment = Environment(
+        loader=DictLoader({file.name: file.read_text(encoding="utf-8") for file in templates}),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters.update(plain=plain_text, num=number, two_digits=two_digits)
+    environment.globals.update(
+        signs=VERDICT_SIGNS,
+        pair=round_pair,
+        draw=lambda picture: Markup(draw_svg(picture)),
+        mark=lambda look: Markup(draw_mark(**look)),
+    )
+    return environment
 
 
 def _title(night: Night | None, drift: Drift | None, interval: Interval | None) -> str:

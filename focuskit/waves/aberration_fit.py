@@ -83,16 +83,9 @@ def measure_aberrations(
     freedom = 2 * (len(frames) - 1)
     second = _MODEL_SMEAR * (one.square + two.square) * (model.unit_um / rig.pixel_um) ** 2
     least = _MODEL_LEAST_SMEAR * (middle / rig.pixel_um) ** 2
-
-    def waves(name: str, own: _Vector, other: _Vector) -> Amount:
-        share = _MODEL_ERR + _MODEL_ERR_PER_WAVE2[name] * own.square
-        return own.amount(
-            freedom, share**2 * own.square + _MODEL_CROSS_ERR**2 * other.square + _MODEL_LEAST_ERR_WAVES**2
-        )
-
     return Aberrations(
-        coma=waves("coma", one, two),
-        astigmatism=waves("astigmatism", two, one),
+        coma=one.amount(freedom, _model_variance("coma", one, two)),
+        astigmatism=two.amount(freedom, _model_variance("astigmatism", two, one)),
         smear=smear.amount(freedom, _MODEL_ERR**2 * smear.square + second**2 + least**2),
         frames=len(frames),
         zones=max(int(np.isfinite(p.harmonics[:, 0, -1]).sum()) for p, _ in frames if p.harmonics is not None),
@@ -104,6 +97,12 @@ def measure_aberrations(
         / rig.pixel_um,
         elongation_per_px2=_elongation(turned.harmonics(zero_um, middle, fit.seeing_exponent, fit.spherical_waves)),
     )
+
+
+def _model_variance(name: str, own: _Vector, other: _Vector) -> float:
+    """Return by how much the model may be off, in waves squared, for an amount beside the other one."""
+    share = _MODEL_ERR + _MODEL_ERR_PER_WAVE2[name] * own.square
+    return share**2 * own.square + _MODEL_CROSS_ERR**2 * other.square + _MODEL_LEAST_ERR_WAVES**2
 
 
 def _elongation(harmonics: Harmonics) -> float:

@@ -104,29 +104,23 @@ def measure_defocus(
     model = model_for([frame], rig, wavelength_um)
     data = prepare(model, [frame])
     freedom = max(int(data.dof[0]) - 2, 1)
-    shift, excess, exponent, by_wings = 0.0, 1.0, KOLMOGOROV_EXPONENT, 0.0
+    # A first look for the wings and the width of the seeing, which decides where the HFD is smallest, and for what the
+    # model does not know of: the error grows with it.
+    sides, chance = _both_sides(model, data, (spherical[0], KOLMOGOROV_EXPONENT), 0.0, 1.0)
+    best = int(chance.argmax())
+    waves = (1.0, -1.0)[best] * sides[best].mean
+    exponent, chi2, by_wings = _wings(model, data, waves, sides[best].log_seeing, spherical[0])
+    amount = math.copysign(max(abs(spherical[0]), 0.01), spherical[0])
+    seeing_um = math.exp(float(chance @ [side.log_seeing for side in sides]))
+    shift = model.least_hfd_waves(seeing_um, amount, exponent) / amount
+    excess = max(1.0, chi2 / freedom)
     means, squares, seeings, fits, outside = [], [], [], [], []
-    # A first look for the wings and the width of the seeing, which decides where the HFD is least, and for what the
-    # model does not know of, which makes the answer as much less sure; then what is known of the spherical term.
-    for node in (None, -math.sqrt(3.0), 0.0, math.sqrt(3.0)):
-        known = spherical[0] + (node or 0.0) * spherical[1]
-        sides = [
-            _one_side(model, data, side, (known, exponent), shift * known, excess) for side in (1.0, -1.0)
-        ]  # fmt: skip
-        chance = np.exp([side.log_evidence - max(s.log_evidence for s in sides) for side in sides])
-        chance /= chance.sum()
-        log_seeing = float(chance @ [side.log_seeing for side in sides])
-        if node is None:
-            best = int(chance.argmax())
-            waves = (1.0, -1.0)[best] * sides[best].mean
-            exponent, chi2, by_wings = _wings(model, data, waves, sides[best].log_seeing, known)
-            amount = math.copysign(max(abs(known), 0.01), known)
-            shift = model.least_hfd_waves(math.exp(log_seeing), amount, exponent) / amount
-            excess = max(1.0, chi2 / freedom)
-            continue
+    for node in (-math.sqrt(3.0), 0.0, math.sqrt(3.0)):
+        known = spherical[0] + node * spherical[1]
+        sides, chance = _both_sides(model, data, (known, exponent), shift * known, excess)
         means.append(chance @ [side.mean for side in sides])
         squares.append(chance @ [side.mean**2 + side.spread**2 for side in sides])
-        seeings.append(log_seeing)
+        seeings.append(float(chance @ [side.log_seeing for side in sides]))
         fits.append(min(side.chi2 for side in sides))
         outside.append(chance[0])
     # Three-point Gauss-Hermite rule over what is known of the spherical term.
@@ -188,6 +182,16 @@ def _wings(
             break
     covariance = np.linalg.inv(hessian)
     return state.exponent, float(normal.chi2[0]), float(covariance[1, 2] ** 2 / covariance[2, 2])
+
+
+def _both_sides(
+    model: ProfileModel, data: Data, given: tuple[float, float], least: float, excess: float
+) -> tuple[list[_Side], Array]:
+    """Return what `_one_side` says of either side, outside first, and the probability of each."""
+    sides = [_one_side(model, data, side, given, least, excess) for side in (1.0, -1.0)]
+    evidence = np.array([side.log_evidence for side in sides])
+    chance = np.exp(evidence - evidence.max())
+    return sides, np.asarray(chance / chance.sum())
 
 
 def _one_side(
