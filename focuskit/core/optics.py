@@ -6,7 +6,7 @@ All lengths along the optical axis are in micrometres at the focal plane.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass
 from typing import TypeVar
 
 import numpy as np
@@ -72,11 +72,6 @@ class Rig:
         if self.focal_length_mm and self.pixel_um:
             return ARCSEC_PER_RADIAN * self.pixel_um * 1e-3 / self.focal_length_mm
         return None
-
-    def filled_from(self, other: Rig) -> Rig:
-        """Return this rig with what it does not know taken from ``other``."""
-        gaps = {f.name: getattr(other, f.name) for f in fields(self) if getattr(self, f.name) is None}
-        return replace(self, **gaps)
 
 
 def critical_focus_zone_um(f_ratio: float, wavelength_nm: float = DEFAULT_WAVELENGTH_NM) -> float:

@@ -54,24 +54,24 @@ class _Place(NamedTuple):
         return [(float(self.up(v)), word) for v, word in self.panel.y.ticks(most)] if self.panel.y.name else []
 
 
-def draw_svg(picture: Picture, width: float = _WIDTH) -> str:
+def draw_svg(picture: Picture) -> str:
     """Return the picture as an ``svg`` element, with its key and its notes as lists of HTML below."""
-    places = _lay_out(picture, width)
+    places = _lay_out(picture)
     low = places[-1].bottom
-    x_ticks = [(float(places[0].across(picture.x, v)), w) for v, w in picture.x.ticks(int(width / _PX_OF_TICK[1]))]
+    x_ticks = [(float(places[0].across(picture.x, v)), w) for v, w in picture.x.ticks(int(_WIDTH / _PX_OF_TICK[1]))]
     parts = ['<g class="axes" aria-hidden="true">']
     for place in places:
         parts += _ground(place, picture.x, [at for at, _ in x_ticks])
     parts += [_text(at, low + 20, "middle", word) for at, word in x_ticks]
-    parts += [_text(width - _RIGHT, low + 42, "end", picture.x.name, "name"), "</g>"]
+    parts += [_text(_WIDTH - _RIGHT, low + 42, "end", picture.x.name, "name"), "</g>"]
     first = True
     for place in places:
         for layer in place.panel.layers:
             if isinstance(layer, Points):
-                parts += _draw_points(layer, place, picture.x, first, width)
+                parts += _draw_points(layer, place, picture.x, first)
                 first = first and not (layer.tips and layer.on(place.panel, picture.x))
     return (
-        f'<svg class="chart" viewBox="0 0 {width:g} {low + _BELOW_PX:g}" width="{width:g}" role="group" '
+        f'<svg class="chart" viewBox="0 0 {_WIDTH:g} {low + _BELOW_PX:g}" width="{_WIDTH:g}" role="group" '
         f'aria-label="{escape(picture.label)}" style="max-width:100%;height:auto" font-size="12.5" '
         f'font-family="system-ui,sans-serif" fill="{_paint("quiet")}">\n' + "\n".join(parts) + "\n</svg>\n"
         f"{_key(picture)}{_notes(picture)}"
@@ -84,11 +84,11 @@ def draw_mark(colour: str, marker: str) -> str:
     return f'<svg viewBox="0 0 16 16" height="16" aria-hidden="true" class="key">{path}</svg>'
 
 
-def _lay_out(picture: Picture, width: float) -> list[_Place]:
+def _lay_out(picture: Picture) -> list[_Place]:
     """Return the places of the panels, under each other; the widest word of an upright axis says where they begin."""
     high = [panel.y.ticks(6) for panel in picture.panels if panel.y.name]
     letters = max((len(word) for ticks in high for _, word in ticks), default=0)
-    left, right = max(_LEAST_LEFT, 10.0 + _DIGIT_PX * letters), width - _RIGHT
+    left, right = max(_LEAST_LEFT, 10.0 + _DIGIT_PX * letters), _WIDTH - _RIGHT
     places: list[_Place] = []
     low = 0.0
     for panel in picture.panels:
@@ -210,7 +210,7 @@ def _draw_images(images: Images, place: _Place, x: Axis) -> Iterator[str]:
             )
 
 
-def _draw_points(points: Points, place: _Place, x: Axis, first: bool, width: float) -> Iterator[str]:
+def _draw_points(points: Points, place: _Place, x: Axis, first: bool) -> Iterator[str]:
     """Yield a group of marks; ``first`` is whether its first is where the Tab key stops at the picture."""
     across, up = place.across(x, points.x), np.clip(place.up(points.y), place.top + 5, place.bottom - 6)
     bars = _bars(points, place, x)
@@ -230,7 +230,7 @@ def _draw_points(points: Points, place: _Place, x: Axis, first: bool, width: flo
             first = False
         word = ""
         if points.words and points.words[k]:
-            beside, to = (9, "start") if a < 0.78 * width else (-9, "end")
+            beside, to = (9, "start") if a < 0.78 * _WIDTH else (-9, "end")
             word = _text(a + beside, b - 7, to, points.words[k], "word", "failed")
         yield (
             f'<g class="mark"{index}{role}><title>{escape(points.tips[k])}</title>'

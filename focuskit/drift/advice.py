@@ -12,12 +12,13 @@ from focuskit.drift.result import Advice, Drift
 # no better than to half of it counts as unknown (chosen; offsets of glass are some tens of scatters).
 OFFSET_PRIOR, DRIFT_PRIOR = 80.0, 8.0
 RUNS = 3  # of a set; chosen: with fewer an outlier does not show
+MOST_SETS = 3  # chosen: what a week of nights can give
 LEAST_RANGE_C = 8.0  # chosen: the nights of one season differ by more
 WORTH_WHILE = 0.05  # of the summed variance: chosen, an error that shrinks by 2.5 % is not worth three runs
 
 
-def advise(drift: Drift, most: int = 3) -> tuple[Advice, ...]:
-    """Return up to ``most`` sets of three runs, each the best after those before it.
+def advise(drift: Drift) -> tuple[Advice, ...]:
+    """Return up to `MOST_SETS` sets of `RUNS` runs, each the best after those before it.
 
     Every filter is tried at the cold end, the middle and the warm end of the range (`LEAST_RANGE_C` at least). The set
     that most lowers the summed variance of the offsets and of the drift over half the range is taken, unless it lowers
@@ -33,7 +34,7 @@ def advise(drift: Drift, most: int = 3) -> tuple[Advice, ...]:
     middle, half = (low + high) / 2.0, max(high - low, LEAST_RANGE_C) / 2.0
     weight = np.append(np.ones(place), half**2)
     found: list[Advice] = []
-    for _ in range(most):
+    for _ in range(MOST_SETS):
         total = float(weight @ np.diag(covariance))
         best, best_gain = None, WORTH_WHILE * total
         for one in drift.filters:

@@ -73,19 +73,6 @@ def plot_offsets(drift: Drift, ax: Any = None) -> Any:
     return _draw(drift.offsets_picture(), ax)
 
 
-def plot_temperature(found: Interval, ax: Any = None) -> Any:
-    """Draw the temperature of the typical night; returns the axes."""
-    return _draw(found.night_picture(), ax, 0)
-
-
-def plot_focus_error(found: Interval, ax: Any = None) -> Any:
-    """Draw the focus error of the typical night under each policy, on one draw of the true drift.
-
-    The band is the tolerance (5 % in HFD); a gap with a mark is a focus run. Returns the axes.
-    """
-    return _draw(found.night_picture(), ax, 1)
-
-
 def plot_effective_hours(found: Interval, ax: Any = None) -> Any:
     """Draw effective hours per night against the interval by the clock, its best setting marked.
 

@@ -17,6 +17,10 @@ LEAST_SNR = (7.0, 20.0)
 _ENOUGH_BRIGHT = 12
 # Share of the height of a star that a neighbour may have. Chosen: its light changes the size by about as much.
 _NEIGHBOUR = 0.02
+STANDS_OUT = 0.5  # chosen: of its height above what is around; pieces of a halo or a nebula have less
+# Peaks nearer than the first are pieces of the star itself, those beyond the second leave its aperture alone (in
+# half-flux diameters; chosen).
+_OWN_PIECES, _REACH = 0.6, 1.8
 # Drawn round stars of 5 to 25 pixels have ellipticities of up to 0.05, and between 0.05 less and 0.02 more light beyond
 # the aperture than is usual, as a share of that within; pieces of trails as wide as they have 0.24 to 0.33, and 0.14 to
 # 0.20 more. The bounds lie between: a star is long by either, and a neighbour shows from somewhat more than stars vary.
@@ -53,6 +57,13 @@ def has_neighbour(
         others = others[around.significance[others] > least[k]]
         found[k] = np.any(np.hypot(around.x[others] - x[k], around.y[others] - y[k]) > inner)
     return found
+
+
+def crowded(
+    around: Peaks, x: np.ndarray, y: np.ndarray, height: np.ndarray, contrast: np.ndarray, size: float
+) -> np.ndarray:
+    """Tell the stars of half-flux diameter ``size`` that have a neighbour in reach, or are bumps on something wider."""
+    return has_neighbour(around, x, y, height, _OWN_PIECES * size, _REACH * size) | (contrast < STANDS_OUT)
 
 
 def doubled(x: np.ndarray, y: np.ndarray, reach: float) -> np.ndarray:

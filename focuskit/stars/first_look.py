@@ -7,6 +7,7 @@ import math
 import numpy as np
 
 from focuskit.frames import Pixels
+from focuskit.stars.checks import STANDS_OUT
 from focuskit.stars.cutouts import PreparedImage, lies_inside, peak_adu
 from focuskit.stars.detect import Peaks
 from focuskit.stars.stamps import cut_stamps, elongation, find_centroids, half_flux_radius, sum_in_circles
@@ -14,7 +15,6 @@ from focuskit.stars.stamps import cut_stamps, elongation, find_centroids, half_f
 _FIRST_LOOK = 40  # peaks; chosen: enough for a median, few enough to cost nothing
 _LOOKED_THROUGH = 400  # peaks among which they are sought; chosen: more than a frame has saturated stars, as a rule
 _DRAWN_OUT = 0.6  # ellipticity that no star has: 2.5 times as long as wide
-STANDS_OUT = 0.5  # chosen: of its height above what is around; pieces of a halo or a nebula have less
 _TOP_PEAKS = 60  # chosen: those that may show the level of saturation
 # Pixels of one star with the very same highest value, which photon noise makes differ: a plateau. Chosen; of values
 # that are a thousand times the noise of the sky, so that whole numbers are fine steps.

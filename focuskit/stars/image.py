@@ -20,6 +20,7 @@ from focuskit.stars.catalogue import CROWDED_GROWTH_ERR, FLAG_BIT, GROWTH_ERR, N
 from focuskit.stars.checks import (
     LEAST_SNR,
     MOST_HFD_FWHM,
+    crowded,
     doubled,
     drawn_out,
     has_neighbour,
@@ -41,7 +42,7 @@ from focuskit.stars.cutouts import (
     sum_squares,
 )
 from focuskit.stars.detect import PEAK_SIGMA, Peaks, find_peaks
-from focuskit.stars.first_look import STANDS_OUT, first_sizes, saturation_level
+from focuskit.stars.first_look import first_sizes, saturation_level
 from focuskit.stars.growth import MOST_GROWTH, REACH_SHARP, REACH_WIDE, fit_growth, usual_growth
 from focuskit.stars.stamps import (
     RadialSums,
@@ -134,8 +135,8 @@ def _measure_all(image: PreparedImage, size: float, given: np.ndarray | None, sh
     stars, shared = NO_STARS, GROWTH_ERR
     for _ in range(3):
         tried, by_growth = _measure(image, size, given, sharp)
-        crowded = np.sum(tried.flag & FLAG_BIT["crowded"] > 0)
-        if 2 * tried.good.sum() < stars.good.sum() < crowded:  # in a larger aperture nearly all have neighbours
+        beside_others = np.sum(tried.flag & FLAG_BIT["crowded"] > 0)
+        if 2 * tried.good.sum() < stars.good.sum() < beside_others:  # in a larger aperture nearly all have neighbours
             break
         stars, shared = tried, by_growth
         grown = float(np.median(stars.hfd_px[stars.good])) / size if stars.good.any() else 1.0
@@ -256,9 +257,9 @@ def _how_many(image: PreparedImage, peaks: Peaks, row: np.ndarray, size: float) 
         if sound >= MOST_STARS / 2:
             return first
         part = peaks.take(row[first : first + step])
-        bad = has_neighbour(peaks, part.x, part.y, part.significance, 0.6 * size, 1.8 * size)
+        bad = crowded(peaks, part.x, part.y, part.significance, part.contrast, size)
         bad |= peak_adu(image, part.x, part.y, size) >= (image.saturation_adu or math.inf)
-        sound += int(np.sum(~bad & (part.contrast > STANDS_OUT)))
+        sound += int(np.sum(~bad))
     return min(row.size, _MOST_STEPS * step)
 
 
@@ -304,8 +305,8 @@ def _flags(image: PreparedImage, targets: _Targets, light: _Light) -> np.ndarray
     """Return what speaks against each star, but for its size: bits of `STAR_FLAGS`."""
     x, y, size, snr = light.x, light.y, light.size, light.snr
     flag = np.where(light.peak >= (image.saturation_adu or math.inf), FLAG_BIT["saturated"], 0)
-    crowded = has_neighbour(targets.peaks, x, y, targets.height, 0.6 * size, 1.8 * size) | doubled(x, y, 0.5 * size)
-    flag |= np.where(crowded | (targets.contrast < STANDS_OUT), FLAG_BIT["crowded"], 0)
+    beside_others = crowded(targets.peaks, x, y, targets.height, targets.contrast, size) | doubled(x, y, 0.5 * size)
+    flag |= np.where(beside_others, FLAG_BIT["crowded"], 0)
     if light.gaps is not None:
         most = _MOST_GAPS * math.pi * size**2
         flag |= np.where(light.gaps.at(light.radius) > most, FLAG_BIT["gaps"], 0)

@@ -17,6 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 
 _ELEMENTS_AT_A_TIME = 40_000  # they stay in the processor's cache
+_CENTROID_ROUNDS = 4  # search: rounds
 
 
 def cut_stamps(image: np.ndarray, column: np.ndarray, row: np.ndarray, half: int) -> np.ndarray:
@@ -47,14 +48,14 @@ def _light_within(
     return x, y, light
 
 
-def find_centroids(stamps: np.ndarray, radius: float, rounds: int = 4) -> tuple[np.ndarray, np.ndarray]:
+def find_centroids(stamps: np.ndarray, radius: float) -> tuple[np.ndarray, np.ndarray]:
     """Return flux centroids within a round aperture that follows them, relative to the middle.
 
     A centroid that would leave the aperture about the middle stays at its edge.
     """
     dx = np.zeros(stamps.shape[0])
     dy = np.zeros(stamps.shape[0])
-    for _ in range(rounds):
+    for _ in range(_CENTROID_ROUNDS):
         x, y, light = _light_within(stamps, dx, dy, radius)
         columns = light.sum(axis=1, dtype=np.float64)
         rows = light.sum(axis=2, dtype=np.float64)

@@ -16,6 +16,7 @@ from focuskit.frames import read_temperatures
 from focuskit.logbook import read_runs
 from focuskit.refocus import Block, Known, NightPlan, find_interval
 from focuskit.show import plots
+from focuskit.show.figures import draw_picture
 
 SAMPLE = Path(__file__).parents[2] / "sample_data"
 SEASON = SAMPLE / "season"
@@ -244,16 +245,17 @@ def test_plots_draw_into_the_axes_they_are_given(tmp_path):
     log = read_temperatures(ramp_log(tmp_path, -1.0))
     plan = NightPlan((Block("L", 600.0, 120.0),))
     found = find_interval(log, plan=plan, known=Known(-6.5, None, 5.93, 0.114, 95.0, 1.5))
-    axes = Figure().subplots(3)
-    assert plots.plot_temperature(found, axes[0]) is axes[0]
-    assert axes[0].lines[0].get_xydata() == pytest.approx(np.array([(m / 60, 12.0 - m / 60) for m in range(361)]))
-    assert plots.plot_focus_error(found, axes[1]) is axes[1]
-    labels = [text.get_text() for text in axes[1].get_legend().get_texts()]
+    figure = Figure()
+    night, clock = figure.subplots(2)
+    assert draw_picture(found.night_picture(), night) is night
+    assert night.lines[0].get_xydata() == pytest.approx(np.array([(m / 60, 12.0 - m / 60) for m in range(361)]))
+    errors = next(ax for ax in figure.axes if ax not in (night, clock))
+    labels = [text.get_text() for ax in (night, errors) if ax.get_legend() for text in ax.get_legend().get_texts()]
     assert labels == ["tolerance", *(w.policy.words for w in found.answer.worths)]
-    assert plots.plot_effective_hours(found, axes[2]) is axes[2]
-    hours = axes[2].lines[0].get_ydata()
+    assert plots.plot_effective_hours(found, clock) is clock
+    hours = clock.lines[0].get_ydata()
     assert np.all(hours <= 6.0)
     # the mark stands at the setting, and the ends of the curve are worse than its middle
-    assert axes[2].lines[1].get_xdata()[0] == found.answer.every_min
+    assert clock.lines[1].get_xdata()[0] == found.answer.every_min
     assert hours[len(hours) // 2] > max(hours[0], hours[-1])
-    assert isinstance(plots.plot_temperature(found), Axes)
+    assert isinstance(plots.plot_effective_hours(found), Axes)

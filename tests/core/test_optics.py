@@ -43,11 +43,6 @@ def test_a_rig_knows_its_ratio_and_scale_where_it_can():
     assert (Rig(focal_length_mm=1400.0).f_ratio, Rig(pixel_um=3.76).scale_arcsec_per_px) == (None, None)
 
 
-def test_gaps_are_filled_and_nothing_else():
-    own = Rig("Heron", focal_length_mm=1400.0, obstruction=0.0)
-    assert own.filled_from(Rig("Other", 1000.0, 200.0, 0.36)) == Rig("Heron", 1400.0, 200.0, 0.0)
-
-
 def test_kolmogorovs_constants_agree_with_their_definition():
     # Fried 1966: MTF = exp(-3.44 (λf/r0)^(5/3)), 6.88/2 with 6.88 = 2 (24/5 Γ(6/5))^(5/6).
     assert pytest.approx((24.0 / 5.0 * math.gamma(1.2)) ** (5.0 / 6.0), abs=1e-3) == optics.KOLMOGOROV_MTF
