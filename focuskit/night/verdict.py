@@ -178,7 +178,7 @@ def _compare_errors(name: str, err: float, other: str, other_err: float) -> str:
         if holds(*map(float, shown)):
             break
     text = f"the error of {name}, {shown[0]} steps, {says} that of {other}, {shown[1]} steps"
-    return text if err < other_err else f"{text}, and sizes of few frames tell their own error only roughly"
+    return text if err < other_err else f"{text}, and the sizes of few frames show their own error only roughly"
 
 
 def _steps(value: float) -> str:

@@ -64,7 +64,7 @@ def suspects(data: Data, solution: Solution) -> dict[int, Reason]:
     reasons = {}
     for k in {*np.argsort(-np.abs(score))[:_TRIED], *np.flatnonzero(odd)}:
         if score[k] ** 2 > max(_OUTLIER_SIGMA**2, 0.5 * chi2[k] if odd[k] else 0.0):
-            reasons[int(k)] = Reason("displaced", "its stars put it at another position than the focuser tells")
+            reasons[int(k)] = Reason("displaced", "its stars put it at another position than the focuser reports")
         elif odd[k]:
             text = "the shape of its stars departs from the model far more than in the other frames"
             reasons[int(k)] = Reason("odd_shape", text)

@@ -197,7 +197,7 @@ class SolvedRun:
         return bool(min(chances) > _UNLIKELY)
 
     def report(self, obstruction_err: float = OBSTRUCTION_ERR) -> ProfileFit:
-        """Return the fit and what it tells of every frame; ``obstruction_err`` is how well the obstruction is known."""
+        """Return the fit and what it says of every frame; ``obstruction_err`` is how well the obstruction is known."""
         state, matches = self.solution.state, self.matches
         weights, move, _ = self.posterior
         covariance = self._covariance(matches, obstruction_err)
@@ -235,15 +235,15 @@ class SolvedRun:
         """
         covariance = self.posterior[2].copy()
         if not matches:
-            told = reduce_normal(self.solution.normal, self.solution.state, NO_PRIORS, self.solution.tau).hessian
+            data_only = reduce_normal(self.solution.normal, self.solution.state, NO_PRIORS, self.solution.tau).hessian
             inverse = np.linalg.inv(self.solution.reduced().hessian)
-            wider = (self._excess - 1.0) * inverse @ told @ inverse
+            wider = (self._excess - 1.0) * inverse @ data_only @ inverse
             # The frames' own scatter says it of the best position, where misfit alike on both sides does no harm.
             apart, degrees = jackknife(self.solution, self.data.position[self.used])
             # Student's t for one standard deviation.
             widened = (float(stats.t.ppf(_ONE_SIGMA, degrees)) * apart) ** 2
             wider *= np.outer(*2 * [np.arange(len(Parameter)) != BEST])
-            wider[BEST, BEST] = max(widened - float((inverse @ told @ inverse)[BEST, BEST]), 0.0)
+            wider[BEST, BEST] = max(widened - float((inverse @ data_only @ inverse)[BEST, BEST]), 0.0)
             covariance += wider
         moves = obstruction_err * obstruction_moves(self.model, self.data.pick(self.used), self.solution)
         # That of the best position, 0.7 µm for 0.03 waves, is the same in all runs and no error between them.
@@ -287,7 +287,7 @@ class SolvedRun:
         log_seeing = np.full(self.used.size, state.mean_log_seeing)
         log_seeing[self.used] = state.log_seeing
         if self.chi2_reduced > _NO_MATCH:
-            # Frames at places other than the focuser tells have bent all that they have in common.
+            # Frames at places other than the focuser reports have bent all that they have in common.
             state = replace(state, spherical=self.solution.priors.spherical[0], exponent=KOLMOGOROV_EXPONENT)
             scatter = float(SCATTER_GRID[-1])
         return own_positions(self.model, self.data, state, scatter, log_seeing)

@@ -216,11 +216,11 @@ class _Stack:
         ])  # fmt: skip
         if not np.isfinite(own).all():
             raise FocuskitError("the pixels of its stars are too bright for numbers of single precision")
-        told = self.weight * self.flux
+        counted = self.weight * self.flux
         # No star counts more than two typical ones: a median over one giant is that star.
-        told = np.minimum(told, 2.0 * np.median(told))
+        counted = np.minimum(counted, 2.0 * np.median(counted))
         order = np.argsort(own, axis=0)
-        share = np.cumsum(told[order], axis=0) / told.sum()
+        share = np.cumsum(counted[order], axis=0) / counted.sum()
         middle = order[np.argmax(share >= 0.5, axis=0), np.arange(self.radius)]
         return np.asarray(own[middle, np.arange(self.radius)])
 
