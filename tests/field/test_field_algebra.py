@@ -12,7 +12,7 @@ from focuskit.core.optics import wing_slope
 from focuskit.field import likely_height, pool_maps
 from focuskit.field.fit import _fit, _model, _solve, _stretch, _Table
 from focuskit.field.map import Corner, FieldMap
-from focuskit.field.report import FieldFit, Telescope, report, sensor_places
+from focuskit.field.report import FieldFit, Telescope, _own_blur, report, sensor_places
 from focuskit.field.sizes import star_sizes
 from focuskit.waves import profile_model
 
@@ -140,6 +140,39 @@ def test_maps_are_pooled_by_their_errors():
     assert pooled.corners[0].hfd_own_best_px_err == pytest.approx(0.02 * 4.0 / math.sqrt(2.0))
     apart = pool_maps([map_of(10.0, 1.0), map_of(20.0, 1.0)])
     assert apart.tilt_x_um_err == pytest.approx(math.sqrt(50.0) / math.sqrt(2.0))  # χ² = 50 for one difference
+
+
+def test_a_pooled_tilt_counts_both_directions():
+    along = replace(map_of(6.0, 2.0), tilt_y_um=5.0)
+    pooled = pool_maps([along, along])
+    chi2 = 2.0 * ((6.0 / 2.0) ** 2 + (5.0 / 2.0) ** 2)
+    assert pooled.tilt_sigma == pytest.approx(stats.norm.isf(0.5 * math.exp(-0.5 * chi2)), rel=1e-6)
+
+
+def test_colours_of_a_field_do_not_show_its_noise():
+    def reach(field):
+        return replace(field, corners=field.corners * 4).picture("Heron").panels[0].layers[0].most
+
+    # Three errors of a tilt or curvature fill the colours; a larger tilt fills them itself.
+    assert reach(map_of(1.0, 7.0)) == pytest.approx(21.0)
+    assert reach(replace(map_of(0.0, 1.0), curvature_um=0.0, curvature_um_err=9.0)) == pytest.approx(27.0)
+    assert reach(map_of(300.0, 2.0)) == pytest.approx(150.0, rel=0.03)
+
+
+def test_blur_of_the_stars_own_has_the_error_of_its_scatter():
+    rng = np.random.default_rng(54)
+    truth, pulls = np.array([30.0, -12.0, 20.0]), []
+    for _ in range(150):
+        places = sensor_places(rng.uniform(0, 6247, 60), rng.uniform(0, 4175, 60), SHAPE)
+        typical = np.median(places, axis=0)
+        own = (places - typical) @ truth + 4.0 * rng.standard_normal(60)
+        own[:4] += 300.0  # close pairs of stars
+        fit = FieldFit(truth, np.eye(3), None, 22.0, own, places, typical, 1.0, 0.02)
+        found, covariance = _own_blur(fit)
+        pulls.append((found - truth) / np.sqrt(np.diag(covariance)))
+    # 450 pulls: five other seeds had a spread of 0.90 to 1.03.
+    assert np.sqrt(np.mean(np.square(pulls))) == pytest.approx(0.98, abs=0.1)
+    assert np.abs(np.mean(pulls, axis=0)).max() < 0.3
 
 
 @pytest.mark.parametrize(("value", "err"), [(30.0, 10.0), (-8.0, 3.0), (60.0, 25.0)])
