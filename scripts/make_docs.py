@@ -71,7 +71,7 @@ def commands_page() -> str:
         "# Commands\n",
         "Every command answers `--help` with what stands here. Exit status: 0 the work was done (also where some "
         "frames were unusable: they are listed), 1 nothing usable came of it (one line on stderr says why), 2 the "
-        "command line was wrong.\n",
+        "command line was wrong, 130 you stopped it (Ctrl-C).\n",
     ]
     for path, parser in commands(build_parser()):
         lines += [f"## focuskit {' '.join(path)}\n", f"{parser.description}\n"]

@@ -365,7 +365,7 @@ def test_stopping_is_one_line_and_leaves_no_process(tmp_path):
     workers = kill_test.children(work.pid)
     os.killpg(work.pid, signal.SIGINT)
     out, err = work.communicate()
-    assert (work.returncode, out, err) == (1, "", "focuskit: stopped\n")
+    assert (work.returncode, out, err) == (130, "", "focuskit: stopped\n")
     _wait_until(lambda: not any(kill_test.is_alive(pid) for pid in workers))
 
 
@@ -384,7 +384,7 @@ def test_stopping_while_modules_load_is_one_line(night):
         "signal.signal(signal.SIGINT, signal.default_int_handler)\n"
         "sys.meta_path.insert(0, Late())\n"
     )
-    assert one_line(focuskit("analyse", night, before=before)) == "focuskit: stopped\n"
+    assert one_line(focuskit("analyse", night, before=before), 130) == "focuskit: stopped\n"
 
 
 def test_files_that_vanish_and_grow_are_named(night, tmp_path, capsys, monkeypatch):

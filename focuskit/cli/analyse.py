@@ -28,8 +28,8 @@ from focuskit.night import Night, RunResult, analyse
 def run_analyse(args: argparse.Namespace) -> int:
     """Answer ``focuskit analyse``; returns the exit status.
 
-    Where an output cannot be written, as on a full disk, the answer is printed all the same and the status is 1;
-    a logbook that cannot be used costs one line.
+    Where an output cannot be written, as on a full disk, or no run has a best position, the answer is printed all the
+    same and the status is 1; a logbook that cannot be used costs one line.
     """
     refuse_overwriting(args)
     book = logbook_path(args) if args.record or args.logbook else None
@@ -37,11 +37,14 @@ def run_analyse(args: argparse.Namespace) -> int:
     written: list[str] = []
     recorded = _record(night, book)
     try:
-        written = _write(night, args)
+        written = _write(night, args) if night.runs else []
     finally:
         text = night_as_text(night, quiet=args.quiet, frames=args.frames or args.verbose, ways=args.verbose)
         print_answer(args, night.to_json(), text)
     print_written(args, written)
+    if why := nothing_in(night):
+        print_remarks([why])
+        return 1
     if recorded is not None:
         if not args.json:
             print(f"\n{recorded} new runs recorded in {book}")
@@ -56,13 +59,7 @@ def run_analyse(args: argparse.Namespace) -> int:
 
 
 def analyse_folders(args: argparse.Namespace, history: list[LoggedRun]) -> Night:
-    """Analyse the folders that the options name.
-
-    Raises
-    ------
-    FocuskitError
-        If there is no focus run in them.
-    """
+    """Analyse the folders that the options name."""
     rig_file = read_frame_options(args)
     night = analyse(
         args.folders,
@@ -72,15 +69,33 @@ def analyse_folders(args: argparse.Namespace, history: list[LoggedRun]) -> Night
         progress=progress_on(args, "measuring frames:", then="fitting the runs"),
         history=history,
     )
-    if not night.runs:
-        raise FocuskitError(_no_runs(night))
     print_remarks(rig_file.filters.remarks(result.filter for result in night.runs))
     return night
 
 
-def _no_runs(night: Night) -> str:
-    common = most_frequent(night.not_used, "no frame could be measured")
-    return f"no focus run among {len(night.not_used)} files; most often: {common}"
+def analyse_runs(args: argparse.Namespace, history: list[LoggedRun]) -> Night:
+    """Analyse the folders that the options name, for a command that is about their focus runs.
+
+    Raises
+    ------
+    FocuskitError
+        If there is no focus run in them.
+    """
+    night = analyse_folders(args, history)
+    if not night.runs:
+        raise FocuskitError(nothing_in(night) or "")
+    return night
+
+
+def nothing_in(night: Night) -> str | None:
+    """Say why nothing usable came of a night, None where a run has a best position."""
+    if not night.runs:
+        common = most_frequent([str(why) for _, why in night.not_used], "no frame could be measured")
+        return f"no focus run among {len(night.not_used)} files; most often: {common}"
+    if any(run.fit.best_position is not None for run in night.runs):
+        return None
+    common = most_frequent([flags.describe(name).meaning for run in night.runs for name in run.fit.flags], "no reason")
+    return f"no best position in {len(night.runs)} focus run{'s' * (len(night.runs) > 1)}; most often: {common}"
 
 
 def _history(path: Path | None) -> list[LoggedRun]:
@@ -164,7 +179,8 @@ def night_as_text(night: Night, *, quiet: bool = False, frames: bool = False, wa
                 _small_curve(run["points"]),
             )
         )
-    lines += text_table(rows, right={2, 4, 5, 6, 7})
+    if night.runs:
+        lines += text_table(rows, right={2, 4, 5, 6, 7})
     if quiet:
         return "\n".join(lines)
     for result in night.runs:
@@ -172,6 +188,8 @@ def night_as_text(night: Night, *, quiet: bool = False, frames: bool = False, wa
     lines += _wrong(night)
     if night.not_used:
         lines += ["", "In no run:"] + [f"  {plain_text(name)}: {plain_text(str(why))}" for name, why in night.not_used]
+    if not night.runs:
+        return "\n".join(lines)
     lines += [
         "",
         "Positions are in steps with their standard deviation; the tolerance is the move that costs 5 % in HFD.",

@@ -29,7 +29,7 @@ def run_defocus(args: argparse.Namespace) -> int:
         history=_history(args),
     )
     if not frames:
-        common = most_frequent(not_used, "no frame was found")
+        common = most_frequent([str(why) for _, why in not_used], "no frame was found")
         raise FocuskitError(f"no frame of {len(not_used)} could be measured; most often: {common}")
     print_remarks(rig_file.filters.remarks(frame.info.filter for frame in frames))
     answer = {

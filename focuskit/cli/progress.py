@@ -14,7 +14,6 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from focuskit.core.reasons import Reason
 from focuskit.core.text import plain_text
 
 
@@ -70,9 +69,8 @@ def print_remarks(lines: Sequence[str]) -> None:
         print(f"focuskit: {plain_text(line)}", file=sys.stderr)
 
 
-def most_frequent(not_used: Sequence[tuple[str, Reason]], otherwise: str) -> str:
-    """Return the reason for which most files were not used; ``otherwise`` where there are none."""
-    reasons = [str(why) for _, why in not_used]
+def most_frequent(reasons: Sequence[str], otherwise: str) -> str:
+    """Return the most frequent of reasons; ``otherwise`` where there are none."""
     return max(sorted(set(reasons)), key=reasons.count) if reasons else otherwise
 
 

@@ -6,7 +6,7 @@ import argparse
 
 from focuskit.cli import analyse, sources
 from focuskit.cli.interval import decide_from_drift
-from focuskit.cli.progress import print_answer, print_written
+from focuskit.cli.progress import print_answer, print_remarks, print_written
 from focuskit.core.errors import FocuskitError
 from focuskit.show import answer_sentence, drift_sentence, write_report
 
@@ -22,7 +22,7 @@ def run_report(args: argparse.Namespace) -> int:
     sources.refuse_overwriting(args)
     source = sources.read_source(args) if logged else None
     log = sources.read_log(args, night=args.night) if args.temps else None
-    night = analyse.analyse_folders(args, source.runs if source else []) if args.folders else None
+    night = analyse.analyse_runs(args, source.runs if source else []) if args.folders else None
     drift = sources.find_drift(args, source, log) if source else None
     interval = decide_from_drift(args, log, drift, source.rig_file.filters) if log and drift and source else None
     parts = [part for part in (night, drift, interval) if part is not None]
@@ -40,4 +40,7 @@ def run_report(args: argparse.Namespace) -> int:
         )
         print_answer(args, {"schema": "focuskit.report/1", **answer}, "\n".join(filter(None, sentences)))
     print_written(args, [str(written)])
+    if night and not drift and (why := analyse.nothing_in(night)):
+        print_remarks([why])
+        return 1
     return 0

@@ -17,6 +17,8 @@ if TYPE_CHECKING:
     import argparse
 
 
+STOPPED = 130  # exit status of what Ctrl-C stops: 128 + SIGINT, as shells count (POSIX)
+
 # Arguments of the library that its errors name, and the options that give them.
 OPTIONS = {
     "best_hfd_px": "--best-hfd PX",
@@ -31,7 +33,10 @@ OPTIONS = {
 
 
 def main(arguments: list[str] | None = None) -> int:
-    """Run one command and return its exit status: 0 done, 1 nothing usable, 2 wrong command line."""
+    """Run one command and return its exit status.
+
+    0 done, 1 nothing usable, 2 wrong command line, 3 done but an alarm that was asked for went off, 130 stopped.
+    """
     try:
         from focuskit.cli.parser import build_parser
 
@@ -60,7 +65,7 @@ def main(arguments: list[str] | None = None) -> int:
     except MemoryError:
         return _stop("there is not enough memory for this")
     except KeyboardInterrupt:
-        return _stop("stopped")
+        return _stop("stopped", STOPPED)
 
 
 def _run(args: argparse.Namespace) -> int:
@@ -97,10 +102,10 @@ def run_parsed(args: argparse.Namespace) -> int:
     return int(getattr(loaded, function)(args))
 
 
-def _stop(why: str) -> int:
+def _stop(why: str, status: int = 1) -> int:
     if sys.stderr is not None:
         print(f"focuskit: {plain_text(why)}", file=sys.stderr)
-    return 1
+    return status
 
 
 def _drop_output() -> None:

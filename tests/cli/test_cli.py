@@ -120,7 +120,7 @@ def test_a_stop_while_starting_is_one_line():
     )
     for module in ("argparse", "numpy", "scipy"):
         done = subprocess.run([sys.executable, "-c", code, module], capture_output=True, text=True)
-        assert (done.returncode, done.stdout, done.stderr) == (1, "", "focuskit: stopped\n"), module
+        assert (done.returncode, done.stdout, done.stderr) == (130, "", "focuskit: stopped\n"), module
 
 
 def test_progress_tells_the_time_left():
@@ -165,6 +165,32 @@ def test_an_output_that_fails_costs_the_status_and_not_the_answer(tmp_path, caps
     out, err = capsys.readouterr()
     assert json.loads(out)["runs_used"] == 118
     assert len(err.splitlines()) == 1
+
+
+def test_a_night_without_a_best_position_ends_with_1_and_its_answer(tmp_path, capsys):
+    """Three frames far on one side of focus, at optics that nobody gives, leave no best position."""
+    far = without_optics(take_run(frames=3, positions=[10400, 10450, 10500]))
+    night = write_run(tmp_path / "far", far)
+    status, answer, err = analyse(capsys, night)
+    assert [run["best_position"] for run in answer["runs"]] == [None]
+    assert (status, len(err.splitlines())) == (1, 1)
+    assert err.startswith("focuskit: no best position in 1 focus run; most often: ")
+    assert main(["report", str(night), "--to", str(tmp_path / "page.html"), "--json", "--workers", "1"]) == 1
+    assert json.loads(capsys.readouterr().out)["night"]["runs"]
+    # One good run beside it: the work was done.
+    write_run(night / "good", [(image, facts | {"FILTER": "R"}) for image, facts in without_optics(take_run())])
+    assert analyse(capsys, night)[0] == 0
+
+
+def test_a_night_without_a_run_ends_with_1_and_its_answer(tmp_path, capsys):
+    nameless = [(image, {k: v for k, v in facts.items() if k != "FOCUSPOS"}) for image, facts in take_run(frames=3)]
+    night = write_run(tmp_path / "night", nameless)
+    status, answer, err = analyse(capsys, night)
+    assert (status, answer["runs"], len(answer["not_used"])) == (1, [], 3)
+    assert err.startswith("focuskit: no focus run among 3 files; most often: has no focuser position")
+    assert len(err.splitlines()) == 1
+    assert main(["analyse", str(night), "--workers", "1"]) == 1
+    assert "frame_01.fits: has no focuser position" in capsys.readouterr().out
 
 
 def test_quiet_is_the_bare_answer_and_verbose_tells_more(tmp_path, capsys):
