@@ -308,9 +308,9 @@ def test_a_logbook_of_the_first_version_on_a_read_only_disk_is_read(tmp_path, wi
     path.chmod(0o444)
     (tmp_path / "shut").chmod(0o555)
     done = focuskit("logbook", "list", "--json", "--logbook", path, rights=without_rights)
-    assert (done.returncode, done.stderr) == (0, "")
+    assert (done.returncode, done.stderr) == (0, f"focuskit: used: logbook {path}\n")
     assert [run["position"] for run in json.loads(done.stdout)["runs"]] == [5000.0]
-    assert "readonly" in one_line(focuskit("logbook", "note", 1, "wind", "--logbook", path, rights=without_rights))
+    assert "is read-only" in one_line(focuskit("logbook", "note", 1, "wind", "--logbook", path, rights=without_rights))
 
 
 def test_a_process_that_the_system_stops_is_said_to_be_that():

@@ -220,7 +220,7 @@ def test_stars_on_the_very_centre_of_their_pixels_do_not_stop_the_night(tmp_path
 def test_limits_are_options(night, capsys):
     assert cli.main(["analyse", str(night), "--limit", "file_bytes=1000"]) == 1
     out, err = capsys.readouterr()
-    assert out == ""
+    assert "frame_01.fits: has 115200 bytes, over the limit of 1000" in out
     assert "over the limit of 1000" in err
     assert len(err.splitlines()) == 1
     for words, said in (("pixels=x", "'x' is not a whole number"), ("stars=5", "known are file_bytes, pixels")):
@@ -375,7 +375,7 @@ def test_words_in_headers_reach_no_file_name_and_no_formula(run, tmp_path, capsy
     write_run(folder, [(image, {**facts, "FILTER": odd, "INSTRUME": "=1+1"}) for image, facts in run])
     words = ("--report", out / "report.html", "--plots", out / "plots", "--tables", out / "tables")
     status, answer, err = analyse(capsys, folder, *words, "--logbook", out / "book.sqlite")
-    assert (status, err) == (0, "")
+    assert (status, err) == (0, f"focuskit: used: logbook {out / 'book.sqlite'}\n")
     assert answer["runs"][0]["filter"] == odd
     everything = [path for path in tmp_path.rglob("*") if path.is_file() and path.parent != folder]
     assert {path.parent for path in everything} == {out, out / "plots", out / "tables"}

@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 import argparse
-import sqlite3
-from pathlib import Path
 from typing import Any
 
 from focuskit.cli.progress import most_frequent, print_answer, print_next, print_remarks, print_written, progress_on
 from focuskit.cli.sources import (
     logbook_path,
     read_frame_options,
+    read_history,
     read_limits,
-    read_logbook,
+    record_runs,
     refuse_overwriting,
 )
 from focuskit.core import flags
@@ -21,7 +20,7 @@ from focuskit.core.logged import LoggedRun
 from focuskit.core.optics import decimals_of
 from focuskit.core.text import plain_text, plus_minus, text_table
 from focuskit.diagnosis import diagnose
-from focuskit.logbook import Logbook
+from focuskit.logbook import Renewal
 from focuskit.night import Night, RunResult, analyse
 
 
@@ -32,10 +31,12 @@ def run_analyse(args: argparse.Namespace) -> int:
     same and the status is 1; a logbook that cannot be used costs one line.
     """
     refuse_overwriting(args)
-    book = logbook_path(args) if args.record or args.logbook else None
-    night = analyse_folders(args, _history(book))
+    wanted = args.record or args.logbook
+    if wanted:
+        logbook_path(args)  # there is one to record in
+    night = analyse_folders(args, read_history(args, to_be_made=True))
     written: list[str] = []
-    recorded = _record(night, book)
+    recorded = record_night(args, night) if wanted else None
     try:
         written = _write(night, args) if night.runs else []
     finally:
@@ -47,7 +48,7 @@ def run_analyse(args: argparse.Namespace) -> int:
         return 1
     if recorded is not None:
         if not args.json:
-            print(f"\n{recorded} new runs recorded in {book}")
+            print(f"\n{_recorded(recorded)} in {args.logbook_used}")
         where = ["--logbook", args.logbook] if args.logbook else []
         print_next(args, "how far the filters lie apart and how focus drifts", "offsets", *where)
     else:
@@ -98,34 +99,18 @@ def nothing_in(night: Night) -> str | None:
     return f"no best position in {len(night.runs)} focus run{'s' * (len(night.runs) > 1)}; most often: {common}"
 
 
-def _history(path: Path | None) -> list[LoggedRun]:
-    """Return what is logged already; a logbook that is not there yet holds nothing.
-
-    Raises
-    ------
-    FocuskitError
-        If the file is no logbook. One that another process has locked costs a line.
-    """
-    if path is None:
-        return []
-    try:
-        return read_logbook(path)[0]
-    except FocuskitError as problem:
-        if not isinstance(problem.__cause__, sqlite3.OperationalError | OSError):
-            raise
-        print_remarks([f"{problem}; what earlier runs show is left out"])
-        return []
+def record_night(args: argparse.Namespace, night: Night) -> Renewal | None:
+    """Record the runs of a night; see `record_runs`."""
+    return record_runs(args, [run.logged() for run in night.runs if run.start is not None])
 
 
-def _record(night: Night, path: Path | None) -> int | None:
-    """Record the runs; return how many are new, None where that is not wanted or the logbook cannot be written."""
-    if path is None:
-        return None
-    try:
-        return Logbook(path).record([run.logged() for run in night.runs if run.start is not None])
-    except FocuskitError as problem:
-        print_remarks([f"the runs are not recorded: {problem}"])
-        return None
+def _recorded(came: Renewal) -> str:
+    parts = [f"{came.new} new run{'s' * (came.new != 1)} recorded"]
+    if came.renewed:
+        parts.append(f"{came.renewed} renewed (logbook show N --earlier shows what they said before)")
+    if came.kept:
+        parts.append(f"{came.kept} left as they were, because the optics were known then and are not now")
+    return "; ".join(parts)
 
 
 def _write(night: Night, args: argparse.Namespace) -> list[str]:
@@ -148,6 +133,9 @@ def _write(night: Night, args: argparse.Namespace) -> list[str]:
 
 def night_as_text(night: Night, *, quiet: bool = False, frames: bool = False, ways: bool = False) -> str:
     """Return the answer as text for a terminal."""
+    not_used = [f"  {plain_text(name)}: {plain_text(str(why))}" for name, why in night.not_used]
+    if not night.runs:
+        return "\n".join(["No focus run. Of each file, why:", *not_used])
     rig = night.rig
     facts = [
         f"{value:g} {unit}".strip()
@@ -179,17 +167,14 @@ def night_as_text(night: Night, *, quiet: bool = False, frames: bool = False, wa
                 _small_curve(run["points"]),
             )
         )
-    if night.runs:
-        lines += text_table(rows, right={2, 4, 5, 6, 7})
+    lines += text_table(rows, right={2, 4, 5, 6, 7})
     if quiet:
         return "\n".join(lines)
     for result in night.runs:
         lines += _remarks(result, frames, ways)
     lines += _wrong(night)
-    if night.not_used:
-        lines += ["", "In no run:"] + [f"  {plain_text(name)}: {plain_text(str(why))}" for name, why in night.not_used]
-    if not night.runs:
-        return "\n".join(lines)
+    if not_used:
+        lines += ["", "In no run:", *not_used]
     lines += [
         "",
         "Positions are in steps with their standard deviation; the tolerance is the move that costs 5 % in HFD.",

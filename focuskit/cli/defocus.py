@@ -7,9 +7,8 @@ from collections.abc import Sequence
 from statistics import median
 
 from focuskit.cli.progress import most_frequent, print_answer, print_next, print_remarks, progress_on
-from focuskit.cli.sources import logbook_path, read_frame_options, read_limits, read_logbook
+from focuskit.cli.sources import read_frame_options, read_history, read_limits
 from focuskit.core.errors import FocuskitError
-from focuskit.core.logged import LoggedRun
 from focuskit.core.optics import TOLERATED_GROWTH
 from focuskit.core.reasons import Reason
 from focuskit.core.text import plain_text, plus_minus, text_table
@@ -26,7 +25,7 @@ def run_defocus(args: argparse.Namespace) -> int:
         limits=read_limits(args),
         workers=args.workers,
         progress=progress_on(args, "measuring frames:"),
-        history=_history(args),
+        history=read_history(args),
     )
     if not frames:
         common = most_frequent([str(why) for _, why in not_used], "no frame was found")
@@ -41,17 +40,6 @@ def run_defocus(args: argparse.Namespace) -> int:
     rig = ["--rig", args.rig] if args.rig else []
     print_next(args, "the focus runs among them", "analyse", *args.folders, *rig)
     return 0
-
-
-def _history(args: argparse.Namespace) -> list[LoggedRun]:
-    """Return the logged runs; none where there is no logbook, unless it was asked for."""
-    try:
-        path = logbook_path(args)
-    except FocuskitError:
-        return []  # no home folder
-    if args.logbook and not path.exists():
-        raise FocuskitError(f"{path}: there is no logbook; leave --logbook out, or record a night with analyse first")
-    return read_logbook(path)[0]
 
 
 def frames_as_text(

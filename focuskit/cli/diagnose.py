@@ -7,6 +7,7 @@ import textwrap
 
 from focuskit.cli.analyse import analyse_runs
 from focuskit.cli.progress import print_answer, print_next
+from focuskit.cli.sources import read_history
 from focuskit.core.text import plain_text, plus_minus
 from focuskit.core.times import format_time
 from focuskit.diagnosis import PART_TITLES, Diagnosis, Finding, diagnose, step_of
@@ -16,7 +17,7 @@ _WIDTH = 110
 
 def run_diagnose(args: argparse.Namespace) -> int:
     """Answer ``focuskit diagnose``; returns the exit status."""
-    diagnosis = diagnose(analyse_runs(args, []))
+    diagnosis = diagnose(analyse_runs(args, read_history(args)))
     print_answer(args, diagnosis.to_json(), diagnosis_as_text(diagnosis, quiet=args.quiet, runs=args.verbose))
     rig = ["--rig", args.rig] if args.rig else []
     print_next(args, "the runs themselves as a page", "analyse", *args.folders, *rig, "--report", "night.html")

@@ -46,7 +46,7 @@ def decide(args: argparse.Namespace, log: TemperatureLog) -> Interval:
     by_hand = [getattr(args, name) for name in KNOWN]
     if None not in by_hand and not args.runs and not args.logbook:
         return decide_from_drift(args, log, None, sources.read_rig(args).filters)
-    if not args.runs and not args.logbook and not sources.default_logbook().exists():
+    if not args.runs and sources.found_logbook(args) is None:
         missing = [f"--{name}".replace("_", "-") for name, value in zip(KNOWN, by_hand, strict=True) if value is None]
         raise FocuskitError(
             f"there is no logged run to learn from: give --runs FILE.csv, or by hand also {', '.join(missing)}"

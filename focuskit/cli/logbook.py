@@ -8,11 +8,22 @@ from pathlib import Path
 from typing import Any
 
 from focuskit.cli.progress import print_answer
-from focuskit.cli.sources import logbook_path, open_logbook, read_logbook, read_rig, read_table, refuse_overwriting
+from focuskit.cli.sources import (
+    logbook_path,
+    open_logbook,
+    read_logbook,
+    read_rig,
+    read_table,
+    refuse_overwriting,
+    use_logbook,
+)
+from focuskit.core.errors import FocuskitError
 from focuskit.core.logged import COLUMNS, LoggedRun
 from focuskit.core.text import text_table
 from focuskit.core.times import format_time
 from focuskit.logbook import Logbook, write_csv, write_ecsv
+
+NO_NAME = "-"  # as the list shows a run without a name of its rig or filter
 
 
 def _as_dict(run: LoggedRun) -> dict[str, Any]:
@@ -37,7 +48,7 @@ def run_list(args: argparse.Namespace) -> int:
     """List the runs of the logbook."""
     path = logbook_path(args)
     # A look at a book that is not there, as after a slip in its name, must not make one.
-    runs, _ = read_logbook(path, args.rig_name)
+    runs, _ = read_logbook(args, path, args.rig_name)
     rows: list[tuple[str, ...]] = [("number", "time", "rig", "filter", "°C", "position", "error", "verdict")]
     for run in runs:
         remark = "  ".join(filter(None, ("excluded" if run.excluded else run.verdict, run.note)))
@@ -53,11 +64,22 @@ def run_list(args: argparse.Namespace) -> int:
 
 def run_show(args: argparse.Namespace) -> int:
     """Show one run."""
-    run = open_logbook(args).run(args.number)
-    known = [(name, value) for name, value in _as_dict(run).items() if value is not None]
-    lines = [f"{name:<22} {f'{value:.10g}' if isinstance(value, float) else value}" for name, value in known]
-    print_answer(args, _answer(run), "\n".join(lines))
+    book = open_logbook(args)
+    run = book.run(args.number)
+    answer, lines = _answer(run), _as_lines(run)
+    if args.earlier:
+        before = book.earlier(args.number)
+        answer["earlier"] = [_as_dict(one) for one in before]
+        for number, one in enumerate(before, 1):
+            lines += ["", f"before it was analysed again, {number} of {len(before)}:", *_as_lines(one)]
+        lines += [] if before else ["", "it never said anything else"]
+    print_answer(args, answer, "\n".join(lines))
     return 0
+
+
+def _as_lines(run: LoggedRun) -> list[str]:
+    known = [(name, value) for name, value in _as_dict(run).items() if value is not None]
+    return [f"{name:<22} {f'{value:.10g}' if isinstance(value, float) else value}" for name, value in known]
 
 
 def run_note(args: argparse.Namespace) -> int:
@@ -86,12 +108,30 @@ def _print_change(args: argparse.Namespace, book: Logbook, what: str) -> int:
     return 0
 
 
+def run_rename(args: argparse.Namespace) -> int:
+    """Give a rig or a filter another name."""
+    old, new = None if args.old == NO_NAME else args.old, args.new.strip()
+    if not new or new == NO_NAME:
+        raise FocuskitError(f"'{args.new}' is no name; give one of a letter or more")
+    book = open_logbook(args)
+    names = {getattr(run, args.kind) for run in read_logbook(args, book.path)[0]}
+    if old not in names:
+        known = ", ".join(sorted(name or NO_NAME for name in names))
+        raise FocuskitError(f"no run has the {args.kind} '{args.old}'; there are {known or 'no runs'}")
+    count = book.rename(args.kind, old, new)
+    runs = f"{count} run{'s' * (count > 1)}"
+    later = "" if old is None else f"; what is recorded later as {args.old} is called {new} too"
+    answer = {"schema": "focuskit.rename/1", "kind": args.kind, "old": old, "new": new, "runs": count}
+    print_answer(args, answer, f"{runs} now of the {args.kind} {new}{later}")
+    return 0
+
+
 def run_export(args: argparse.Namespace) -> int:
     """Write the runs to a file."""
     writers = {".csv": write_csv, ".ecsv": write_ecsv}
     book = open_logbook(args)
     refuse_overwriting(args, book.path)
-    runs, _ = read_logbook(book.path, args.rig_name)
+    runs, _ = read_logbook(args, book.path, args.rig_name)
     writers[Path(args.file).suffix.lower()](args.file, runs)
     answer = {"schema": "focuskit.export/1", "file": args.file, "runs": len(runs)}
     print_answer(args, answer, f"{len(runs)} runs written to {args.file}")
@@ -101,7 +141,9 @@ def run_export(args: argparse.Namespace) -> int:
 def run_import(args: argparse.Namespace) -> int:
     """Take runs from a table."""
     runs, dropped = read_table(args.file, args, read_rig(args))
-    new = Logbook(logbook_path(args)).record(runs)
+    book = Logbook(logbook_path(args))
+    new = book.record(runs)
+    use_logbook(args, book.path)
     answer = {"schema": "focuskit.import/1", "new": new, "known": len(runs) - new, "left_out": len(dropped)}
     print_answer(args, answer, f"{new} new runs; {len(runs) - new} were known")
     return 0

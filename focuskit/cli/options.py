@@ -222,14 +222,15 @@ def add_run_options(parser: Any) -> None:
     group = parser.add_argument_group("logged runs")
     either = group.add_mutually_exclusive_group()
     add_file(either, "--runs", metavar="FILE.csv", help="table of logged runs; without it the logbook is read")
-    add_logbook_option(either)
+    add_logbook_options(either)
     add_table_options(group)
     group.add_argument("--rig-name", metavar="NAME", help="use the runs of this rig (that of the rig file)")
 
 
-def add_logbook_option(parser: Any) -> None:
-    """Add where the logbook is."""
-    add_file(parser, "--logbook", metavar="FILE", help="the logbook, if it is not in its usual place")
+def add_logbook_options(either: Any, what: str = "the logbook, if it is not in its usual place") -> None:
+    """Add where the logbook is to a group of options that exclude each other."""
+    add_file(either, "--logbook", metavar="FILE", help=what)
+    either.add_argument("--no-logbook", action="store_true", help="do not look for one in its usual place")
 
 
 def add_table_options(group: Any) -> None:

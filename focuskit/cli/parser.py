@@ -15,7 +15,7 @@ from focuskit.cli.options import (
     add_folder,
     add_frame_options,
     add_log_options,
-    add_logbook_option,
+    add_logbook_options,
     add_number,
     add_report_option,
     add_run_options,
@@ -44,6 +44,7 @@ EXAMPLES = {
     "logbook note": 'focuskit logbook note 17 "wind from the north" --logbook my.sqlite',
     "logbook exclude": "focuskit logbook exclude 17 --logbook my.sqlite",
     "logbook include": "focuskit logbook include 17 --logbook my.sqlite",
+    "logbook rename": "focuskit logbook rename filter L Lum --logbook my.sqlite",
     "logbook export": "focuskit logbook export season.ecsv --logbook my.sqlite",
     "logbook import": "focuskit logbook import sample_data/season/runs.csv --logbook my.sqlite",
 }
@@ -122,7 +123,7 @@ def _add_analyse(commands: Any) -> None:
     add_report_option(parser)
     add_folder(parser, "--plots", "write the curves as PNG and SVG pictures")
     add_folder(parser, "--tables", "write runs and frames as ECSV tables with units")
-    add_file(parser, "--logbook", metavar="FILE", help="record the runs in this logbook")
+    add_logbook_options(parser.add_mutually_exclusive_group(), "record the runs in this logbook")
     parser.add_argument("--record", action="store_true", help="record the runs in your usual logbook")
 
 
@@ -137,7 +138,7 @@ def _add_defocus(commands: Any) -> None:
         "aperture and central obstruction.",
     )
     add_frame_options(parser)
-    add_logbook_option(parser)
+    add_logbook_options(parser.add_mutually_exclusive_group())
 
 
 def _add_diagnose(commands: Any) -> None:
@@ -151,6 +152,7 @@ def _add_diagnose(commands: Any) -> None:
         "Each finding has its error; what is not seen is given with the amount that would have been.",
     )
     add_frame_options(parser)
+    add_logbook_options(parser.add_mutually_exclusive_group())
 
 
 def _add_offsets(commands: Any) -> None:
@@ -271,6 +273,7 @@ def _add_report(commands: Any) -> None:
     parser.add_argument("--night", metavar="19:00-05:00", help="hours of the night in a log round the clock, or all")
     add_run_options(parser)
     add_drift_options(parser.add_argument_group("model"))
+    parser.add_argument("--record", action="store_true", help="record the runs of the night in the logbook")
     add_workers_option(parser)
     parser.add_argument("--json", action="store_true", help=JSON_HELP)
     parser.add_argument("--quiet", action="store_true", help="no progress on the terminal")
@@ -302,14 +305,14 @@ def _add_logbook(commands: Any) -> None:
         commands,
         "logbook",
         None,
-        "list, note, exclude, export and import logged runs",
+        "list, note, exclude, rename, export and import logged runs",
         "All focus runs ever, in one file. Nothing is ever deleted: a run can be excluded.",
     )
     actions = parser.add_subparsers(dest="action", required=True, metavar="ACTION")
 
     def add(name: str, what: str) -> Any:
         one = _add(actions, f"logbook {name}", f"logbook:run_{name}", what)
-        add_logbook_option(one)
+        add_file(one, "--logbook", metavar="FILE", help="the logbook, if it is not in its usual place")
         one.add_argument("--json", action="store_true", help=JSON_HELP)
         return one
 
@@ -317,6 +320,7 @@ def _add_logbook(commands: Any) -> None:
     shown.add_argument("--rig-name", metavar="NAME", help="of this rig only")
     one = add("show", "show all that is known of a run")
     one.add_argument("number", type=int, help=NUMBER)
+    one.add_argument("--earlier", action="store_true", help="also what it said before it was analysed again")
     note = add("note", "write a note on a run")
     note.add_argument("number", type=int, help=NUMBER)
     note.add_argument("text", help="takes the place of the note before")
@@ -325,6 +329,10 @@ def _add_logbook(commands: Any) -> None:
         ("include", "bring an excluded run back"),
     ):
         add(name, what).add_argument("number", type=int, help=NUMBER)
+    other = add("rename", "give a rig or a filter another name, in all runs and those to come")
+    other.add_argument("kind", choices=("rig", "filter"), help="what has the name")
+    other.add_argument("old", help="its name now; - for runs without one")
+    other.add_argument("new", help="its name from now on; that of another joins the two")
     out = add("export", "write the runs as CSV or ECSV")
     add_file(out, "file", type=file_to_write(".csv", ".ecsv"), help="ends in .csv or .ecsv")
     out.add_argument("--rig-name", metavar="NAME", help="of this rig only")

@@ -46,7 +46,14 @@ def time_left(spent_s: float, done: int, total: int) -> str:
 
 
 def print_answer(args: argparse.Namespace, answer: Mapping[str, Any], text: str) -> None:
-    """Print the answer: one JSON object where that is asked for, else text for people."""
+    """Print the answer: one JSON object where that is asked for, else text for people.
+
+    The rig file and the logbook that it rests on are named in the JSON and on the error stream.
+    """
+    used = {"logbook": getattr(args, "logbook_used", None), "rig_file": getattr(args, "rig_used", None)}
+    answer = {**answer, **used}
+    named = [f"{name.replace('_', ' ')} {path}" for name, path in used.items() if path]
+    print_remarks(["used: " + ", ".join(named)] * bool(named))
     print(json.dumps(answer, ensure_ascii=False, allow_nan=False) if args.json else text)
 
 

@@ -8,13 +8,28 @@ from focuskit.cli import analyse, sources
 from focuskit.cli.interval import decide_from_drift
 from focuskit.cli.progress import print_answer, print_remarks, print_written
 from focuskit.core.errors import FocuskitError
+from focuskit.drift import Drift
+from focuskit.frames import TemperatureLog
 from focuskit.show import answer_sentence, drift_sentence, write_report
+
+
+def _find_drift(
+    args: argparse.Namespace, source: sources.Source, log: TemperatureLog | None, is_wanted: bool
+) -> Drift | None:
+    """Learn the drift; where nobody asked for it by name, runs that do not show it cost a line."""
+    try:
+        return sources.find_drift(args, source, log)
+    except FocuskitError as problem:
+        if is_wanted:
+            raise
+        print_remarks([f"the page has no offsets: {problem}"])
+        return None
 
 
 def run_report(args: argparse.Namespace) -> int:
     """Answer ``focuskit report``; returns the exit status."""
-    runs_named = bool(args.runs or args.logbook)
-    logged = runs_named or sources.default_logbook().exists()
+    logged_by_name = bool(args.runs or args.logbook)
+    logged = logged_by_name or sources.found_logbook(args) is not None
     if not (args.folders or logged):
         raise FocuskitError("there is nothing to report: name a folder of frames, or logged runs with --runs FILE.csv")
     if args.temps and not logged:
@@ -23,7 +38,9 @@ def run_report(args: argparse.Namespace) -> int:
     source = sources.read_source(args) if logged else None
     log = sources.read_log(args, night=args.night) if args.temps else None
     night = analyse.analyse_runs(args, source.runs if source else []) if args.folders else None
-    drift = sources.find_drift(args, source, log) if source else None
+    if args.record and night and analyse.record_night(args, night) is not None and not args.runs:
+        source = sources.read_source(args)
+    drift = _find_drift(args, source, log, is_wanted=logged_by_name or night is None) if source else None
     interval = decide_from_drift(args, log, drift, source.rig_file.filters) if log and drift and source else None
     parts = [part for part in (night, drift, interval) if part is not None]
     try:

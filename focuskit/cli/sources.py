@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import argparse
+import sqlite3
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -12,7 +14,7 @@ from focuskit.core.errors import FocuskitError
 from focuskit.core.logged import LoggedRun
 from focuskit.core.reasons import Dropped
 from focuskit.frames import Limits, RigFile, read_rig_file
-from focuskit.logbook import Logbook, read_runs
+from focuskit.logbook import Logbook, Renewal, read_runs
 
 if TYPE_CHECKING:
     from focuskit.drift import Drift
@@ -51,7 +53,11 @@ class Source:
 
 def read_rig(args: argparse.Namespace) -> RigFile:
     """Read the rig file that ``--rig`` names; an empty one without it."""
-    return read_rig_file(args.rig) if args.rig else RigFile()
+    if not args.rig:
+        return RigFile()
+    rig_file = read_rig_file(args.rig)
+    args.rig_used = args.rig
+    return rig_file
 
 
 def read_frame_options(args: argparse.Namespace) -> RigFile:
@@ -77,12 +83,53 @@ def read_table(path: str, args: argparse.Namespace, rig_file: RigFile) -> tuple[
     return [replace(run, filter=rig_file.filters.name(run.filter), rig=run.rig or own) for run in runs], dropped
 
 
-def read_logbook(path: Path, rig: str | None = None) -> tuple[list[LoggedRun], list[Dropped]]:
+def read_logbook(args: argparse.Namespace, path: Path, rig: str | None = None) -> tuple[list[LoggedRun], list[Dropped]]:
     """Read the runs of a logbook, and which are left out: those are named on the error stream."""
     dropped: list[Dropped] = []
     runs = Logbook(path).runs(rig, dropped)
+    use_logbook(args, path)
     _print_dropped(dropped)
     return runs, dropped
+
+
+def use_logbook(args: argparse.Namespace, path: Path) -> None:
+    """Note which logbook the answer is to name."""
+    args.logbook_used = str(path) if path.exists() else None
+
+
+def read_history(args: argparse.Namespace, to_be_made: bool = False) -> list[LoggedRun]:
+    """Return what is logged already: in the logbook that is named, else in the usual one if there is one.
+
+    Raises
+    ------
+    FocuskitError
+        If the logbook that is named is no logbook or, unless it is ``to_be_made``, not there. One that another
+        process has locked costs a line, and so does any trouble with the usual one.
+    """
+    path = found_logbook(args)
+    if path is None:
+        if args.logbook and not to_be_made:
+            raise FocuskitError(f"{args.logbook}: there is no logbook; name another, or record a night with analyse")
+        return []
+    try:
+        return read_logbook(args, path)[0]
+    except FocuskitError as problem:
+        if args.logbook and not isinstance(problem.__cause__, sqlite3.OperationalError | OSError):
+            raise
+        print_remarks([f"{problem}; what earlier runs show is left out"])
+        return []
+
+
+def record_runs(args: argparse.Namespace, runs: Iterable[LoggedRun]) -> Renewal | None:
+    """Record runs; return what came of it, None with a line where the logbook cannot be written."""
+    path = logbook_path(args)
+    try:
+        came = Logbook(path).renew(runs)
+    except FocuskitError as problem:
+        print_remarks([f"the runs are not recorded: {problem}"])
+        return None
+    use_logbook(args, path)
+    return came
 
 
 def _print_dropped(dropped: list[Dropped]) -> None:
@@ -93,7 +140,7 @@ def _print_dropped(dropped: list[Dropped]) -> None:
 def read_source(args: argparse.Namespace) -> Source:
     """Read the logged runs that the options of `add_run_options` point to."""
     rig_file = read_rig(args)
-    runs, dropped = read_table(args.runs, args, rig_file) if args.runs else read_logbook(open_logbook(args).path)
+    runs, dropped = read_table(args.runs, args, rig_file) if args.runs else read_logbook(args, open_logbook(args).path)
     print_remarks(rig_file.filters.remarks(run.filter for run in runs))
     return Source(rig_file, runs, dropped)
 
@@ -114,8 +161,25 @@ def find_drift(args: argparse.Namespace, source: Source, log: TemperatureLog | N
 
 
 def logbook_path(args: argparse.Namespace) -> Path:
-    """Return where the logbook is, or would be."""
+    """Return where the logbook is, or would be.
+
+    Raises
+    ------
+    FocuskitError
+        If none is named, and ``--no-logbook`` or a missing home folder leaves no other.
+    """
+    if not args.logbook and getattr(args, "no_logbook", False):
+        raise FocuskitError("--no-logbook leaves no logbook: name one with --logbook FILE, or leave it out")
     return Path(args.logbook) if args.logbook else default_logbook()
+
+
+def found_logbook(args: argparse.Namespace) -> Path | None:
+    """Return the logbook to be read, the one that is named or else the usual one; None where it is not there."""
+    try:
+        path = logbook_path(args)
+    except FocuskitError:
+        return None
+    return path if path.exists() else None
 
 
 def open_logbook(args: argparse.Namespace) -> Logbook:
@@ -126,7 +190,9 @@ def open_logbook(args: argparse.Namespace) -> Logbook:
             f"{path}: there is no logbook yet; analyse a night with --record, or bring runs in with logbook import "
             "or --runs FILE.csv"
         )
-    return Logbook(path)
+    book = Logbook(path)
+    use_logbook(args, path)
+    return book
 
 
 def read_log(args: argparse.Namespace, night: str | None) -> TemperatureLog:

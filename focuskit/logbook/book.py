@@ -1,16 +1,18 @@
 """The logbook: all focus runs ever, in one SQLite file.
 
-A run is known by the hash of its frames, so recording it again changes nothing. Runs are excluded,
-never deleted. Every change is one transaction: a process killed in mid-write leaves the book whole,
-and two may write at once. Reading changes nothing, so that a book on a disk that is read only can be read.
+A run is known by the hash of its frames, or by rig, filter and time: analysed again it says what is known now, and
+what it said before is kept. Runs are excluded, never deleted. Every change is one transaction: a process killed in
+mid-write leaves the book whole, and two may write at once. Reading changes nothing, so that a book on a disk that is
+read only can be read; a book of an earlier version is brought up to date by the first change, with a copy beside it.
 """
 
 from __future__ import annotations
 
+import json
 import math
 import sqlite3
-from collections.abc import Iterable, Iterator
-from contextlib import closing, contextmanager
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import closing, contextmanager, suppress
 from datetime import UTC, datetime
 from functools import cache
 from pathlib import Path
@@ -22,6 +24,7 @@ from focuskit.core.logged import COLUMNS, LoggedRun
 from focuskit.core.reasons import Dropped
 from focuskit.core.text import harmless_text
 from focuskit.logbook.migrations import LEARNED, MIGRATIONS, migrate
+from focuskit.logbook.renewal import Renewal, earlier_of, knows_more
 
 WAIT_S = 30.0  # for another process that writes; chosen: it writes for a second at most
 _COLUMNS = (*COLUMNS, "details", *LEARNED)
@@ -73,6 +76,8 @@ class Logbook:
             if writing:
                 book.execute("BEGIN IMMEDIATE")
             version = self._version(book)
+            if writing and 0 < version < len(MIGRATIONS):
+                self._copy_beside(version)
             if version < len(MIGRATIONS) and not writing:
                 with closing(book) as old:
                     book = sqlite3.connect(":memory:", isolation_level=None)
@@ -86,6 +91,8 @@ class Logbook:
             yield book
             if book.in_transaction:
                 book.execute("COMMIT")
+        except sqlite3.OperationalError as problem:
+            raise FocuskitError(f"{self.path}: {_words_of(problem)}") from problem
         except (sqlite3.Error, OverflowError, ValueError) as problem:
             raise FocuskitError(f"{self.path}: the logbook cannot be used ({problem})") from problem
         except OSError as problem:
@@ -102,23 +109,73 @@ class Logbook:
             raise FocuskitError(f"{self.path}: is another program's database; name another file")
         return version
 
-    def record(self, runs: Iterable[LoggedRun], renew: bool = False) -> int:
-        """Write runs into the book; return how many it did not know yet.
+    def _copy_beside(self, version: int) -> None:
+        """Keep a book of an earlier version as it is, in a file beside it."""
+        copy = self.path.with_name(f"{self.path.stem}.version{version}{self.path.suffix}")
+        if copy.exists():
+            return
+        unfinished = copy.with_name(f"{copy.name}.part")
+        source = sqlite3.connect(self.path.absolute().as_uri() + "?mode=ro", uri=True)
+        with closing(source), closing(sqlite3.connect(unfinished)) as target:
+            source.backup(target)
+        unfinished.replace(copy)
+
+    def record(self, runs: Iterable[LoggedRun]) -> int:
+        """Write runs into the book, and leave those that it knows as they are; return how many it did not know."""
+        with self._open(writing=True) as book:
+            return sum(_insert(book, row) for row in _rows(book, runs))
+
+    def renew(self, runs: Iterable[LoggedRun]) -> Renewal:
+        """Write runs into the book; those that it knows say from now on what they say here.
+
+        A run is known by its key, or by time, filter, rig and camera, see `earlier_of`. Its number, the user's note and
+        exclusion stay; what it said before is kept for `earlier`. A run that was analysed without the optics does not
+        take the place of one that was analysed with them, and a name of the rig is not lost.
+        """
+        counts = {"new": 0, "renewed": 0, "kept": 0}
+        with self._open(writing=True) as book:
+            before = book.execute("SELECT * FROM runs ORDER BY number").fetchall()
+            for row in _rows(book, runs):
+                known = earlier_of(row, before)
+                if not known:
+                    counts["new"] += _insert(book, row)
+                elif any(knows_more(old, row) for old in known):
+                    counts["kept"] += 1
+                else:
+                    counts["renewed"] += _replace(book, known, row)
+                before = [old for old in before if old not in known]
+        return Renewal(**counts)
+
+    def earlier(self, number: int) -> list[LoggedRun]:
+        """Return what a run said before it was analysed again, oldest first; what is damaged is left out."""
+        self.run(number)
+        with self._open() as book:
+            texts = book.execute("SELECT said FROM earlier WHERE number = ? ORDER BY id", (number,)).fetchall()
+        found = []
+        for (text,) in texts:
+            with suppress(ValueError, KeyError, TypeError, RecursionError):
+                found.append(_from_row(json.loads(text)))
+        return found
+
+    def rename(self, kind: str, old: str | None, new: str) -> int:
+        """Give another name to a rig or a filter, in all runs and for good; return how many runs had the old one.
 
         Parameters
         ----------
-        renew : bool
-            Also write what was measured anew of runs that are known; notes and exclusions stay.
+        kind : str
+            ``rig`` or ``filter``.
+        old : str or None
+            None: runs that have no name; then only those that are in the book get the new one.
         """
-        measured = [name for name in _COLUMNS if name not in _OF_USER and name != "key"]
-        then = "UPDATE SET " + ", ".join(f"{name} = excluded.{name}" for name in measured) if renew else "NOTHING"
-        marks = ", ".join("?" for _ in _COLUMNS)
-        command = f"INSERT INTO runs ({', '.join(_COLUMNS)}) VALUES ({marks}) ON CONFLICT (key) DO {then}"
-        rows = [_to_row(run.with_key()) for run in runs]
+        if kind not in ("rig", "filter"):
+            raise FocuskitError(f"'{kind}' cannot be renamed: a rig or a filter can", "kind")
         with self._open(writing=True) as book:
-            before = int(book.execute("SELECT COUNT(*) FROM runs").fetchone()[0])
-            book.executemany(command, rows)
-            return int(book.execute("SELECT COUNT(*) FROM runs").fetchone()[0]) - before
+            count = book.execute(f"UPDATE runs SET {kind} = ? WHERE {kind} IS ?", (new, old)).rowcount
+            if old is not None:
+                book.execute("DELETE FROM renamed WHERE kind = ? AND old = ?", (kind, new))
+                book.execute("UPDATE renamed SET new = ? WHERE kind = ? AND new = ?", (new, kind, old))
+                book.execute("INSERT OR REPLACE INTO renamed VALUES (?, ?, ?)", (kind, old, new))
+        return count
 
     def runs(self, rig: str | None = None, dropped: list[Dropped] | None = None) -> list[LoggedRun]:
         """Return all runs in order of time, excluded ones too; of one rig if it is named.
@@ -186,13 +243,54 @@ class Logbook:
             book.execute(f"UPDATE runs SET {column} = ? WHERE number = ?", (value, number))
 
 
-def _to_row(run: LoggedRun) -> tuple[object, ...]:
+def _words_of(problem: sqlite3.OperationalError) -> str:
+    """Say what keeps SQLite from working with a file."""
+    if problem.sqlite_errorcode & 0xFF in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
+        return "is being written by another process; try again"
+    if problem.sqlite_errorcode & 0xFF == sqlite3.SQLITE_READONLY:
+        return "is read-only: nothing can be written into it; name another file, or make it writable"
+    return f"the logbook cannot be used ({problem})"
+
+
+def _rows(book: sqlite3.Connection, runs: Iterable[LoggedRun]) -> list[dict[str, Any]]:
+    """Return runs as rows of the book, under the names that the user wants."""
+    names = {(kind, old): new for kind, old, new in book.execute("SELECT kind, old, new FROM renamed")}
+    rows = [_to_row(run.with_key()) for run in runs]
+    for row in rows:
+        row |= {kind: names.get((kind, row[kind]), row[kind]) for kind in ("rig", "filter")}
+    return rows
+
+
+def _insert(book: sqlite3.Connection, row: Mapping[str, Any]) -> int:
+    """Write a row unless its key is there; return how many were written."""
+    marks = ", ".join(f":{name}" for name in _COLUMNS)
+    return book.execute(f"INSERT OR IGNORE INTO runs ({', '.join(_COLUMNS)}) VALUES ({marks})", row).rowcount
+
+
+def _replace(book: sqlite3.Connection, known: list[sqlite3.Row], row: Mapping[str, Any]) -> int:
+    """Let a run say what ``row`` says, and keep what it said; return 1 if that differs, else 0."""
+    first, *others = known
+    renewed = dict(row) | {name: first[name] for name in _OF_USER} | {"number": first["number"]}
+    renewed["rig"] = row["rig"] or first["rig"]
+    shown = [name for name in _COLUMNS if name != "details"]
+    changed = bool(others) or any(renewed[name] != first[name] for name in shown)
+    if changed:
+        said = [(first["number"], json.dumps(dict(old), ensure_ascii=False)) for old in (*others, first)]
+        book.executemany("INSERT INTO earlier (number, said) VALUES (?, ?)", said)
+        book.executemany("DELETE FROM runs WHERE number = ?", [(old["number"],) for old in others])
+    book.execute(
+        f"UPDATE runs SET {', '.join(f'{name} = :{name}' for name in _COLUMNS)} WHERE number = :number", renewed
+    )
+    return int(changed)
+
+
+def _to_row(run: LoggedRun) -> dict[str, Any]:
     numbers = run.numbers()
-    values = (numbers.get(name, getattr(run, name, None)) for name in _COLUMNS)
-    return tuple(value.timestamp() if isinstance(value, datetime) else value for value in values)
+    values = {name: numbers.get(name, getattr(run, name, None)) for name in _COLUMNS}
+    return {name: value.timestamp() if isinstance(value, datetime) else value for name, value in values.items()}
 
 
-def _from_row(row: sqlite3.Row) -> LoggedRun:
+def _from_row(row: Mapping[str, Any] | sqlite3.Row) -> LoggedRun:
     """Return the run of a row.
 
     Raises

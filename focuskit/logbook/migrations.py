@@ -71,6 +71,10 @@ MIGRATIONS: tuple[str | Callable[[sqlite3.Connection], None], ...] = (
     "CREATE INDEX runs_of_rig ON runs (rig, time)",
     *(f"ALTER TABLE runs ADD COLUMN {name} REAL" for name in LEARNED),
     _fill_from_details,
+    # What a run said before it was analysed again, oldest first; all columns of its row as JSON.
+    "CREATE TABLE earlier (id INTEGER PRIMARY KEY, number INTEGER NOT NULL, said TEXT NOT NULL)",
+    # Names that the user has replaced, of rigs and of filters: what is recorded later under the old one gets the new.
+    "CREATE TABLE renamed (kind TEXT NOT NULL, old TEXT NOT NULL, new TEXT NOT NULL, PRIMARY KEY (kind, old))",
 )
 
 

@@ -16,7 +16,7 @@ import pytest
 from focuskit.core.calibration import Calibration, Seeing, Spherical
 from focuskit.core.errors import FocuskitError
 from focuskit.core.logged import LoggedRun, calibration_of
-from focuskit.logbook import Logbook, migrations, read_runs, write_csv
+from focuskit.logbook import Logbook, Renewal, migrations, read_runs, write_csv
 from focuskit.logbook import book as module
 
 START = datetime(2031, 3, 4, 20, 10, 0, 123000, tzinfo=UTC)
@@ -63,15 +63,79 @@ def test_notes_and_exclusions_outlive_a_new_analysis(tmp_path):
     book.record(make_runs(2))
     book.write_note(1, "wind")
     book.exclude(1)
-    better = [LoggedRun(START, 5009.0, "L", 8.0, rig="Heron", key="Heron-0")]
+    better = [replace(make_runs(1)[0], position=5009.0)]
     assert book.record(better) == 0
     assert book.run(1).position == 5000.0
-    assert book.record(better, renew=True) == 0
+    assert book.renew(better) == Renewal(new=0, renewed=1, kept=0)
     run = book.run(1)
     assert (run.position, run.note, run.excluded) == (5009.0, "wind", True)
     book.include(1)
     assert not book.run(1).excluded
     assert len(book.runs()) == 2
+
+
+def poor(run, **changes):
+    """Return a run as an analysis without the optics logs it: a large error, nothing learned of the telescope."""
+    return replace(run, position=run.position + 9.0, position_err=17.0, spherical=None, seeing=None, **changes)
+
+
+def test_what_a_run_said_before_is_kept(tmp_path):
+    book = Logbook(tmp_path / "book.sqlite")
+    good = make_runs(1)[0]
+    assert book.renew([poor(good)]) == Renewal(1, 0, 0)
+    assert book.renew([good]) == Renewal(0, 1, 0)
+    assert (book.run(1).position_err, [run.position_err for run in book.earlier(1)]) == (1.1, [17.0])
+    assert book.renew([good]) == Renewal(0, 0, 0)  # nothing new, nothing kept twice
+    assert len(book.earlier(1)) == 1
+    assert book.earlier(1)[0] == replace(poor(good), number=1)
+
+
+def test_an_analysis_without_the_optics_does_not_take_the_place_of_one_with_them(tmp_path):
+    book = Logbook(tmp_path / "book.sqlite")
+    good = make_runs(1)[0]
+    book.renew([good])
+    assert book.renew([poor(good)]) == Renewal(0, 0, 1)
+    assert book.run(1) == replace(good, number=1)
+    assert book.earlier(1) == []
+
+
+def test_a_run_whose_frames_are_grouped_otherwise_is_known_by_its_time(tmp_path):
+    """Other frames, another key; the same time, filter, rig and camera as far as they are named: the same run."""
+    book = Logbook(tmp_path / "book.sqlite")
+    camera = '{"instrument": "Main camera"}'
+    first = replace(make_runs(1)[0], seconds=60.0, details=camera)
+    book.renew([first, replace(first, key="twin", filter="R", time=START + timedelta(minutes=2))])
+    again = replace(first, key="other", time=START + timedelta(seconds=30), rig=None)
+    assert book.renew([again]) == Renewal(0, 1, 0)
+    assert (book.run(1).key, book.run(1).rig) == ("other", "Heron")
+    apart = [
+        replace(again, key="filter", filter="R"),
+        replace(again, key="rig", rig="Egret"),
+        replace(again, key="camera", details='{"instrument": "Guide camera"}'),
+        replace(again, key="later", time=START + timedelta(seconds=95)),
+    ]
+    assert book.renew(apart) == Renewal(4, 0, 0)
+    # Two that were logged as one each are one now, and both are kept.
+    assert book.renew([replace(first, key="long", seconds=200.0, filter="R")]) == Renewal(0, 1, 0)
+    assert len(book.runs()) == 5
+    assert sorted(run.key for run in book.earlier(2)) == ["filter", "twin"]
+
+
+def test_a_name_that_the_user_gave_stays(tmp_path):
+    book = Logbook(tmp_path / "book.sqlite")
+    book.record(make_runs(2))
+    assert book.rename("rig", "Heron", "Big Heron") == 2
+    assert book.rename("filter", "L", "Lum") == 2
+    assert book.rename("rig", "Big Heron", "Crane") == 2
+    assert book.renew([replace(run, position_err=0.5) for run in make_runs(3)]) == Renewal(1, 2, 0)
+    assert {(run.rig, run.filter) for run in book.runs()} == {("Crane", "Lum")}
+    assert book.rename("rig", "Crane", "Heron") == 3  # and back
+    book.renew(make_runs(4))
+    assert {run.rig for run in book.runs()} == {"Heron"}
+    book.record([replace(make_runs(1)[0], rig=None, key="nameless")])
+    assert book.rename("rig", None, "Egret") == 1
+    with pytest.raises(FocuskitError, match="cannot be renamed"):
+        book.rename("verdict; DROP TABLE runs", "good", "bad")
 
 
 def test_rigs_are_kept_apart(tmp_path):
@@ -174,9 +238,17 @@ def test_a_book_of_the_first_version_keeps_its_runs_and_their_calibration(tmp_pa
     assert calibration_of(runs, "Heron").spherical == calibration_of(logged, "Heron").spherical
     with closing(sqlite3.connect(path)) as raw:
         assert raw.execute("PRAGMA user_version").fetchone()[0] == 2  # reading changes nothing
+        assert not list(tmp_path.glob("*version*"))
         assert Logbook(path).record([]) == 0
         assert raw.execute("PRAGMA user_version").fetchone()[0] == len(module.MIGRATIONS)
     assert Logbook(path).runs() == runs
+    # The book as it was lies beside it, and is a logbook itself.
+    copy = tmp_path / "book.version2.sqlite"
+    assert Logbook(copy).runs() == runs
+    with closing(sqlite3.connect(copy)) as raw:
+        assert raw.execute("PRAGMA user_version").fetchone()[0] == 2
+    Logbook(path).record([])
+    assert sorted(one.name for one in tmp_path.iterdir()) == ["book.sqlite", "book.version2.sqlite"]
 
 
 FIT = {"own_spherical": {"path_um": 0.02, "err_um": 0.01, "wavelength_um": 0.5}, "params": {"seeing_scatter": 0.1}}

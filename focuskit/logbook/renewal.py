@@ -1,0 +1,70 @@
+"""Which logged runs a run that is analysed again takes the place of."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, TypeVar
+
+Row = TypeVar("Row", bound=Any)  # a row of the table of runs, whose columns have names
+
+_SLACK_S = 2.0  # chosen: times in tables are rounded to seconds, and no two runs of a focuser begin that close
+
+
+@dataclass(frozen=True)
+class Renewal:
+    """What came of runs that were recorded.
+
+    Parameters
+    ----------
+    new : int
+        Runs that the logbook did not know.
+    renewed : int
+        Known runs that say something else now.
+    kept : int
+        Known runs that stay as they were, because more was known when they were analysed.
+    """
+
+    new: int
+    renewed: int
+    kept: int
+
+
+def earlier_of(row: Mapping[str, Any], logged: Sequence[Row]) -> list[Row]:
+    """Return the logged runs that are the same as ``row``, the one that says most alike first.
+
+    A run is the same where its key is. Else where it was taken at the same time by the same camera in the same filter
+    and rig, as far as both name them: one focuser makes one run at a time. So a run is known again whose frames were
+    grouped otherwise, or that came from a table.
+    """
+    alike = [old for old in logged if old["key"] == row["key"]]
+    return alike + [old for old in logged if old["key"] != row["key"] and _overlap(row, old)]
+
+
+def _overlap(row: Mapping[str, Any], old: Row) -> bool:
+    if any(row[name] is not None and old[name] is not None and row[name] != old[name] for name in ("rig", "filter")):
+        return False
+    later, sooner = (row, old) if row["time"] >= old["time"] else (old, row)
+    if later["time"] > sooner["time"] + (sooner["seconds"] or 0.0) + _SLACK_S:
+        return False
+    cameras = {_detail(one, "instrument") for one in (row, old)} - {None}
+    return len(cameras) < 2
+
+
+def knows_more(old: Row, row: Mapping[str, Any]) -> bool:
+    """Tell whether a logged run rests on the optics of the telescope, and ``row`` does not."""
+    return bool(_with_optics(old) and not _with_optics(row))
+
+
+def _with_optics(row: Any) -> bool:
+    return _detail(row, "critical_focus_zone_steps") is not None or row["spherical_path_um"] is not None
+
+
+def _detail(row: Any, name: str) -> Any:
+    """Return a value from the details of a run; None where there is none, or they are damaged."""
+    try:
+        details = json.loads(row["details"] or "null")
+    except (ValueError, RecursionError):
+        return None
+    return details.get(name) if isinstance(details, dict) else None
