@@ -88,6 +88,11 @@ _add(
 )
 
 _add(
+    "fields_differ",
+    "The frames do not show the same stars: their sizes are those of different stars, and shapes cannot be fitted.",
+    "Look at the frames: the mount may not have tracked, or they are of several fields.",
+)
+_add(
     "no_star_shapes",
     "What was measured has no star's shape: half-flux diameter and width at half maximum disagree, as for a nebula.",
     "Point where stars are plain to see, and look at a frame.",

@@ -132,7 +132,9 @@ def _table(
     hfd, err = match.hfd_px[rows], match.hfd_err_px[rows]
     seen = (np.isfinite(hfd) & np.isfinite(err)).sum(axis=0)
     stars = match.sound & (seen >= max(_LEAST_FRAMES - 1, 0.5 * rows.sum()))
-    places = sensor_places(match.x_px[stars], match.y_px[stars], shape)
+    x_px, y_px = match.places_px[np.ix_(rows, stars)].T
+    tracks = sensor_places(x_px, y_px, shape)
+    places = tracks.mean(axis=1)
     if len(places) < _LEAST_STARS or np.linalg.cond(places - places.mean(axis=0)) > _WORST_CONDITION:
         return None
     hfd, err = hfd[:, stars].T * pixel_um, err[:, stars].T * pixel_um
@@ -142,7 +144,7 @@ def _table(
     typical = np.median(places, axis=0)
     if weights is not None:
         typical = np.average(places, axis=0, weights=np.nan_to_num(np.asarray(weights, float)[stars]))
-    return _Table(steps[rows], hfd, err, aperture, places, typical)
+    return _Table(steps[rows], hfd, err, aperture, tracks, typical)
 
 
 def _telescope(rig: Rig, slope: float, wavelength_nm: float) -> Telescope | None:
@@ -168,7 +170,8 @@ class _Table:
     """Sizes of stars and their errors, shape (stars, frames), NaN where unseen; lengths in µm.
 
     ``steps`` are the frames' distances from the best position of a star at the place ``typical``,
-    ``aperture`` their flux aperture's radius.
+    ``aperture`` their flux aperture's radius; ``places`` are those of the stars in each frame, shape (stars, frames,
+    3), since a sky that turns carries them over the sensor.
     """
 
     steps: Array
@@ -195,7 +198,7 @@ def _fit(table: _Table, telescope: Telescope) -> FieldFit:
     for number in range(_ROUNDS):
         model, gradient = _model(sizes, away, table.aperture, places @ changes, seeing)
         variance = noise + (scatter * squares) ** 2
-        solved = _solve(seen * trust / variance, gradient[:, :, None] * places[:, None, :], squares - model)
+        solved = _solve(seen * trust / variance, gradient[:, :, None] * places, squares - model)
         changes = changes + solved.step
         levels = seeing**2 + solved.frames / float(sizes.squares(0.0))
         seeing = np.sqrt(np.clip(levels, _SEEING_RANGE[0] ** 2, _SEEING_RANGE[1] ** 2))
@@ -210,8 +213,8 @@ def _fit(table: _Table, telescope: Telescope) -> FieldFit:
     least = float(sizes.squares(0.0)) * levels
     stretch, stretch_err = _stretch(away, least, optics.wing_slope(telescope.f_ratio, telescope.obstruction))
     return FieldFit(
-        changes, solved.covariance, sizes, math.sqrt(float(np.median(least))), solved.own, table.places, table.typical,
-        stretch, stretch_err,
+        changes, solved.covariance, sizes, math.sqrt(float(np.median(least))), solved.own, table.places.mean(axis=1),
+        table.typical, stretch, stretch_err,
     )  # fmt: skip
 
 
@@ -232,11 +235,11 @@ def _stretch(away: Array, least: Array, wing: float) -> tuple[float, float]:
 
 def _model(sizes: StarSizes, away: Array, aperture: Array, best: Array, seeing: Array) -> tuple[Array, Array]:
     """Return the measured squares and their change with the stars' best positions, shape (stars, frames)."""
-    model = np.empty((best.size, away.size))
+    model = np.empty(best.shape)
     gradient = np.empty_like(model)
     for k, (distance, radius, scale) in enumerate(zip(away, aperture, seeing, strict=True)):
         measured = sizes.measured(abs(distance), radius, scale)
-        off = (distance - best) / scale
+        off = (distance - best[:, k]) / scale
         model[:, k] = scale**2 * measured(np.abs(off))
         gradient[:, k] = -scale * measured(np.abs(off), 1) * np.sign(off)
     return model, gradient

@@ -63,11 +63,11 @@ class FieldFit:
 
 
 def sensor_places(x_px: Array, y_px: Array, shape: tuple[int, int]) -> Array:
-    """Return the shares of tilt in x, tilt in y and curvature at places on the sensor, shape (n, 3)."""
+    """Return the shares of tilt in x, tilt in y and curvature at places on the sensor, shape (…, 3)."""
     wide, high = shape[1] - 1, shape[0] - 1
     across, along = x_px / wide - 0.5, y_px / high - 0.5
     corner = ((across * wide) ** 2 + (along * high) ** 2) / (0.25 * (wide**2 + high**2))
-    return np.column_stack([across, along, corner])
+    return np.stack([across, along, corner], axis=-1)
 
 
 def report(

@@ -71,6 +71,8 @@ class RunResult(ShapedRun):
         raised = list(self.fit.flags)
         if float(np.median(self.sizes.stars)) < 5:
             raised.append("few_stars")
+        if self.fields_differ:
+            raised.append("fields_differ")
         # What most frames show by themselves; that few of them have few stars does not count.
         seen = Counter(name for frame in self.frames for name in frame.image.noticed)
         raised += [name for name, count in seen.items() if count > 0.5 * len(self.frames)]

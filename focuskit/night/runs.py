@@ -5,8 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 
+import numpy as np
+
 from focuskit.core.calibration import Spherical
 from focuskit.core.optics import Rig
+from focuskit.core.reasons import Reason
 from focuskit.curves import CurveFit
 from focuskit.night.backlash import Backlash
 from focuskit.stars import CommonSizes, MeasuredFrame, StarMatch
@@ -69,6 +72,22 @@ class MeasuredRun:
     def directions(self) -> tuple[int, ...]:
         """Direction of each pass: +1 towards larger positions, -1 towards smaller, 0 in no order."""
         return self.sweep.directions
+
+    @property
+    def other_fields(self) -> list[Reason | None]:
+        """Why a frame does not belong to the run: it shows enough stars, but not those of the others; else None."""
+        reason = None if self.fields_differ else Reason("other_field", "its stars are not those of the other frames")
+        return [reason if strange else None for strange in self._strange]
+
+    @property
+    def fields_differ(self) -> bool:
+        """Whether half of the frames or more show enough stars, but not those of the others."""
+        return 2 * sum(self._strange) >= len(self.frames)
+
+    @property
+    def _strange(self) -> list[bool]:
+        found = np.isfinite(self.match.shift_px).all(axis=1)
+        return ["few_stars" not in frame.flags and not here for frame, here in zip(self.frames, found, strict=True)]
 
     @property
     def instrument(self) -> str | None:

@@ -57,8 +57,10 @@ def find_in_run(run: SizedRun) -> Backlash | None:
     return backlash_of_run(run.positions, run.directions, sizes.hfd_px, sizes.hfd_err_px, run.fit, profile, frames)
 
 
-def _fit_curve(run: MeasuredRun, set_aside: list[Reason | None] | None = None) -> CurveFit:
-    sizes = run.sizes
+def _fit_curve(run: MeasuredRun, lagging: list[Reason | None] | None = None) -> CurveFit:
+    sizes, set_aside = run.sizes, run.other_fields
+    if lagging:
+        set_aside = [own or other for own, other in zip(set_aside, lagging, strict=True)]
     return fit_run(
         run.positions,
         sizes.hfd_px,

@@ -75,19 +75,18 @@ def _to_middle(run: ShapedRun, profile: ProfileFit, maps: Sequence[FieldMap]) ->
     or curved field that is not the middle's.
     """
     weights = star_weights(run.frames, run.match)
-    heights, variance = np.zeros(weights.size), 0.0
     rows, columns = run.frames[0].info.shape
-    x = (run.match.x_px + 0.5) / columns - 0.5
-    y = (run.match.y_px + 0.5) / rows - 0.5
+    x, y = np.moveaxis((run.match.places_px + 0.5) / (columns, rows) - 0.5, -1, 0)
+    heights, variance = np.zeros(x.shape), 0.0
     square = 4.0 * ((x * columns) ** 2 + (y * rows) ** 2) / (columns**2 + rows**2)
     for place, name in ((x, "tilt_x_um"), (y, "tilt_y_um"), (square, "curvature_um")):
         if maps:
             values, errors = [getattr(m, name) for m in maps], [getattr(m, f"{name}_err") for m in maps]
             height, err = likely_height(*weighted_mean(values, errors))
             heights += height * place
-            variance += (float(np.average(place, weights=weights)) * err) ** 2
+            variance += (float(np.average(np.nanmean(place, axis=0), weights=weights)) * err) ** 2
     shift_um, unsure_um = stacked_mean(run.frames, run.match, run.sizes.hfd_px, weights, heights)
-    uneven_um = math.sqrt(float(np.average((heights - shift_um) ** 2, weights=weights)))
+    uneven_um = math.sqrt(float(np.average(np.nanmean((heights - shift_um) ** 2, axis=0), weights=weights)))
     variance += unsure_um**2 + (_UNEVEN * uneven_um) ** 2
     return -shift_um / profile.um_per_step, math.sqrt(variance) / profile.um_per_step
 

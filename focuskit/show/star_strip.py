@@ -34,8 +34,8 @@ def star_strip(result: RunResult) -> dict[int, str]:
     pairs = {}
     for k, frame in enumerate(result.frames):
         if np.isfinite(match.shift_px[k]).all():
-            pair = _pair(frame.info.path, match.x_px + match.shift_px[k, 0], match.y_px + match.shift_px[k, 1],
-                         chosen, alone, half)  # fmt: skip
+            x, y = match.places_px[k].T
+            pair = _pair(frame.info.path, x, y, chosen, alone, half)
             if pair is not None:
                 pairs[k] = pair
     if not pairs:
@@ -47,10 +47,10 @@ def star_strip(result: RunResult) -> dict[int, str]:
 def _seen_whole(result: RunResult, chosen: list[int], reach: int) -> int | None:
     """Return the first of the chosen stars that lies well inside every frame."""
     match = result.match
-    shift = match.shift_px[np.isfinite(match.shift_px).all(axis=1)]
+    places = match.places_px[np.isfinite(match.shift_px).all(axis=1)]
     rows, columns = result.frames[0].info.shape
     for i in chosen:
-        x, y = match.x_px[i] + shift[:, 0], match.y_px[i] + shift[:, 1]
+        x, y = places[:, i].T
         if np.all((x >= reach) & (x < columns - reach) & (y >= reach) & (y < rows - reach)):
             return int(i)
     return None

@@ -15,10 +15,11 @@ import numpy as np
 from scipy.ndimage import uniform_filter
 from scipy.spatial import cKDTree
 
+from focuskit.stars.align import SHIFT_REACH_PX
 from focuskit.stars.catalogue import FEW_STARS, MeasuredImage
 from focuskit.stars.cutouts import STAMP_RADIUS, PreparedImage, lies_inside, ring_sky, star_stamps
 from focuskit.stars.growth import usual_growth
-from focuskit.stars.match import SHIFT_REACH_PX, CommonSizes, StarMatch, match_stars
+from focuskit.stars.match import CommonSizes, StarMatch, match_stars
 from focuskit.stars.stamps import (
     RadialSums,
     cut_stamps,
@@ -48,23 +49,23 @@ class Search:
     Parameters
     ----------
     x_px, y_px, flux_adu : ndarray, shape (stars,)
-        Places on the run's common grid and flux in its typical frame.
-    shift_px : ndarray, shape (2,)
-        To be added to the places.
+        Where they are expected in this frame, and their flux in the run's typical frame.
     reach_px : float
-        By how much the shift may be wrong, along each axis.
+        By how much all places together may be wrong, along each axis.
     """
 
     x_px: np.ndarray
     y_px: np.ndarray
     flux_adu: np.ndarray
-    shift_px: np.ndarray
     reach_px: float
 
 
 @dataclass(frozen=True)
 class Registered:
-    """The stars of one frame, measured as one: sizes in pixels, ``strength`` against the typical frame."""
+    """The stars of one frame, measured as one: sizes in pixels, ``strength`` against the typical frame.
+
+    ``shift_px`` is to be added to the places at which they were expected.
+    """
 
     shift_px: np.ndarray
     hfd_px: float
@@ -87,16 +88,24 @@ def search_plan(images: Sequence[MeasuredImage]) -> tuple[StarMatch, list[Search
         return None
     match = match.take(sure)
     seen = np.isfinite(match.hfd_px).sum(axis=1)
-    known = (seen >= 3) & np.isfinite(match.shift_px).all(axis=1)
-    number = np.arange(len(images))
-    searches = []
-    for k in range(len(images)):
-        shift = np.zeros(2)
-        if known.any():
-            shift = np.array([np.interp(k, number[known], match.shift_px[known, axis]) for axis in (0, 1)])
-        reach = _NEAR_PX if known.any() else SHIFT_REACH_PX
-        searches.append(Search(match.x_px, match.y_px, match.brightness, shift, reach))
-    return match, searches
+    known = np.flatnonzero((seen >= 3) & np.isfinite(match.shift_px).all(axis=1))
+    reach = _NEAR_PX if known.size else SHIFT_REACH_PX
+    match = _expected(match, known)
+    places = match.places_px
+    return match, [Search(x, y, match.brightness, reach) for x, y in zip(places[..., 0], places[..., 1], strict=True)]
+
+
+def _expected(match: StarMatch, known: np.ndarray) -> StarMatch:
+    """Return a match in which every frame lies where those that are ``known`` put it, those between them in time."""
+    number = np.arange(len(match.shift_px))
+
+    def between(values: np.ndarray) -> np.ndarray:
+        columns = values[known].reshape(known.size, -1).T
+        return np.stack([np.interp(number, known, column) for column in columns], axis=1).reshape(values.shape)
+
+    if not known.size:
+        return replace(match, shift_px=np.zeros_like(match.shift_px), turn=None)
+    return replace(match, shift_px=between(match.shift_px), turn=None if match.turn is None else between(match.turn))
 
 
 def measure_registered(image: PreparedImage, search: Search) -> Registered | None:
@@ -165,7 +174,7 @@ def join_registered(match: StarMatch, found: Sequence[Registered | None]) -> tup
         flux=strength / typical,
         stars=np.array([one.stars for one in frames]),
     )
-    shift = np.array([one.shift_px for one in frames])
+    shift = match.shift_px + np.array([one.shift_px for one in frames])
     together = replace(match, shift_px=shift, strength=strength / typical, brightness=match.brightness * typical)
     return together, sizes
 
@@ -180,8 +189,7 @@ def _find_shift(image: PreparedImage, search: Search) -> tuple[np.ndarray, float
         side = image.blocks.side * 2**level
         boxes = 9.0 * uniform_filter(data, 3, mode="nearest")
         steps = math.ceil(search.reach_px / side)
-        x = (search.x_px + search.shift_px[0] + 0.5) / side - 0.5
-        y = (search.y_px + search.shift_px[1] + 0.5) / side - 0.5
+        x, y = (search.x_px + 0.5) / side - 0.5, (search.y_px + 0.5) / side - 0.5
         column, row = np.rint(x).astype(int), np.rint(y).astype(int)
         inside = lies_inside(data.shape, column, row, steps)
         if not inside.any():
@@ -194,7 +202,7 @@ def _find_shift(image: PreparedImage, search: Search) -> tuple[np.ndarray, float
         if together[at] > best:
             best = float(together[at])
             off = np.average(np.stack([column - x, row - y])[:, inside], axis=1, weights=weight**2)
-            answer = search.shift_px + side * (np.array([at[1], at[0]]) - steps + off), 2.5 * side
+            answer = side * (np.array([at[1], at[0]]) - steps + off), 2.5 * side
     return answer if best > _SURE else None
 
 

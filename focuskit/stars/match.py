@@ -8,11 +8,19 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.spatial import cKDTree
+from scipy.stats import f as f_law
 
-from focuskit.stars.catalogue import FAINT, MeasuredImage, typical_size
+from focuskit.stars.align import AGREE_PX, Placement, find_placement
+from focuskit.stars.catalogue import FAINT, MeasuredImage, Stars, typical_size
 
-SHIFT_REACH_PX = 60.0  # chosen: the pointing wanders by less within a run, and chance pairs of stars stay few
-_BAD_NEIGHBOUR = 1 | 2  # saturated, crowded: spoils a star in all frames
+_BAD_NEIGHBOUR = 1 | 2  # saturated, crowded: spoils a star in all frames, but not its place
+# Frames that are tried as the one whose stars are sought, until half of the frames show them (chosen): the richest may
+# be one of another field.
+_REFERENCES = 3
+# A frame that is not seen to be turned is only shifted. Chosen: by chance one frame in ten thousand is taken for
+# turned, which moves its stars by less than their errors.
+_TURN_BY_CHANCE = 1e-4
+_ROUNDS = 5  # chosen: by then places and shifts have settled to a hundredth of a pixel
 
 
 @dataclass(frozen=True)
@@ -25,11 +33,14 @@ class StarMatch:
     x_px, y_px : ndarray, shape (stars,)
         Places on the common grid.
     shift_px : ndarray, shape (frames, 2)
-        Add it to the common places to get those in a frame; NaN for a frame without stars.
+        Add it to the common places, turned, to get those in a frame; NaN for a frame that shows no star of the others.
     strength, brightness : ndarray, shapes (frames,) and (stars,)
         A star's flux in a frame is strength × brightness; the median strength is 1.
     sound : ndarray of bool, shape (stars,)
         Neither saturated nor crowded in any frame.
+    turn : ndarray, shape (frames, 2, 2), or None
+        By what x and y on the common grid are multiplied: turn, flip and change of scale. None where frames are only
+        shifted.
     """
 
     hfd_px: np.ndarray
@@ -41,6 +52,22 @@ class StarMatch:
     strength: np.ndarray
     brightness: np.ndarray
     sound: np.ndarray
+    turn: np.ndarray | None = None
+
+    def in_frame(self, k: int, places: np.ndarray) -> np.ndarray:
+        """Return where places x, y on the common grid, shape (n, 2), lie in frame ``k``."""
+        return places + self.shift_px[k] if self.turn is None else places @ self.turn[k].T + self.shift_px[k]
+
+    def on_grid(self, k: int, places: np.ndarray) -> np.ndarray:
+        """Return where places in frame ``k``, shape (n, 2), lie on the common grid."""
+        moved = places - self.shift_px[k]
+        return moved if self.turn is None else np.linalg.solve(self.turn[k], moved.T).T
+
+    @property
+    def places_px(self) -> np.ndarray:
+        """Where each star lies in each frame, seen there or not, shape (frames, stars, 2)."""
+        home = np.stack([self.x_px, self.y_px], axis=1)
+        return np.stack([self.in_frame(k, home) for k in range(len(self.shift_px))])
 
     @property
     def common(self) -> np.ndarray:
@@ -57,69 +84,116 @@ class StarMatch:
 
 def match_stars(images: Sequence[MeasuredImage], *, faint: bool = False) -> StarMatch:
     """Find the good stars of the richest frame, and the ``faint`` ones if asked, again in all frames of a run."""
-    goods = [f.measured.take((f.measured.flag & ~(FAINT if faint else 0)) == 0) for f in images]
-    reference = goods[int(np.argmax([len(g) for g in goods]))]
+    allowed = FAINT if faint else 0
+    goods = [f.measured.take((f.measured.flag & ~allowed) == 0) for f in images]
+    number, placements = _align(goods, [_bright_first(f.measured, allowed | _BAD_NEIGHBOUR) for f in images])
+    reference = goods[number]
     shape = (len(images), len(reference))
     hfd, err, flux, weight = (np.full(shape, np.nan) for _ in range(4))
-    places = np.full((*shape, 2), np.nan)
-    shifts = np.full((len(images), 2), np.nan)
-    home = np.stack([reference.x_px, reference.y_px], axis=1)
-    tree = cKDTree(home)
+    seen = np.full(shape, complex(np.nan, np.nan))
+    home = _places(reference)
+    tree = cKDTree(_plane(home))
     spoilt = np.zeros(len(reference), bool)
-    for k, (stars, image) in enumerate(zip(goods, images, strict=True)):
-        if not len(stars) or not len(reference):
+    for k, (stars, image, placement) in enumerate(zip(goods, images, placements, strict=True)):
+        if placement is None or not len(stars) or not len(reference):
             continue
-        here = np.stack([stars.x_px, stars.y_px], axis=1)
-        shifts[k] = _shift(tree, here)
-        size = float(np.median(stars.hfd_px))
-        distance, index = tree.query(here - shifts[k], distance_upper_bound=max(3.0, 0.3 * size))
+        here = _places(stars)
+        reach = max(AGREE_PX, 0.3 * float(np.median(stars.hfd_px)))
+        distance, index = tree.query(_plane(placement.back(here)), distance_upper_bound=reach)
         hit = np.isfinite(distance)
         found = index[hit]
         hfd[k, found], err[k, found] = stars.hfd_px[hit], stars.hfd_err_px[hit]
         flux[k, found], weight[k, found] = stars.flux_adu[hit], stars.snr[hit] / stars.hfd_px[hit]
-        places[k, found] = here[hit]
+        seen[k, found] = here[hit]
         bad = image.measured.take((image.measured.flag & _BAD_NEIGHBOUR) > 0)
         if len(bad):
-            near, _ = cKDTree(np.stack([bad.x_px, bad.y_px], axis=1)).query(home + shifts[k])
-            spoilt |= near < max(3.0, 0.3 * size)
-    shifts, home = _refine(places, weight**2, shifts, home)
+            near, _ = cKDTree(_plane(_places(bad))).query(_plane(placement.there(home)))
+            spoilt |= near < reach
+    placements, home = _refine(seen, np.nan_to_num(weight**2), placements, home)
     with np.errstate(divide="ignore", invalid="ignore"):
         strength, brightness = part_table(np.log(flux))
     level = np.nanmedian(strength) if np.isfinite(strength).any() else 0.0
     return StarMatch(
-        hfd, err, flux, home[:, 0], home[:, 1], shifts,
+        hfd, err, flux, home.real, home.imag,
+        np.array([(p.shift.real, p.shift.imag) if p else (np.nan, np.nan) for p in placements]),
         np.exp(strength - level), np.exp(brightness + level), ~spoilt,
+        None if all(p is None or p.is_shift for p in placements)
+        else np.array([p.matrix if p else np.eye(2) for p in placements]),
     )  # fmt: skip
 
 
-def _shift(tree: cKDTree, places: np.ndarray) -> np.ndarray:
-    """Return the shift of a frame against the reference: where most pairs of stars agree."""
-    pairs = tree.query_ball_point(places, SHIFT_REACH_PX)
-    moves = np.array([places[i] - tree.data[j] for i, near in enumerate(pairs) for j in near]).reshape(-1, 2)
-    if not moves.size:
-        return np.zeros(2)
-    votes = cKDTree(moves)
-    near = votes.query_ball_point(moves, 3.0)
-    return np.median(moves[max(near, key=len)], axis=0)
+def _align(goods: Sequence[Stars], places: Sequence[np.ndarray]) -> tuple[int, list[Placement | None]]:
+    """Return the frame whose stars are sought in the others, and where they lie in each."""
+    counts = np.array([len(stars) for stars in goods])
+    best: tuple[int, list[Placement | None]] = int(counts.argmax()), [None] * len(goods)
+    most = 0
+    for number in np.argsort(-counts, kind="stable")[:_REFERENCES].tolist():
+        found = [find_placement(places[number], here) for here in places]
+        matched = sum(p is not None for p in found)
+        if matched > most:
+            best, most = (number, found), matched
+        if 2 * matched >= np.sum(counts > 0):
+            break
+    return best
+
+
+def _places(stars: Stars) -> np.ndarray:
+    return np.asarray(stars.x_px + 1j * stars.y_px)
+
+
+def _plane(places: np.ndarray) -> np.ndarray:
+    return np.stack([places.real, places.imag], axis=-1)
+
+
+def _bright_first(stars: Stars, allowed: int) -> np.ndarray:
+    """Return the places of the stars with no flag but those allowed, bright ones first."""
+    fit = stars.take((stars.flag & ~allowed) == 0)
+    return _places(fit.take(np.argsort(-fit.flux_adu, kind="stable")))
 
 
 def _refine(
-    places: np.ndarray, weight: np.ndarray, shifts: np.ndarray, home: np.ndarray
-) -> tuple[np.ndarray, np.ndarray]:
-    """Improve shifts and common places in turn: bright stars fix the one, all frames the other."""
-    weight = np.nan_to_num(weight)[:, :, None]
-    known = np.nan_to_num(places)
-    for _ in range(5):
-        off = known - home - np.nan_to_num(shifts)[:, None, :]
-        # One star that was mistaken for another must not carry a frame along.
-        trusted = weight * (np.abs(off) < 3.0)
-        total = trusted.sum(axis=1)
-        shifts = np.where(total > 0, shifts + (trusted * off).sum(axis=1) / np.where(total > 0, total, 1.0), shifts)
-        off = known - home - np.nan_to_num(shifts)[:, None, :]
-        trusted = weight * (np.abs(off) < 3.0)
-        total = trusted.sum(axis=0)
-        home = np.where(total > 0, home + (trusted * off).sum(axis=0) / np.where(total > 0, total, 1.0), home)
-    return shifts, home
+    seen: np.ndarray, weight: np.ndarray, placements: list[Placement | None], home: np.ndarray
+) -> tuple[list[Placement | None], np.ndarray]:
+    """Improve placements and common places in turn: bright stars fix the one, all frames the other."""
+    known = np.isfinite(seen)
+    for _ in range(_ROUNDS):
+        for k, placement in enumerate(placements):
+            if placement is not None:
+                placements[k] = _fit(placement, home, seen[k], np.where(known[k], weight[k], 0.0))
+        total, moved = np.zeros(home.size), np.zeros(home.size, complex)
+        for k, placement in enumerate(placements):
+            if placement is not None:
+                off = np.where(known[k], placement.back(seen[k]) - home, 0.0)
+                trusted = np.where(known[k] & _is_near(off), weight[k], 0.0)
+                total, moved = total + trusted, moved + trusted * off
+        home = home + np.where(total > 0.0, moved / np.where(total > 0.0, total, 1.0), 0.0)
+    return placements, home
+
+
+def _fit(placement: Placement, home: np.ndarray, seen: np.ndarray, weight: np.ndarray) -> Placement:
+    """Fit a placement to its stars; a shift stays one unless the stars show that they are turned or spread."""
+    off = np.nan_to_num(seen - placement.there(home))
+    # One star that was mistaken for another must not carry a frame along.
+    trusted = np.where(_is_near(off), weight, 0.0)
+    use = trusted > 0.0
+    if not use.any():
+        return placement
+    one, other, trusted = home[use], seen[use], trusted[use]
+    shifted = replace(placement, shift=placement.shift + complex(np.average(off[use], weights=trusted)))
+    # Stars that weigh little hardly count.
+    spare = 2.0 * float(trusted.sum() ** 2 / (trusted @ trusted)) - 4.0
+    if spare <= 0.0 or not np.abs(one - one[0]).any():
+        return shifted
+    turned = Placement.through(one, other, trusted, placement.mirrored)
+    if not placement.is_shift:
+        return turned
+    plain, less = (float(trusted @ np.abs(other - p.there(one)) ** 2) for p in (shifted, turned))
+    gain = 0.5 * (plain - less) / max(less / spare, 1e-300)
+    return turned if f_law.sf(gain, 2.0, spare) < _TURN_BY_CHANCE else shifted
+
+
+def _is_near(off: np.ndarray) -> np.ndarray:
+    return (np.abs(off.real) < AGREE_PX) & (np.abs(off.imag) < AGREE_PX)
 
 
 def part_table(values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

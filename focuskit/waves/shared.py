@@ -78,13 +78,12 @@ def stack_tasks(
     sound = weights > 0
     if not sound.any():
         return []
-    known = _seen_often(frames, match, hfd_px)
+    known, places = _seen_often(frames, match, hfd_px), match.places_px
     tasks = []
     for k, frame in enumerate(frames):
         if not (np.isfinite(match.shift_px[k]).all() and np.isfinite(hfd_px[k]) and frame.info.position is not None):
             continue
-        x = match.x_px[sound] + match.shift_px[k, 0]
-        y = match.y_px[sound] + match.shift_px[k, 1]
+        x, y = places[k, sound].T
         tasks.append(
             (
                 k,
@@ -98,7 +97,7 @@ def stack_tasks(
                     radius_px=stack_radius_px(float(hfd_px[k])),
                     position=frame.info.position,
                     gain=frame.info.gain,
-                    known=known + match.shift_px[k],
+                    known=match.in_frame(k, known),
                 ),
             )
         )
@@ -112,7 +111,7 @@ def _seen_often(frames: Sequence[MeasuredFrame], match: StarMatch, hfd_px: np.nd
     """
     usable = np.flatnonzero(np.isfinite(match.shift_px).all(axis=1) & np.isfinite(hfd_px))
     places = {
-        k: np.stack((frames[k].image.measured.x_px, frames[k].image.measured.y_px), axis=1) - match.shift_px[k]
+        k: match.on_grid(k, np.stack((frames[k].image.measured.x_px, frames[k].image.measured.y_px), axis=1))
         for k in usable.tolist()
     }
     if not places:
@@ -125,18 +124,18 @@ def _seen_often(frames: Sequence[MeasuredFrame], match: StarMatch, hfd_px: np.nd
 def stacked_mean(
     frames: Sequence[MeasuredFrame], match: StarMatch, hfd_px: np.ndarray, weights: np.ndarray, value: np.ndarray
 ) -> tuple[float, float]:
-    """Return the mean of a number that each star has, shape (stars,), over the stacked stars, and its error.
+    """Return the mean of a number that each star has, shape (frames, stars), over the stacked stars, and its error.
 
     Frames in which the stars are wide give faint ones less weight: where they differ, the answer is as unsure.
     """
     sound = weights > 0
     light = match.brightness[sound]
     means = []
-    for frame, size in zip(frames, hfd_px, strict=True):
-        if np.isfinite(size):
+    for frame, size, values in zip(frames, hfd_px, value, strict=True):
+        if np.isfinite(size) and np.isfinite(values).all():
             radius = stack_radius_px(float(size))
             told = light * stack_weight(light, frame.image.noise_adu, radius, frame.info.gain or 1.0)
-            means.append(float(np.average(value[sound], weights=told)))
+            means.append(float(np.average(values[sound], weights=told)))
     return float(np.mean(means)), float(np.std(means))
 
 

@@ -152,6 +152,25 @@ def test_flat_nights_claim_no_tilt_and_errors_are_honest():
     assert np.max(np.abs(scores)) < 4.0
 
 
+@pytest.mark.parametrize("degrees", [0.4 * np.arange(9), 180.0 * (np.arange(9) > 4)], ids=["turning", "flipped"])
+def test_tilt_is_that_of_the_sensor_however_the_sky_turns(degrees):
+    truth = {"tilt_x": 150.0, "tilt_y": -60.0, "curvature": 40.0}
+    rng = np.random.default_rng(6)
+    x, y = draw_places(150, rng)
+    middle = np.array([SHAPE[1] - 1, SHAPE[0] - 1]) / 2.0
+    angle = np.radians(degrees)
+    turn = np.array([[np.cos(angle), -np.sin(angle)], [np.sin(angle), np.cos(angle)]]).transpose(2, 0, 1)
+    shift = middle - turn @ middle
+    there = turn @ np.stack([x, y]) + shift[:, :, None]
+    focus = local_um(there[:, 0], there[:, 1], **truth)
+    match = replace(draw_match(rng, x, y, focus), shift_px=shift, turn=turn)
+    found = map_match(match, weights=np.ones(x.size), best_position=BEST + focus.mean() / 4.0)
+    assert np.all(np.abs(pulls(found, **truth)) < 3.0)
+    for name, value in truth.items():
+        assert getattr(found, f"{name}_um") == pytest.approx(value, rel=0.03, abs=1.5)
+    assert found.best_position_middle == pytest.approx(BEST, abs=1.0)
+
+
 def test_frames_seeing_cancels():
     x, y = draw_places(150, np.random.default_rng(3))
     quiet, wild = (

@@ -128,7 +128,9 @@ def a_run(brightest):
 
 
 def of_run(match, sizes):
-    return {f.name: numbers(getattr(part, f.name)) for part in (match, sizes) for f in fields(part)} | {
+    assert match.turn is None
+    found = [(f.name, getattr(part, f.name)) for part in (match, sizes) for f in fields(part) if f.name != "turn"]
+    return {name: numbers(values) for name, values in found} | {
         "told": [sizes.told],
         "common": numbers(match.common),
     }

@@ -9,6 +9,7 @@ from scipy.stats import multivariate_normal
 
 from focuskit.core.calibration import Seeing, Spherical
 from focuskit.core.optics import ARCSEC_PER_RADIAN
+from focuskit.stars import StarMatch
 from focuskit.waves import pool_spherical, stack_tasks, stacked_mean, star_weights
 from focuskit.waves.fit import SPHERICAL_PRIOR
 from focuskit.waves.shared import _RUN_WIDTHS, _in_typical_seeing, _spherical_of, pool_seeing
@@ -160,7 +161,7 @@ def test_the_mean_over_stacked_stars_is_weighted_as_each_frame_stacks_them():
     for size in sizes[:2]:
         weight = light * stack_weight(light, 5.0, stack_radius_px(size), 2.0)
         means.append((weight @ heights) / weight.sum())
-    mean, unsure = stacked_mean([frame()] * 3, match(light), sizes, np.ones(2), heights)
+    mean, unsure = stacked_mean([frame()] * 3, match(light), sizes, np.ones(2), np.tile(heights, (3, 1)))
     assert mean == pytest.approx(sum(means) / 2.0)
     assert unsure == pytest.approx(abs(means[0] - means[1]) / 2.0) and unsure > 0.0
 
@@ -186,9 +187,10 @@ def test_every_frame_is_stacked_at_the_places_and_beside_the_stars_that_are_its_
     most = image(9, [11.0, 51.0], [21.0, 61.0], [500.0, 100.0])
     info = SimpleNamespace(path="a.fits", gain=2.0, position=5000.0, bayer=None)
     frames = [SimpleNamespace(info=info, image=one) for one in (few, most, few)]
-    shared = SimpleNamespace(
-        x_px=np.array([10.0, 50.0]), y_px=np.array([20.0, 60.0]), brightness=np.array([1000.0, 200.0]),
-        shift_px=np.array([[np.nan, np.nan], [1.0, 1.0], [3.0, -2.0]]), strength=np.array([1.0, 0.5, 0.25]),
+    shared = StarMatch(
+        *[np.full((3, 2), 4.0)] * 3, np.array([10.0, 50.0]), np.array([20.0, 60.0]),
+        np.array([[np.nan, np.nan], [1.0, 1.0], [3.0, -2.0]]), np.array([1.0, 0.5, 0.25]), np.array([1000.0, 200.0]),
+        np.ones(2, bool),
     )  # fmt: skip
     (k, _), (last, task) = stack_tasks(frames, shared, np.array([4.0, 4.0, 4.0]), np.array([1.0, 0.0]))
     assert (k, last) == (1, 2)
