@@ -187,8 +187,8 @@ def test_errors_name_the_argument_and_the_command_adds_its_option(tmp_path, caps
     with pytest.raises(FocuskitError, match=r"run_cost_s: seconds -1992 is not between"):
         Known(run_cost_s={"L": 95.0, "Ha": -1992.0})
     path = tmp_path / "runs.csv"
-    path.write_text("time,temperature_c,focus\n2031-03-04,8,5000\n")
+    path.write_text("time,temperature_c,glass\n2031-03-04,8,50\n")
     assert cli.main(["offsets", "--runs", str(path)]) == 1
     err = capsys.readouterr().err
-    assert "say which of time, temperature_c, focus it is (--columns" in err
+    assert "say which of time, temperature_c, glass it is (--columns" in err
     assert len(err.splitlines()) == 1

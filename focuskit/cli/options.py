@@ -117,7 +117,18 @@ def run_columns(text: str) -> dict[str, str]:
     """Read ``time=NAME,position=NAME`` for a table of runs."""
     from focuskit.core.logged import COLUMNS
 
-    return _columns(text, COLUMNS)
+    return _columns(text, (*COLUMNS, "temperature"))
+
+
+def date_words(text: str) -> tuple[str, ...]:
+    """Read ``day-first``, ``month-first`` or ``evening``, or two of them."""
+    from focuskit.core.written_times import DATE_WORDS
+
+    words = tuple(text.split(","))
+    unknown = [word for word in words if word not in DATE_WORDS]
+    if unknown:
+        raise argparse.ArgumentTypeError(f"'{unknown[0]}' is none of {', '.join(DATE_WORDS)}")
+    return words
 
 
 def log_columns(text: str) -> dict[str, str]:
@@ -234,14 +245,22 @@ def add_logbook_options(either: Any, what: str = "the logbook, if it is not in i
 
 
 def add_table_options(group: Any) -> None:
-    """Add how a table of runs is to be read."""
+    """Add how tables of runs, and of temperatures, are to be read."""
     group.add_argument(
         "--columns",
         type=run_columns,
         default={},
-        metavar="time=NAME,position=NAME",
-        help="what the table calls its columns, where not time, filter, temperature_c, position, position_err, "
-        "rig and so on",
+        metavar="time=DATE+TIME,position=NAME",
+        help="what the table calls its columns (or their places from 1), where names and values do not show it",
+    )
+    group.add_argument("--unit", choices=("C", "F", "K"), help="unit of temperatures, where the table names none")
+    group.add_argument("--decimal", choices=("comma", "point"), help="decimal mark, where the numbers leave it open")
+    group.add_argument(
+        "--dates",
+        type=date_words,
+        default=(),
+        metavar="day-first|month-first|evening",
+        help="which comes first, where dates leave it open; evening: the hours after midnight have its date, too",
     )
     group.add_argument(
         "--zone", type=reader(_zone), metavar="ZONE", help="of times without offset, like Europe/Oslo (UTC)"
@@ -255,10 +274,9 @@ def add_log_options(group: Any, *, required: bool, purpose: str) -> None:
     group.add_argument(
         "--temps-columns",
         type=log_columns,
-        metavar="time=NAME,temperature=NAME",
-        help="columns, where not clear",
+        metavar="time=DATE+TIME,temperature=NAME",
+        help="the same of the log of temperatures (without --runs, --columns does)",
     )
-    group.add_argument("--unit", choices=("C", "F", "K"), help="unit of the log, where its column does not say")
     group.add_argument("--only", type=one_pair, metavar="COLUMN=VALUE", help="rows of one station only")
 
 

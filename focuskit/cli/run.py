@@ -27,8 +27,11 @@ OPTIONS = {
     "run_cost_s": "--run-cost SECONDS",
     "position_err_steps": "--position-err STEPS",
     "only": "--only COLUMN=VALUE",
-    "unit": "--unit F, or --temps-columns temperature=NAME",
+    "unit": "--unit C, F or K; or another column, with --temps-columns temperature=NAME",
     "columns": "--columns or, of a log of temperatures, --temps-columns, like time=NAME",
+    "dates": "--dates day-first or --dates month-first",
+    "evening": "--dates evening",
+    "decimal": "--decimal comma or --decimal point",
 }
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 import sqlite3
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -78,7 +78,12 @@ def read_table(path: str, args: argparse.Namespace, rig_file: RigFile) -> tuple[
     """
     own = args.rig_name or rig_file.rig.name
     dropped: list[Dropped] = []
-    runs = read_runs(path, {**rig_file.columns, **args.columns}, args.zone, dropped)
+    account: list[str] = []
+    columns = {**rig_file.columns, **args.columns}
+    runs = read_runs(
+        path, columns, args.zone, dropped, unit=args.unit, decimal=args.decimal, dates=args.dates, account=account
+    )
+    _print_account(args, account)
     _print_dropped(dropped)
     return [replace(run, filter=rig_file.filters.name(run.filter), rig=run.rig or own) for run in runs], dropped
 
@@ -130,6 +135,12 @@ def record_runs(args: argparse.Namespace, runs: Iterable[LoggedRun]) -> Renewal 
         return None
     use_logbook(args, path)
     return came
+
+
+def _print_account(args: argparse.Namespace, account: Sequence[str]) -> None:
+    """Say in three lines how a table was read; with ``--quiet`` only what was assumed."""
+    quiet = getattr(args, "quiet", False)
+    print_remarks([line for line in account if not quiet or (": assumed: " in line and not line.endswith("nothing"))])
 
 
 def _print_dropped(dropped: list[Dropped]) -> None:
@@ -199,9 +210,18 @@ def read_log(args: argparse.Namespace, night: str | None) -> TemperatureLog:
     """Read the log that the options of `add_log_options` point to."""
     from focuskit.frames import read_temperatures
 
-    return read_temperatures(
-        args.temps, columns=args.temps_columns, unit=args.unit, zone=args.zone, only=args.only, night=night
+    log = read_temperatures(
+        args.temps,
+        columns=args.temps_columns or (None if args.runs else args.columns),
+        unit=args.unit,
+        zone=args.zone,
+        only=args.only,
+        night=night,
+        decimal=args.decimal,
+        dates=args.dates,
     )
+    _print_account(args, log.account)
+    return log
 
 
 def refuse_overwriting(args: argparse.Namespace, *inputs: str | Path) -> None:
@@ -216,5 +236,7 @@ def refuse_overwriting(args: argparse.Namespace, *inputs: str | Path) -> None:
 
 def source_words(args: argparse.Namespace) -> list[str]:
     """Return the options that point another command to the same logged runs."""
-    named = [("--runs", args.runs), ("--logbook", args.logbook), ("--rig-name", args.rig_name)]
+    columns = ",".join(f"{role}={name}" for role, name in args.columns.items())
+    named = [("--runs", args.runs), ("--logbook", args.logbook), ("--rig-name", args.rig_name), ("--columns", columns),
+             ("--unit", args.unit), ("--decimal", args.decimal), ("--dates", ",".join(args.dates))]  # fmt: skip
     return [word for option, value in named if value for word in (option, value)]

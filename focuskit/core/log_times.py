@@ -15,7 +15,7 @@ from focuskit.core.times import EARLIEST_S, LATEST_S, parse_time
 
 FloatArray = NDArray[np.float64]
 
-NO_VALUE = {"", "na", "n/a", "nan", "null", "none", "-", "--"}
+NO_VALUE = {"", "na", "n/a", "nan", "null", "none", "-", "--", "–", "—", "?", "k.a.", "n.a.", "n/d", "nd", "s/d"}
 
 
 def as_zone(zone: str | tzinfo | None) -> tzinfo:
@@ -40,14 +40,13 @@ def utc_offset_s(time_s: FloatArray, zone: tzinfo) -> FloatArray:
     return np.array([o.total_seconds() if o else 0.0 for o in offsets])[back]
 
 
-def read_moments(texts: list[list[str]], zone: tzinfo) -> tuple[FloatArray, bool]:
+def read_moments(texts: list[str], zone: tzinfo) -> tuple[FloatArray, bool]:
     """Read the times of a log: unix seconds of each row, NaN where no time can be read.
 
     Parameters
     ----------
-    texts : list of list of str
-        The cells that make up the time of each row: one, date and time, or year, month, day, hour and
-        perhaps minute.
+    texts : list of str
+        Times in ISO 8601.
     zone : tzinfo
         Of times without offset. The hour that comes twice in autumn is told apart by the order of rows.
 
@@ -57,33 +56,16 @@ def read_moments(texts: list[list[str]], zone: tzinfo) -> tuple[FloatArray, bool
     is_open : bool
         Whether any row left its zone open.
     """
-    if texts and len(texts[0]) >= 4:  # year, month, day, hour and perhaps minute
-        joined = [_join_parts(parts) for parts in texts]
-    else:
-        joined = [" ".join(parts) for parts in texts]
-    numbers = np.array([read_number(text) for text in joined])
-    if np.isfinite(numbers).mean() > 0.5:  # unix seconds, or milliseconds
-        seconds = np.where(numbers > 1e11, numbers / 1000.0, numbers)
-        return np.where((seconds > EARLIEST_S) & (seconds < LATEST_S), seconds, np.nan), False
-    naive = _naive_seconds(joined)
+    naive = _naive_seconds(texts)
     if naive is not None:
         seconds, is_open = naive
         if zone is UTC or not is_open:
             return seconds, is_open
         return _tell_repeated_hour(*_local_to_unix(seconds, zone)), is_open
-    pairs = [(_unix(text, zone, 0), _unix(text, zone, 1)) for text in joined]
+    pairs = [(_unix(text, zone, 0), _unix(text, zone, 1)) for text in texts]
     both = np.array(pairs, dtype=float).reshape(-1, 2)
-    is_open = not all(re.search(r"(Z|UTC|[+-]\d\d:?\d\d)$", t) for t in joined)
+    is_open = not all(re.search(r"(Z|UTC|[+-]\d\d:?\d\d)$", t) for t in texts)
     return _tell_repeated_hour(both[:, 0], both[:, 1]), is_open
-
-
-def _join_parts(parts: list[str]) -> str:
-    whole = [read_number(p) for p in parts]
-    if not np.all(np.isfinite(whole)):
-        return ""
-    year, month, day, hour = (int(v) for v in whole[:4])
-    minute = int(whole[4]) if len(whole) > 4 else 0
-    return f"{year:04d}-{month:02d}-{day:02d} {hour:02d}:{minute:02d}"
 
 
 def _naive_seconds(texts: list[str]) -> tuple[FloatArray, bool] | None:
@@ -145,12 +127,12 @@ def _tell_repeated_hour(first_s: FloatArray, second_s: FloatArray) -> FloatArray
     return chosen[::-1] if falling else chosen
 
 
-def read_number(text: str, mark: str = ".") -> float:
-    """Read a number with the given decimal mark; NaN where there is none."""
+def read_number(text: str) -> float:
+    """Read a number; NaN where there is none."""
     words = text.strip().lower()
     if words in NO_VALUE:
         return np.nan
     try:
-        return float(words.replace(",", ".") if mark == "," else words)
+        return float(words)
     except ValueError:
         return np.nan

@@ -9,6 +9,7 @@ from focuskit.frames.frame import FoundFile, FrameInfo, find_some_frames, read_f
 from focuskit.frames.pixels import Pixels
 from focuskit.frames.rig_file import RigFile, read_rig_file, read_toml
 from focuskit.frames.source import Limits
+from focuskit.frames.table_reading import TableReader
 from focuskit.frames.temperatures import TemperatureLog, read_temperatures
 
 __all__ = [
@@ -17,6 +18,7 @@ __all__ = [
     "Limits",
     "Pixels",
     "RigFile",
+    "TableReader",
     "TemperatureLog",
     "find_some_frames",
     "read_csv",

@@ -9,7 +9,7 @@ from __future__ import annotations
 import itertools
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, tzinfo
 from pathlib import Path
 
@@ -21,7 +21,7 @@ from focuskit.core.log_times import as_zone, read_moments, read_number, utc_offs
 from focuskit.core.ranges import MOST_OUT_OF_RANGE, RANGES
 from focuskit.core.reasons import Dropped
 from focuskit.core.times import HOUR_S, NIGHT_GAP_S
-from focuskit.frames.csv_table import read_csv
+from focuskit.frames.table_reading import Reading, TableReader
 
 FloatArray = NDArray[np.float64]
 
@@ -34,15 +34,6 @@ SHORTEST_NIGHT_H = 0.5  # chosen: in less, nothing changes that a policy could f
 NIGHT_LENGTH_H = 10.0
 # Chosen: of two stations in turn half of the rows are disputed, of one station whose hour repeats in autumn few.
 _MOST_DISPUTED = 0.3
-
-_TIME_NAMES = (
-    "time", "time_utc", "utc", "timestamp", "datetime", "date_time", "utc_time", "time_hour", "local_time",
-    "date_obs", "date",
-)  # fmt: skip
-_NOT_AIR = (
-    "dew", "ccd", "sensor", "chip", "cooler", "set", "feels", "chill", "heat", "sky", "focus", "mirror",
-)  # fmt: skip
-_UNIT = re.compile(r"(?:^|[^a-z])(?:deg(?:rees)?[ _]?)?(c|celsius|f|fahrenheit|k|kelvin)(?:[^a-z]|$)")
 
 
 @dataclass(frozen=True)
@@ -59,6 +50,10 @@ class TemperatureLog:
     dropped : tuple of Dropped
     notes : tuple of str
         Every assumption made in reading, one sentence each.
+    account : tuple of str
+        How each file was read, in three lines; none where it needs no word.
+    names : mapping of str to str
+        What the last file calls the columns ``time`` and ``temperature``.
     """
 
     time_s: FloatArray
@@ -66,6 +61,8 @@ class TemperatureLog:
     nights: tuple[tuple[int, int], ...]
     dropped: tuple[Dropped, ...] = ()
     notes: tuple[str, ...] = ()
+    account: tuple[str, ...] = field(default=(), compare=False)
+    names: Mapping[str, str] = field(default_factory=dict, compare=False)
 
     def night(self, index: int) -> tuple[FloatArray, FloatArray]:
         """Return ``(time_s, temperature_c)`` of one night."""
@@ -81,19 +78,22 @@ def read_temperatures(
     zone: str | tzinfo | None = None,
     only: tuple[str, str] | None = None,
     night: str | None = None,
+    decimal: str | None = None,
+    dates: Sequence[str] = (),
 ) -> TemperatureLog:
     """Read one or more temperature logs and split them into nights.
 
     Parameters
     ----------
     paths : path or sequence of paths
-        CSV with ``,``, ``;`` or tabs between the columns (a decimal comma is understood with the
-        last two). Without a header the first column is the time, the second the temperature.
+        Tables as people and loggers write them: separators, decimal marks, encodings, dates and units are
+        found out, and ``account`` of the log says how each was read. Spreadsheets (``.xlsx``) need openpyxl.
     columns : mapping, optional
-        Names of the columns ``time`` and ``temperature`` in the file, where they are not clear.
-        ``time`` may name several, joined by ``+``: ``date+time``, or ``year+month+day+hour``.
+        Names of the columns ``time`` and ``temperature`` in the file, where they are not clear, or their places
+        from 1. ``time`` may name several, joined by ``+``: ``date+time``, or ``year+month+day+hour``.
     unit : {'C', 'F', 'K'}, optional
-        Unit of the temperatures; else the one in the column's name; else °C, which is noted.
+        Unit of the temperatures; else the one that the table names; else °C, which is noted, or refused where
+        the numbers are usual in °F, too.
     zone : str or tzinfo, optional
         Zone of times without offset, such as ``Europe/Oslo``; else UTC, which is noted.
         The hour that comes twice in autumn is told apart by the order of the rows.
@@ -103,6 +103,11 @@ def read_temperatures(
         Hours of the night by the clock of ``zone``, such as ``'19:00-05:00'``, or ``'all'`` to
         keep every stretch between gaps whole. Without it, a stretch of at most 18 h is a night;
         of a longer one the ten hours are taken that end at the coldest hour of the mean day.
+    decimal : {'comma', 'point'}, optional
+        The decimal mark, where the numbers leave it open.
+    dates : sequence of {'day-first', 'month-first', 'evening'}
+        What comes first in dates, where they leave it open; whether the hours after midnight have the date
+        of the evening.
 
     Raises
     ------
@@ -111,11 +116,13 @@ def read_temperatures(
     """
     clock = as_zone(zone)
     files = [Path(p) for p in ([paths] if isinstance(paths, str | Path) else paths)]
+    reader = TableReader(columns or {}, _unit(unit), decimal, tuple(dates), only)
+    tables = [reader.read(path, "a CSV log of temperatures", ("time", "temperature"), clock is UTC) for path in files]
+    if not tables:
+        raise FocuskitError("no temperature log is given: name at least one CSV file")
     notes: list[str] = []
     dropped: list[Dropped] = []
-    parts = [_read_one(p, columns or {}, unit, clock, only, notes, dropped) for p in files]
-    if not parts:
-        raise FocuskitError("no temperature log is given: name at least one CSV file")
+    parts = [_numbers_of(path, table, clock, notes, dropped) for path, table in zip(files, tables, strict=True)]
     time_s, celsius = _join(files, parts, dropped)
     nights, rule = split_nights(time_s, celsius, night, clock)
     notes.append(rule)
@@ -123,7 +130,8 @@ def read_temperatures(
         raise FocuskitError(f"{files[0]}: no night of at least {SHORTEST_NIGHT_H:g} h is in the log ({rule})")
     unique_notes = tuple(dict.fromkeys(notes))
     dropped.sort(key=lambda d: (d.file, d.line))
-    return TemperatureLog(time_s, celsius, nights, tuple(dropped), unique_notes)
+    account = tuple(line for table in tables for line in table.account)
+    return TemperatureLog(time_s, celsius, nights, tuple(dropped), unique_notes, account, tables[-1].names)
 
 
 def _join(
@@ -257,45 +265,35 @@ def _clock(second_of_day: float) -> str:
     return f"{int(second_of_day // HOUR_S):02d}:{int(second_of_day % HOUR_S // 60):02d}"
 
 
-def _read_one(
-    path: Path,
-    columns: Mapping[str, str],
-    unit: str | None,
-    zone: tzinfo,
-    only: tuple[str, str] | None,
-    notes: list[str],
-    dropped: list[Dropped],
+def _unit(given: str | None) -> str | None:
+    unit = given.strip().lstrip("°").upper()[:1] if given else None
+    if given is not None and unit not in ("C", "F", "K"):
+        raise FocuskitError(f"'{given}' is not a unit of temperature: write C, F or K")
+    return unit
+
+
+def _numbers_of(
+    path: Path, table: Reading, zone: tzinfo, notes: list[str], dropped: list[Dropped]
 ) -> tuple[FloatArray, FloatArray, NDArray[np.int64]]:
     """Times, temperatures and line numbers of one file, in the order of its rows."""
-    table = read_csv(path, "a CSV log of temperatures", encodings=("latin-1",), comments=True)
-    header, rows, lines, mark = table.header, table.rows, table.lines, "," if table.decimal_comma else "."
-    if len(header) >= 2 and np.isfinite(read_number(header[1], mark)):  # there is no header
-        rows, lines = [header, *rows], [1, *lines]
-        header = ["time", "temperature", *[f"column {i}" for i in range(3, len(header) + 1)]]
-    if only is not None:
-        place = _column(path, header, only[0])
-        kept = [i for i, row in enumerate(rows) if row[place].strip() == only[1]]
-        if not kept:
-            raise FocuskitError(f"{path}: no row has {only[0]}={only[1]}")
-        rows, lines = [rows[i] for i in kept], [lines[i] for i in kept]
-    if not rows:
+    name = table.names["temperature"]
+    if not table.lines:
         raise FocuskitError(f"{path}: there is no row below the header")
-    time_places = _time_columns(path, header, columns.get("time"))
-    heat_place = _temperature_column(path, header, columns.get("temperature"))
-
-    celsius = np.array([read_number(row[heat_place], mark) for row in rows])
-    celsius = _to_celsius(path, header[heat_place], celsius, unit, notes)
-    texts = [[row[i].strip() for i in time_places] for row in rows]
-    time_s, is_open = read_moments(texts, zone)
-    if is_open and zone is UTC and not any("utc" in header[i].lower() for i in time_places):
+    dropped += table.lost
+    if table.unit_from:
+        shown = "K" if table.unit == "K" else f"°{table.unit}"
+        notes.append(f"{path.name}: column '{name}' is read as {shown}, {table.unit_from}.")
+    if table.is_zone_open:
         notes.append(f"{path.name}: times without a zone are taken as UTC; --zone names another.")
-
+    notes += [f"{path.name}: {text}." for text in table.assumed]
+    celsius = np.array([read_number(text) for text in table.cells["temperature"]])
+    time_s, _ = read_moments(table.cells["time"], zone)
     air = RANGES["temperature_c"]
     out_of_range = np.isfinite(celsius) & ((celsius < air.lowest) | (celsius > air.highest))
-    if out_of_range.sum() > MOST_OUT_OF_RANGE * len(rows):
+    if out_of_range.sum() > MOST_OUT_OF_RANGE * len(celsius):
         raise FocuskitError(
-            f"{path}: column '{header[heat_place]}' would be {float(np.median(celsius[out_of_range])):.4g} °C in "
-            f"{out_of_range.sum()} of {len(rows)} rows, which is no air: give the unit, F or K, or "
+            f"{path}: column '{name}' would be {float(np.median(celsius[out_of_range])):.4g} °C in "
+            f"{out_of_range.sum()} of {len(celsius)} rows, which is no air: give the unit, F or K, or "
             "name another column",
             "unit",
         )
@@ -304,74 +302,16 @@ def _read_one(
         (~np.isfinite(celsius), "no temperature"),
         (out_of_range, f"outside {air.lowest:g} to {air.highest:g} °C"),
     )
-    good = np.ones(len(rows), bool)
+    good = np.ones(len(celsius), bool)
     for bad, why in reasons:
-        dropped.extend(Dropped(path.name, lines[i], why) for i in np.flatnonzero(bad & good))
+        dropped.extend(Dropped(path.name, table.lines[i], why) for i in np.flatnonzero(bad & good))
         good &= ~bad
     if not np.isfinite(time_s).any():
         raise FocuskitError(
-            f"{path}: '{' '.join(texts[0])}' is not a time: write times like 2031-03-04T20:10:00Z, or name the column",
+            f"{path}: '{table.cells['time'][0]}' is not a time: write times like 2031-03-04T20:10:00Z, or name the "
+            "column",
             "columns",
         )
     if not good.any():
         raise FocuskitError(f"{path}: no row has a time and a temperature that can be read")
-    return time_s[good], celsius[good], np.array(lines, dtype=np.int64)[good]
-
-
-def _plain(name: str) -> str:
-    return re.sub(r"[^a-z0-9]+", "_", name.lower()).strip("_")
-
-
-def _column(path: Path, header: list[str], name: str) -> int:
-    if name in header:
-        return header.index(name)
-    raise FocuskitError(f"{path}: there is no column '{name}'; the columns are {', '.join(header)}")
-
-
-def _time_columns(path: Path, header: list[str], mapped: str | None) -> list[int]:
-    if mapped is not None:
-        return [_column(path, header, name.strip()) for name in mapped.split("+")]
-    plain = [_plain(name) for name in header]
-    if "date" in plain and "time" in plain:
-        return [plain.index("date"), plain.index("time")]
-    for name in _TIME_NAMES:
-        if name in plain:
-            return [plain.index(name)]
-    if all(part in plain for part in ("year", "month", "day", "hour")):
-        return [plain.index(part) for part in ("year", "month", "day", "hour", "minute") if part in plain]
-    timely = [i for i, name in enumerate(plain) if "time" in name or "utc" in name]
-    if len(timely) == 1:
-        return timely
-    raise FocuskitError(f"{path}: which of {', '.join(header)} is the time? Name the column", "columns")
-
-
-def _temperature_column(path: Path, header: list[str], mapped: str | None) -> int:
-    if mapped is not None:
-        return _column(path, header, mapped)
-    plain = [_plain(name) for name in header]
-    for name in ("temperature_c", "temperature", "temp_c", "temp"):
-        if name in plain:
-            return plain.index(name)
-    short = re.compile(r"(deg|t)_?[cfk]|ambient|air|celsius")
-    warm = [i for i, name in enumerate(plain) if "temp" in name or short.fullmatch(name)]
-    air = [i for i in warm if not any(word in plain[i] for word in _NOT_AIR)]
-    outside = [i for i in air if any(word in plain[i] for word in ("ambient", "air", "out"))]
-    for found in (outside, air, warm):
-        if len(found) == 1:
-            return found[0]
-    raise FocuskitError(f"{path}: which of {', '.join(header)} is the air temperature? Name the column", "columns")
-
-
-def _to_celsius(path: Path, name: str, values: FloatArray, unit: str | None, notes: list[str]) -> FloatArray:
-    given = unit.strip().lstrip("°").upper()[:1] if unit else None
-    if unit is not None and given not in ("C", "F", "K"):
-        raise FocuskitError(f"'{unit}' is not a unit of temperature: write C, F or K")
-    if given is None:
-        match = _UNIT.search(name.lower().replace("°", " "))
-        given = match[1][0].upper() if match else "C"
-        how = "as its name says" if match else "for lack of a unit; --unit names another"
-        shown = "K" if given == "K" else f"°{given}"
-        notes.append(f"{path.name}: column '{name}' is read as {shown}, {how}.")
-    if given == "F":
-        return (values - 32.0) / 1.8
-    return values - 273.15 if given == "K" else values
+    return time_s[good], celsius[good], np.array(table.lines, dtype=np.int64)[good]

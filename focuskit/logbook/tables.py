@@ -17,7 +17,7 @@ from focuskit.core.ranges import MOST_OUT_OF_RANGE
 from focuskit.core.reasons import Dropped
 from focuskit.core.text import harmless_text, write_whole
 from focuskit.core.times import format_time, parse_time
-from focuskit.frames import read_csv
+from focuskit.frames import TableReader
 
 UNITS = {
     "temperature_c": "deg_C", "hfd_best_px": "pix", "exposure_s": "s", "seconds": "s",
@@ -27,7 +27,6 @@ _NUMBERS = (
     "temperature_c", "position", "position_err", "hfd_best_px", "hfd_slope_px_per_step", "tolerance_steps",
     "exposure_s", "frames", "seconds",
 )  # fmt: skip
-_REQUIRED = ("time", "temperature_c", "position")
 _TRUTH = {"": False, "0": False, "no": False, "false": False, "1": True, "yes": True, "true": True}
 # A spreadsheet takes a cell that begins so for a formula.
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
@@ -38,21 +37,35 @@ def read_runs(
     columns: Mapping[str, str] | None = None,
     zone: tzinfo | None = None,
     dropped: list[Dropped] | None = None,
+    *,
+    unit: str | None = None,
+    decimal: str | None = None,
+    dates: Sequence[str] = (),
+    account: list[str] | None = None,
 ) -> list[LoggedRun]:
-    """Read logged runs from a CSV file.
+    """Read logged runs from a table: one that focuskit wrote, or one kept by hand.
 
     Parameters
     ----------
     path : path
-        UTF-8, with ``,``, ``;`` or tabs between the columns; with the last two a decimal comma is
-        understood. Blank rows are skipped; an empty cell is an unknown value.
+        Text with commas, semicolons, tabs, blanks or ``|`` between the columns, or a spreadsheet (``.xlsx``,
+        needs openpyxl). Blank rows are skipped; an empty cell is an unknown value.
     columns : mapping, optional
-        focuskit's column to the name it has in the file. Needed are ``time``, ``temperature_c`` and
-        ``position``.
+        focuskit's column to the name it has in the file, or its place from 1, where names and values do not
+        show it. ``time`` may name several, joined by ``+``: ``date+time``. Needed are time and position.
     zone : tzinfo, optional
         Zone of times without offset; UTC by default.
     dropped : list of Dropped, optional
         Where rows are listed that are left out because of a cell that cannot be read or is out of its range.
+    unit : {'C', 'F', 'K'}, optional
+        Unit of the temperatures; else the one that the table names.
+    decimal : {'comma', 'point'}, optional
+        The decimal mark, where the numbers leave it open.
+    dates : sequence of {'day-first', 'month-first', 'evening'}
+        What comes first in dates, where they leave it open; whether the hours after midnight have the date
+        of the evening.
+    account : list of str, optional
+        Where three lines are added that say how the table was read, if it is not one that focuskit wrote.
 
     Raises
     ------
@@ -61,14 +74,22 @@ def read_runs(
         Also if no row is left, or so many temperatures are out of range that their unit must be another.
     """
     path = Path(path)
-    table = read_csv(path, "a CSV table of logged runs with a header row")
-    where = _find_columns(path, table.header, columns or {})
+    for name in columns or {}:
+        if name not in (*COLUMNS, "temperature"):
+            raise FocuskitError(f"no column of a run is called '{name}'; known are {', '.join(COLUMNS)}")
+    reader = TableReader(columns or {}, unit, decimal, tuple(dates))
+    table = reader.read(path, "a CSV table of logged runs", COLUMNS, zone is None)
+    if account is not None:
+        account += table.account
     runs = []
-    lost = []
-    for line, row in zip(table.lines, table.rows, strict=True):
-        cells = {name: row[place].strip() for name, place in where.items()}
+    lost = list(table.lost)
+    if lost and dropped is None:
+        raise FocuskitError(str(lost[0]))
+    names = list(table.cells)
+    for line, *row in zip(table.lines, *table.cells.values(), strict=True):
+        cells = dict(zip(names, row, strict=True))
         try:
-            run = _run_of(cells, table.decimal_comma, zone)
+            run = _run_of(cells, zone)
             if problem := run.problem():
                 raise FocuskitError(problem)
             runs.append(run)
@@ -79,22 +100,22 @@ def read_runs(
     warm = sum(row.why.startswith("temperature_c") for row in lost)
     if lost and not runs:
         raise FocuskitError(f"{path}: no row can be used, the first, row {lost[0].line}, because {lost[0].why}")
-    if warm > max(1.0, MOST_OUT_OF_RANGE * len(table.rows)):
+    if warm > max(1.0, MOST_OUT_OF_RANGE * len(table.lines)):
         raise FocuskitError(
-            f"{path}: temperature_c is no temperature of air in {warm} of {len(table.rows)} rows: give it in °C, or "
-            "name another column"
+            f"{path}: temperature_c is no temperature of air in {warm} of {len(table.lines)} rows: give it in °C, "
+            "or its unit, or name another column"
         )
     if dropped is not None:
         dropped += lost
     return runs
 
 
-def _run_of(cells: Mapping[str, str], decimal_comma: bool, zone: tzinfo | None) -> LoggedRun:
+def _run_of(cells: Mapping[str, str], zone: tzinfo | None) -> LoggedRun:
     cells = {name: "" if text.lower() in NO_VALUE else text for name, text in cells.items()}
     if not cells["time"]:
         raise FocuskitError("the time is missing; fill it in or delete the row")
     values: dict[str, Any] = {name: _plain(cells.get(name, "")) for name in _TEXTS}
-    values |= {name: _number(name, cells.get(name, ""), decimal_comma) for name in _NUMBERS}
+    values |= {name: _number(name, cells.get(name, "")) for name in _NUMBERS}
     if values["position_err"] in (0.0, -1.0):
         values["position_err"] = None  # what is written where the error is not known: no run is exact
     frames = values["frames"]
@@ -108,37 +129,16 @@ def _run_of(cells: Mapping[str, str], decimal_comma: bool, zone: tzinfo | None) 
     return LoggedRun(time=parse_time(cells["time"], zone), excluded=excluded, **values)
 
 
-def _number(name: str, text: str, decimal_comma: bool) -> float | None:
+def _number(name: str, text: str) -> float | None:
     if not text:
         return None
     try:
-        value = float(text.replace(",", ".") if decimal_comma else text)
+        value = float(text)
     except ValueError:
         raise FocuskitError(f"{name} '{text}' is not a number") from None
     if not math.isfinite(value):
         raise FocuskitError(f"{name} '{text}' is not a finite number")
     return value
-
-
-def _find_columns(path: Path, header: list[str], mapped: Mapping[str, str]) -> dict[str, int]:
-    lower = [name.lower() for name in header]
-    where = {}
-    for name, theirs in mapped.items():
-        if name not in COLUMNS:
-            raise FocuskitError(f"no column of a run is called '{name}'; known are {', '.join(COLUMNS)}")
-        if theirs not in header:
-            raise FocuskitError(f"{path}: there is no column '{theirs}'; the columns are {', '.join(header)}")
-        where[name] = header.index(theirs)
-    for name in COLUMNS:
-        if name not in where and name in lower:
-            where[name] = lower.index(name)
-    missing = [name for name in _REQUIRED if name not in where]
-    if missing:
-        raise FocuskitError(
-            f"{path}: there is no column '{missing[0]}'; say which of {', '.join(header)} it is",
-            "columns",
-        )
-    return where
 
 
 def write_csv(path: str | Path, runs: Iterable[LoggedRun]) -> None:

@@ -3,13 +3,17 @@
 import pytest
 
 from focuskit.core.errors import FocuskitError
-from focuskit.frames.csv_table import CsvTable, read_csv
+from focuskit.frames.csv_table import CsvTable, read_cells, read_csv
+
+
+def write(tmp_path, content):
+    path = tmp_path / "table.csv"
+    path.write_bytes(content if isinstance(content, bytes) else content.encode())
+    return path
 
 
 def read(tmp_path, content, **options):
-    path = tmp_path / "table.csv"
-    path.write_bytes(content if isinstance(content, bytes) else content.encode())
-    return read_csv(path, "a table", **options)
+    return read_csv(write(tmp_path, content), "a table", **options)
 
 
 @pytest.mark.parametrize(
@@ -22,7 +26,8 @@ def read(tmp_path, content, **options):
     ],
 )
 def test_knows_the_separator_and_skips_blank_rows(tmp_path, text, comma):
-    assert read(tmp_path, text) == CsvTable(["a", "b"], [["1", "2.5"], ["3", "x"]], [2, 4], comma)
+    assert read(tmp_path, text) == CsvTable(["a", "b"], [["1", "2.5"], ["3", "x"]], comma)
+    assert read_cells(write(tmp_path, text), "a table").lines == [1, 2, 4]
 
 
 @pytest.mark.parametrize(
@@ -40,14 +45,14 @@ def test_other_marks_in_the_cells_do_not_part_them(tmp_path, text, rows):
 
 
 def test_a_cell_may_run_over_lines_and_lines_are_counted_on(tmp_path):
-    table = read(tmp_path, '# made by hand\na,b\n1,"two\nlines"\n# more\n3,4\n', comments=True)
-    assert table == CsvTable(["a", "b"], [["1", "two\nlines"], ["3", "4"]], [4, 6], False)
+    cells = read_cells(write(tmp_path, '# made by hand\na,b\n1,"two\nlines"\n# more\n3,4\n'), "a table")
+    assert cells.rows == [["a", "b"], ["1", "two\nlines"], ["3", "4"]]
+    assert (cells.lines, cells.comment) == ([2, 4, 6], ["made by hand"])
 
 
-def test_another_encoding_is_tried_only_where_it_is_named(tmp_path):
-    assert read(tmp_path, b"t,\xb0C\n1,2\n", encodings=("latin-1",)).header == ["t", "°C"]
-    with pytest.raises(FocuskitError, match=r"table\.csv: is not UTF-8 text; save it as CSV in UTF-8"):
-        read(tmp_path, b"t,\xb0C\n1,2\n")
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "utf-16-le", "utf-16-be", "latin-1"])
+def test_every_usual_encoding_is_read(tmp_path, encoding):
+    assert read(tmp_path, "t,°C\n1,2\n".encode(encoding)).header == ["t", "°C"]
 
 
 @pytest.mark.parametrize(
