@@ -239,6 +239,9 @@ def _date_reader(texts: Sequence[str], said: Collection[str]) -> tuple[Callable[
             raise FocuskitError(
                 "of the dates some have the day first, others the month: write all of them one way", "dates"
             )
+        if not is_said and not dotted and _may_begin_with_the_year(pairs):
+            a, b, mark, year = pairs[0]
+            raise FocuskitError(f"'{a:02d}{mark}{b:02d}{mark}{year}' may begin with the year or end with it", "dates")
         day_first = DATE_WORDS[0] in said if is_said else dotted or fits[0]
         how = "day first" if day_first else "month first"
     known: dict[str, date | None] = {}  # of the first words: a long log has few dates
@@ -258,6 +261,13 @@ def _date_reader(texts: Sequence[str], said: Collection[str]) -> tuple[Callable[
         return (day, rest) if day else None
 
     return read, how
+
+
+def _may_begin_with_the_year(pairs: Sequence[tuple[int, int, str, str]]) -> bool:
+    """Return whether years of two digits may as well stand first: what stands there changes no more than the last."""
+    if any(len(year) > 2 or b > 12 or int(year) > 31 for _, b, _, year in pairs):
+        return False
+    return len({a for a, *_ in pairs}) <= len({year for *_, year in pairs})
 
 
 def _day_of(match: re.Match[str], day_first: bool) -> date | None:

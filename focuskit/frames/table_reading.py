@@ -21,9 +21,11 @@ from focuskit.frames.table_roles import Columns, find_columns, find_header
 from focuskit.frames.table_values import split_errors, write_numbers
 from focuskit.frames.table_words import UNITS_OF, has, is_metric, is_unit_line, unit_in_name, unit_of
 
-# The warmest night that is not hot, and the coldest that people observe in, as numbers of a column without a unit: in
-# between, degrees of both kinds are usual. 10 °F is -12 °C; common practice, no source.
+# The median of a column without a unit, between which degrees of both kinds are usual: 10 °F (-12 °C) is a cold night.
+# °F are those of North America, where nights from May to September have more than 35 °F (common knowledge, no source).
 _EITHER_UNIT = (10.0, 60.0)
+_WARM_MONTHS = ("05", "06", "07", "08", "09")
+_COLDEST_THEN = 35.0
 _SAMPLE = 1000  # times that show whether zones are named: chosen, more say the same
 _SHOWN = 2  # rows in the account: the first may be a special one
 
@@ -159,7 +161,7 @@ class _Table:
 
     def read(self, utc: bool) -> Reading:
         where = self.columns.where
-        texts = {role: [row[i].strip() for row in self.rows] for role, i in where.items()}
+        texts = {role: [row[i].strip() for row in self.rows] for role, i in sorted(where.items(), key=_time_first)}
         numbers = {role: texts[role] for role in texts if role in self.columns.numbers}
         if "position" in numbers and "position_err" not in numbers and (pair := split_errors(numbers["position"])):
             numbers["position"], numbers["position_err"] = pair
@@ -177,7 +179,7 @@ class _Table:
         unit, unit_from = "C", ""
         if self.heat in texts:
             metric = is_metric(self.header) or "comma" in written.how or times.how == "day first"
-            unit, unit_from = self._unit_of_temperature(texts[self.heat], units.get(self.heat), metric)
+            unit, unit_from = self._unit_of_temperature(texts, units.get(self.heat), metric)
             texts[self.heat] = _in_celsius(texts[self.heat], unit)
             units[self.heat] = unit
         assumed = (*self.columns.assumed, *times.assumed)
@@ -209,7 +211,7 @@ class _Table:
             named = found.pop() if len(found) == 1 else None
         return named
 
-    def _unit_of_temperature(self, texts: list[str], named: str | None, metric: bool) -> tuple[str, str]:
+    def _unit_of_temperature(self, texts: Mapping[str, list[str]], named: str | None, metric: bool) -> tuple[str, str]:
         """Return the unit, and where it is from; nothing where the user said it.
 
         Raises
@@ -225,9 +227,10 @@ class _Table:
             return "C", ""
         if metric:
             return "C", "as in the countries of its words, numbers or dates; --unit names another"
-        values = np.array([read_number(text) for text in texts])
+        values = np.array([read_number(text) for text in texts[self.heat]])
         middle = float(np.nanmedian(values)) if np.isfinite(values).any() else 0.0
-        if _EITHER_UNIT[0] < middle < _EITHER_UNIT[1]:
+        is_warm = all(text[5:7] in _WARM_MONTHS for text in texts["time"] if is_iso(text))
+        if (_COLDEST_THEN if is_warm else _EITHER_UNIT[0]) < middle < _EITHER_UNIT[1]:
             name = self.header[self.columns.where[self.heat]]
             raise FocuskitError(
                 f"column '{name}' names no unit, and {middle:.4g} may be °C or °F: the answer hangs on which", "unit"
@@ -269,7 +272,7 @@ class _Table:
         used = {*where.values(), *self.columns.time}
         unread = ", ".join(f"'{name}'" for i, name in enumerate(header) if i not in used and name)
         rows = [
-            " ".join(texts[role][k] + " °C" * (role == self.heat) for role in texts if texts[role][k])
+            " ".join(_shown(texts[role][k], role == self.heat) for role in texts if texts[role][k])
             for k in range(min(_SHOWN, len(self.lines)))
         ]
         below = f"rows below line {self.head_line}" if self.head_line else "rows without a header"
@@ -279,6 +282,17 @@ class _Table:
             f"{path}: the first rows are {' | '.join(rows)}",
             f"{path}: assumed: {'; '.join(assumed) or 'nothing'}",
         )
+
+
+def _time_first(item: tuple[str, int]) -> bool:
+    return item[0] != "time"
+
+
+def _shown(text: str, is_heat: bool) -> str:
+    if not is_heat:
+        return text
+    value = read_number(text)
+    return text if np.isnan(value) else f"{round(value, 2):g} °C"
 
 
 def _in_celsius(texts: list[str], unit: str) -> list[str]:

@@ -126,6 +126,8 @@ def unit_in_name(name: str, role: str) -> str | None:
 def rank(name: str, role: str) -> int:
     """Return how well a name fits a role: 3 for a whole name, 2 for that of the first word, 1 for a stem, else 0."""
     words = plain_words(re.sub(r"[(\[{][^)\]}]*[)\]}]", " ", name)) or plain_words(name)
+    if "±" in name or "+/-" in name:
+        return 3 * (role == "position_err")
     known = _names(role)
     bare = [word for word in words if _UNIT_OF.get(word) not in UNITS_OF.get(role, ()) or word in known]
     whole = "".join(bare)

@@ -1,10 +1,13 @@
 """Tables of runs and temperatures as people keep them: each is read right at once, or refused with a way out."""
 
+import sys
+import zipfile
 from datetime import UTC, datetime
 
 import pytest
 
 from focuskit.cli import run as cli
+from focuskit.core.errors import FocuskitError
 from focuskit.frames import read_temperatures
 from focuskit.logbook import read_runs
 
@@ -268,3 +271,62 @@ def test_a_log_that_nothing_decides_is_refused(tmp_path, capsys, kind):
     (line,) = capsys.readouterr().err.splitlines()
     assert said in line
     assert option in line
+
+
+def test_a_spreadsheet_is_read_with_its_dates_and_numbers(tmp_path):
+    openpyxl = pytest.importorskip("openpyxl")
+    book = openpyxl.Workbook()
+    notes, sheet = book.active, book.create_sheet("Fokus")
+    notes.title = "leer"
+    sheet.append(["Sternwarte", None, None, None])
+    sheet.append(["Datum", "Uhrzeit", "Filter", "Temperatur", "Fokusposition"])
+    for moment, name, celsius, position in RUNS:
+        sheet.append([moment.date(), moment.time(), name, celsius, position])
+    book.save(tmp_path / "runs.xlsx")
+    account = []
+    assert_runs(read_runs(tmp_path / "runs.xlsx", account=account))
+    assert "sheet 'Fokus', not leer" in account[0]
+
+
+@pytest.mark.parametrize(
+    ("content", "said"),
+    [
+        ("xl/workbook.xml", "a spreadsheet needs one more package: pip install 'focuskit[xlsx]' (or save it as CSV)"),
+        ("content.xml", "is no table that can be read; save it as CSV or .xlsx"),
+    ],
+)
+def test_a_spreadsheet_that_cannot_be_read_is_refused_in_one_line(tmp_path, capsys, monkeypatch, content, said):
+    monkeypatch.setitem(sys.modules, "openpyxl", None)
+    with zipfile.ZipFile(tmp_path / "runs.xlsx", "w") as packed:
+        packed.writestr(content, "")
+    assert cli.main(["offsets", "--runs", str(tmp_path / "runs.xlsx")]) == 1
+    (line,) = capsys.readouterr().err.splitlines()
+    assert said in line
+
+
+def test_two_digits_of_a_year_that_may_stand_first_or_last_are_refused(tmp_path):
+    path = write(tmp_path, "date,time,filter,temp_c,pos\n31/01/14,20:10,L,3,5012\n31/01/15,20:10,L,2,5030\n")
+    with pytest.raises(FocuskitError, match="'31/01/14' may begin with the year or end with it") as problem:
+        read_runs(path)
+    assert problem.value.argument == "dates"
+
+
+@pytest.mark.parametrize(("unit", "month", "read"), [("", "07", True), ("", "01", False), (" (C)", "01", True)])
+def test_degrees_without_a_unit_are_read_where_only_one_is_usual(tmp_path, unit, month, read):
+    """18 is no temperature of a summer night in °F, and a usual one of a winter night."""
+    text = f"time,filter,temp{unit},position\n2031-{month}-14 20:10,L,18,5012\n2031-{month}-14 21:10,L,17,5030\n"
+    path = write(tmp_path, text)
+    if read:
+        assert [run.temperature_c for run in read_runs(path)] == [18.0, 17.0]
+    else:
+        with pytest.raises(FocuskitError, match="may be °C or °F"):
+            read_runs(path)
+        assert [run.temperature_c for run in read_runs(path, unit="F")] == pytest.approx([-7.78, -8.33], abs=0.01)
+
+
+def test_what_the_user_says_decides(tmp_path):
+    text = "a;b;c;d;e\n03/04/2031;20:10;5.012;281.2;L\n05/04/2031;20:10;5.031;280.2;L\n"
+    columns = {"time": "a+b", "position": "3", "temperature": "d", "filter": "e"}
+    first, second = read_runs(write(tmp_path, text), columns, unit="K", decimal="point", dates=["month-first"])
+    assert (first.time, first.position) == (datetime(2031, 3, 4, 20, 10, tzinfo=UTC), 5.012)
+    assert [first.temperature_c, second.temperature_c] == pytest.approx([8.05, 7.05])
