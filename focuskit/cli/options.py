@@ -259,8 +259,8 @@ def add_table_options(group: Any) -> None:
         "--dates",
         type=date_words,
         default=(),
-        metavar="day-first|month-first|evening",
-        help="which comes first, where dates leave it open; evening: the hours after midnight have its date, too",
+        metavar="day-first",
+        help="or month-first, where dates leave it open; evening: the hours after midnight have its date, too",
     )
     group.add_argument(
         "--zone", type=reader(_zone), metavar="ZONE", help="of times without offset, like Europe/Oslo (UTC)"
