@@ -22,7 +22,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "tests"))
 from invented_seasons import FILTERS, OFFSETS, STEPS_PER_C, make_season
 
 from focuskit.drift import fit_drift
-from focuskit.drift.scatter import NO_SHIFTS
+from focuskit.drift.scatter import MIDDLE_RATIO, NO_SHIFTS, SPREAD_OF_LOG_RATIO
 
 FACTORS: dict[str, dict[str, Any]] = {
     "round": {"round_c": 1.0, "cooling_c": (1.0, 3.0), "seasonal_c": 4.0},
@@ -61,7 +61,7 @@ def run_row(settings: dict[str, Any], seasons: int, seed: int, from_prior: bool)
     rng = np.random.default_rng(seed)
     drifts, offsets, flags = [], [], Counter[str]()
     for _ in range(seasons):
-        shown = float(rng.random() > NO_SHIFTS) * abs(float(rng.standard_cauchy()))
+        shown = float(rng.random() > NO_SHIFTS) * MIDDLE_RATIO * float(np.exp(SPREAD_OF_LOG_RATIO * rng.normal()))
         shift = {"night_shift": RUN_STEPS * shown} if from_prior else {}
         season = make_season(rng, **(settings | shift))
         drift = fit_drift(season.runs)

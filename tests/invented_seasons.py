@@ -43,6 +43,7 @@ def make_season(
     bend=0.0,
     gap_c=0.0,
     slip=0.0,
+    walk=0.0,
     drift_after=0.0,
     round_c=0.0,
     sensor_noise_c=0.0,
@@ -52,8 +53,9 @@ def make_season(
     """A season of ``nights`` nights; ``at`` is the first run after the rebuild, by default a random night.
 
     With ``gap_c`` the second half comes 90 days later, colder by so much, and a rebuild lies between. ``slip``
-    is what the focuser loses with every run, ``drift_after`` what the drift gains at the rebuild. Temperatures
-    are logged with ``sensor_noise_c`` and to multiples of ``round_c``.
+    is what the focuser loses with every run, ``walk`` how far it wanders in a root of an hour of a night,
+    ``drift_after`` what the drift gains at the rebuild. Temperatures are logged with ``sensor_noise_c`` and to
+    multiples of ``round_c``.
     """
     n = nights * per_night
     night = np.repeat(np.arange(nights), per_night)
@@ -82,6 +84,9 @@ def make_season(
         rebuild = int(rng.integers(2, nights - 2)) * per_night if at is None else at
         position[rebuild:] += jump + drift_after * (celsius[rebuild:] - 5.0)
     position -= slip * np.arange(n)
+    if walk:
+        waits = np.diff(hours.reshape(nights, per_night), axis=1, prepend=0.0)
+        position += np.cumsum(walk * np.sqrt(waits) * rng.normal(size=waits.shape), axis=1).ravel()
     is_wild = rng.random(n) < wild
     size = rng.uniform(*wild_steps, n) * (1.0 if one_sided else rng.choice([-1.0, 1.0], n))
     position = np.where(is_wild, position + size, position)

@@ -341,6 +341,11 @@ _add(
     "Focus shifts from night to night by more than the runs scatter.",
     "Make one focus run at the start of each night.",
 )
+_add(
+    "focus_wanders",
+    "Within nights focus moves by more than the temperature explains, as a random walk; the errors allow for it.",
+    "Refocus by the clock; look for what moves: a mirror, the focuser under load, a sensor away from the tube.",
+)
 
 
 def names() -> list[str]:

@@ -27,6 +27,8 @@ FEWEST_RUNS, MOST_RUNS = 20, 1500
 # Fewer free nights, less one a stretch, do not tell how far nights shift: the prior is in the errors (chosen; with
 # four the coverage of two errors no longer hangs on it by more than 3 %).
 FEWEST_SHIFTS = 4
+# Posterior probability of a walk; chosen: the usual bound of 95 %.
+WALK_IS_SHOWN = 0.95
 # A long gap carries the drift where a jump in it would leave the drift known to this many times its error (chosen).
 GAP_CARRIES = 3.0
 # The squares of residuals have longer tails than the law assumes: of 300 plain seasons (20 nights of 8 runs, seeds 0 to
@@ -133,6 +135,7 @@ def flag_season(drift: Drift, season: Season, disputed: set[str | None]) -> list
         "offset_tied": any(_is_tied(drift, one.err, one.runs) for one in others),
         "scatter_over_tolerance": bool(scatter and tolerance and scatter > tolerance),
         "shifts_assumed": len(drift.used) > 1 and season.block[-1] - season.stretch[-1] < FEWEST_SHIFTS,
+        "focus_wanders": drift.fit.walk_shown > WALK_IS_SHOWN,
         "no_shared_night": _apart(season),
         "mixed_runs": len(drift.used) >= FEWEST_RUNS and _looks_mixed(drift, season, found),
     }

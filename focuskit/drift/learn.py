@@ -30,7 +30,7 @@ from focuskit.drift.models import MARGIN, Weighed, weigh_models
 from focuskit.drift.outliers import SoundRuns, find_sound
 from focuskit.drift.rebuilds import Stretches, find_rebuilds, toll_of
 from focuskit.drift.result import Drift, FilterOffset, Rebuild, SetAside
-from focuskit.drift.scatter import AveragedFit, average_shifts, highest, run_variance
+from focuskit.drift.scatter import AveragedFit, average_shifts, highest, likely_walk, run_variance
 from focuskit.drift.season import Season, Terms, columns_of, rounding_c
 from focuskit.frames import RigFile, TemperatureLog
 
@@ -221,14 +221,15 @@ def _instead(cut: Stretches, terms: Terms, plain: Terms) -> Terms:
     kept = cut.season.only(cut.runs.sound)
     whole = cut.season.cut([start for start in cut.season.starts if start not in cut.gains]).only(cut.runs.sound)
     variance, floor, _ = _variance(kept, columns_of(kept, terms))
-    with_rebuilds = highest(kept, columns_of(kept, terms), variance, floor).deviance
+    walk = likely_walk(kept, columns_of(kept, terms), variance, floor)
+    with_rebuilds = highest(kept, columns_of(kept, terms), variance, floor, walk=walk).deviance
     limit = with_rebuilds + sum(toll_of(cut.season, start, cut.runs.degrees) for start in cut.gains) - MARGIN
     # where not even all of them together do, none is tried
     bent = columns_of(whole, replace(terms, bend=terms.bend or (0.0, 0.0)))
-    if highest(whole, np.column_stack([bent, whole.since]), variance, floor).deviance > limit:
+    if highest(whole, np.column_stack([bent, whole.since]), variance, floor, walk=walk).deviance > limit:
         return terms
     richer, _ = weigh_models(whole, variance, floor, plain)
-    without = highest(whole, columns_of(whole, richer), variance, floor).deviance
+    without = highest(whole, columns_of(whole, richer), variance, floor, walk=walk).deviance
     return richer if without < limit else terms
 
 

@@ -17,7 +17,7 @@ import numpy as np
 from scipy import optimize
 
 from focuskit.drift.linear import Array
-from focuskit.drift.scatter import Trial, highest, try_shift
+from focuskit.drift.scatter import Trial, highest, likely_walk, try_shifts
 from focuskit.drift.season import CREEPS, Season, Terms, between_nights, by_stretch, columns_of, felt_temperature
 
 # Beyond this the plain model has essentially no support (Burnham & Anderson 2002, section 2.6; from memory).
@@ -86,8 +86,10 @@ def weigh_models(season: Season, variance: Array, floor: float, plain: Terms) ->
         AICc of each against the plain model.
     """
 
+    walk = likely_walk(season, columns_of(season, plain), variance, floor)
+
     def trial(terms: Terms, shifts: bool = True) -> Trial:
-        return highest(season, columns_of(season, terms), variance, floor, shifts=shifts)
+        return highest(season, columns_of(season, terms), variance, floor, shifts=shifts, walk=walk)
 
     def aicc(terms: Terms, found: Trial, shifts: bool = True) -> float:
         parameters = found.fit.rank + 1 + (terms.lag_min > 0.0) + shifts
@@ -96,7 +98,7 @@ def weigh_models(season: Season, variance: Array, floor: float, plain: Terms) ->
     def rival(terms: Terms, more: Callable[[Season, Array], Array]) -> float:
         columns = columns_of(season, terms)
         columns = np.column_stack([columns, more(season, columns[:, season.filters - 1])])
-        return aicc(terms, highest(season, columns, variance, floor))
+        return aicc(terms, highest(season, columns, variance, floor, walk=walk))
 
     first = trial(plain)
     best = base = aicc(plain, first)
@@ -104,7 +106,7 @@ def weigh_models(season: Season, variance: Array, floor: float, plain: Terms) ->
     while True:
         tried: dict[str, tuple[Terms, float]] = {}
         for name in ("own_coefficients", "bend", "lag", *CREEPS):
-            richer = _richer(season, terms, name, variance, first.shift)
+            richer = _richer(season, terms, name, variance, first)
             change, value = None, None
             if richer is not None:
                 found = trial(richer)
@@ -140,7 +142,7 @@ def _margin(season: Season, name: str) -> float:
     return MARGIN + 2.0 * (season.filters - 2 if name == "own_coefficients" else 0)
 
 
-def _richer(season: Season, terms: Terms, name: str, variance: Array, shift: float) -> Terms | None:
+def _richer(season: Season, terms: Terms, name: str, variance: Array, first: Trial) -> Terms | None:
     """Return the terms with one more, or None where it is among them or cannot be tried."""
     if name in CREEPS:
         nights = season.block[-1] - season.stretch[-1] + 1
@@ -161,7 +163,8 @@ def _richer(season: Season, terms: Terms, name: str, variance: Array, shift: flo
         return None
 
     def of_lag(lag_min: float) -> float:
-        return try_shift(season, columns_of(season, replace(terms, lag_min=lag_min)), variance, shift).deviance
+        columns = columns_of(season, replace(terms, lag_min=lag_min))
+        return try_shifts(season, columns, variance, np.array([first.shift]), walk=first.walk)[0].deviance
 
     at = int(np.argmin([of_lag(lag) for lag in _LAGS_MIN]))
     bounds = _LAGS_MIN[max(at - 1, 0)], _LAGS_MIN[min(at + 1, len(_LAGS_MIN) - 1)]

@@ -18,7 +18,7 @@ from scipy import stats
 from focuskit.core.statistics import robust_scatter
 from focuskit.drift.linear import Array, Integers
 from focuskit.drift.outliers import OUTLIER_SIGMA, SoundRuns, find_sound, fit_absolute
-from focuskit.drift.scatter import highest, run_variance, try_shift
+from focuskit.drift.scatter import highest, likely_walk, run_variance, try_shifts
 from focuskit.drift.season import Season
 
 OUTLIER_COST = OUTLIER_SIGMA**2
@@ -219,12 +219,14 @@ def gains_of(season: Season, columns: Array, runs: SoundRuns, starts: list[int])
     variance = sound.variance + run_variance(sound, columns)
     variance = variance if np.all(variance > 0.0) else np.ones(len(variance))
     count = np.bincount(season.stretch, runs.sound)
-    best = highest(sound, columns, variance)
-    variance, gains = variance * best.scale, {}
-    with_all = try_shift(sound, columns, variance, best.shift * best.scale, scale=1.0).deviance
+    best = highest(sound, columns, variance, walk=likely_walk(sound, columns, variance))
+    variance, walk, gains = variance * best.scale, best.walk * best.scale, {}
+    with_all = try_shifts(sound, columns, variance, np.array([best.shift * best.scale]), scale=1.0, walk=walk)[
+        0
+    ].deviance
     for start in starts:
         after = season.stretch[start]
         without = season.cut([other for other in season.starts if other != start]).only(runs.sound)
         few = count[[after - 1, after]].min() < FEWEST_RUNS
-        gains[start] = 0.0 if few else highest(without, columns, variance, scale=1.0).deviance - with_all
+        gains[start] = 0.0 if few else highest(without, columns, variance, scale=1.0, walk=walk).deviance - with_all
     return gains

@@ -11,24 +11,31 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import Literal
 
 import numpy as np
 from scipy import optimize, special, stats
 
 from focuskit.core.statistics import as_sigma
-from focuskit.drift.linear import Array, GroupedFit, correct_for_noise, fit_grouped, sum_by
+from focuskit.drift.linear import Array, GroupedFit, correct_for_noise, fit_grouped, fit_shifted, sum_by
 from focuskit.drift.outliers import extra_variance
 from focuskit.drift.season import Season
 
-# Prior of the ratio r: no shifts at all with this probability, else half-Cauchy of scale 1, the weakly informative
-# choice for a spread known from few groups (Gelman 2006, Bayesian Analysis 1, 515; from memory): half of the shifts
-# that there are lie below the scatter of single runs, one in six above four times that. The share of none is chosen:
-# with six nights it keeps the coverage at no shifts below 76 % and that of two errors at others above 91 %.
-NO_SHIFTS = 0.35
-# Ratios below the first hardly change an error, beyond the last each night stands alone; 12 steps of a factor 1.9,
+# Prior of the ratio r: no shifts at all with this probability, else ln r is normal about ln 2 with a standard deviation
+# of 0.7, two thirds between 1 and 4. Chosen: shifts below half a scatter change an error no more than none, so a prior
+# that spends itself there (half-Cauchy) covers too much without shifts, 78 % in 6 nights, and too little with shifts of
+# one scatter, 61 %; this one 74 and 66 %.
+NO_SHIFTS, MIDDLE_RATIO, SPREAD_OF_LOG_RATIO = 0.35, 2.0, 0.7
+# Ratios below the first hardly change an error, beyond the last each night stands alone; 12 steps of a factor 1.6,
 # then again as many where the likelihood is (chosen: 24 fits; twice as many change errors by less than 1 %).
-_RATIOS = np.geomspace(0.05, 50.0, 12)
+_RATIOS = np.geomspace(0.3, 60.0, 12)
+# Walks, in scatters of a typical run per root of an hour: below the first they hardly change an error, beyond the last
+# runs an hour apart share nothing; a factor of two between them (chosen).
+_WALKS = np.geomspace(0.1, 12.8, 8)
+# Prior: no walk with this probability, else as for the shifts (chosen: a season of 20 nights shows a walk of a third of
+# the scatter in an hour, and plain seasons lose 2 % of their error to it).
+NO_WALK = 0.9
+# What a walk must gain in -2 log likelihood where one size of it is taken: as `MARGIN` of the models.
+WALK_SHOWS = 10.0
 # Ratios of less weight than this part of the highest add nothing to the average.
 _NEGLIGIBLE = 1e-4
 # Twice the log of it: larger ratios are not tried any more.
@@ -52,8 +59,9 @@ class AveragedFit:
         Their covariances are in steps², scatter included.
     weight : (m,) array
         Posterior probability of each.
-    shift, scale : (m,) arrays
-        Variance of the shifts in each, and that of single runs in units of those that it was given.
+    shift, walk, scale : (m,) arrays
+        Variance of the shifts in each, that of the walk per hour, and that of single runs in units of those that it
+        was given.
     degrees : float
         Degrees of freedom of the scatter of single runs; 0 where the variances are taken as known.
     """
@@ -61,6 +69,7 @@ class AveragedFit:
     fits: tuple[GroupedFit, ...]
     weight: Array
     shift: Array
+    walk: Array
     scale: Array
     degrees: float
 
@@ -85,6 +94,11 @@ class AveragedFit:
         order = np.argsort(self.shift)
         at = np.searchsorted(np.cumsum(self.weight[order]), 0.5)
         return math.sqrt(float(self.shift[order][min(int(at), len(order) - 1)]))
+
+    @property
+    def walk_shown(self) -> float:
+        """Posterior probability that there is a walk."""
+        return float(self.weight[self.walk > 0.0].sum())
 
     def contrast(self, of_coefficients: Array, of_bases: Array | None = None) -> tuple[float | None, float | None]:
         """Mean and quoted error of a combination; None where the runs do not determine it."""
@@ -144,10 +158,11 @@ class AveragedFit:
 
 @dataclass(frozen=True)
 class Trial:
-    """A fit with shifts of one size: ``scale`` is σ² in units of the variances it was given."""
+    """A fit with shifts and a walk of one size: ``scale`` is σ² in units of the variances it was given."""
 
     fit: GroupedFit
     shift: float
+    walk: float
     scale: float
     restricted: float
     deviance: float
@@ -172,10 +187,16 @@ def run_variance(season: Season, columns: Array) -> float:
     return extra
 
 
-def try_shift(
-    season: Season, columns: Array, variance: Array, shift: float, floor: float = 0.0, scale: float | None = None
-) -> Trial:
-    """Fit with shifts of one variance.
+def try_shifts(
+    season: Season,
+    columns: Array,
+    variance: Array,
+    shifts: Array,
+    floor: float = 0.0,
+    scale: float | None = None,
+    walk: float = 0.0,
+) -> list[Trial]:
+    """Fit with shifts of each of (m,) variances.
 
     Parameters
     ----------
@@ -185,15 +206,21 @@ def try_shift(
         The scale is fitted, and this at least.
     scale : float, optional
         What it is taken as instead.
+    walk : float
+        Variance that focus gains per hour of a night by a random walk, but for the same scale.
     """
-    block = season.block
-    fit = fit_grouped(columns, season.position, variance, season.stretch, block, shift)
-    n, free = len(variance), len(variance) - fit.rank
-    spread = float(np.sum(np.log(variance)) + np.sum(np.log1p(shift * sum_by(1.0 / variance, block))))
-    scales = [max(fit.chi2 / of, floor, 1e-300) if free > 0 else 1.0 for of in (n, max(free, 1))]
-    scales = scales if scale is None else [scale, scale]
-    full, restricted = (spread + of * math.log(s) + fit.chi2 / s for of, s in zip((n, free), scales, strict=True))
-    return Trial(fit, shift, scales[1], restricted + fit.log_determinant, full)
+    n, gained = len(variance), walk * season.hours_since
+    fits = fit_shifted(columns, season.position, variance, season.stretch, season.block, shifts, gained)
+    trials = []
+    for fit, shift in zip(fits, shifts.tolist(), strict=True):
+        free = n - fit.rank
+        scales = [max(fit.chi2 / of, floor, 1e-300) if free > 0 else 1.0 for of in (n, max(free, 1))]
+        scales = scales if scale is None else [scale, scale]
+        full, restricted = (
+            fit.log_variance + of * math.log(s) + fit.chi2 / s for of, s in zip((n, free), scales, strict=True)
+        )
+        trials.append(Trial(fit, shift, walk, scales[1], restricted + fit.log_determinant, full))
+    return trials
 
 
 def highest(
@@ -203,36 +230,48 @@ def highest(
     floor: float = 0.0,
     scale: float | None = None,
     shifts: bool = True,
+    walk: float = 0.0,
 ) -> Trial:
-    """Return the trial of the highest likelihood on the grid of ratios; see `try_shift`."""
+    """Return the trial of the highest likelihood on the grid of ratios; see `try_shifts`."""
     ratios = np.append(0.0, _RATIOS) if shifts else np.zeros(1)
-    trials = _walk(season, columns, variance, ratios, "deviance", floor, scale)
+    trials = try_shifts(season, columns, variance, np.median(variance) * ratios**2, floor, scale, walk)
     return min(trials, key=lambda one: round(one.deviance, 5))
 
 
-def _walk(
-    season: Season,
-    columns: Array,
-    variance: Array,
-    ratios: Array,
-    part: Literal["deviance", "restricted"],
-    floor: float,
-    scale: float | None = None,
-) -> list[Trial]:
-    """Try ascending ratios until the likelihood has fallen for good."""
-    typical, trials, best = float(np.median(variance)), [], math.inf
-    for ratio in ratios.tolist():
-        trials.append(try_shift(season, columns, variance, typical * ratio**2, floor, scale))
-        best = min(best, getattr(trials[-1], part))
-        if getattr(trials[-1], part) > best + _FALLEN:
+def likely_walk(season: Season, columns: Array, variance: Array, floor: float = 0.0) -> float:
+    """Return the walk (variance per hour) of the highest restricted likelihood, 0 where it does not show."""
+    found = _table(season, columns, variance, floor, np.append(0.0, _RATIOS), np.append(0.0, _WALKS))
+    best = [min(trial.restricted for trial in trials) for trials in found]
+    at = int(np.argmin(best))
+    return found[at][0].walk if best[at] < best[0] - WALK_SHOWS else 0.0
+
+
+def _table(
+    season: Season, columns: Array, variance: Array, floor: float, ratios: Array, walks: Array
+) -> list[list[Trial]]:
+    """Try all shifts with ascending walks, until the likelihood has fallen for good."""
+    typical, table, best = float(np.median(variance)), [], math.inf
+    for walk in walks.tolist() if season.hours_since.any() else [0.0]:
+        trials = try_shifts(season, columns, variance, typical * ratios**2, floor, walk=typical * walk**2)
+        table.append(trials)
+        least = min(trial.restricted for trial in trials)
+        best = min(best, least)
+        if least > best + _FALLEN:
             break
-    return trials
+    return table
+
+
+def _prior(ratios: Array, none: float) -> Array:
+    """Probability of each ratio of a grid that is even in log r but for the first, which is 0."""
+    off = np.log(ratios[1:] / MIDDLE_RATIO) / SPREAD_OF_LOG_RATIO
+    step = math.log(ratios[2] / ratios[1]) / SPREAD_OF_LOG_RATIO
+    return np.append(none, (1.0 - none) * step * np.exp(-0.5 * off**2) / math.sqrt(2.0 * math.pi))
 
 
 def average_shifts(
     season: Season, columns: Array, variance: Array, floor: float = 0.0, noise_c2: float = 0.0
 ) -> AveragedFit:
-    """Fit a season with shifts of the nights of all sizes and weigh them.
+    """Fit a season with shifts of the nights and walks within them of all sizes and weigh them.
 
     Parameters
     ----------
@@ -242,28 +281,28 @@ def average_shifts(
         Variance of the errors of the temperatures, whose column follows those of the filters.
     """
 
-    def weigh(ratios: Array) -> tuple[list[Trial], Array]:
-        trials = _walk(season, columns, variance, ratios, "restricted", floor)
-        ratios = ratios[: max(len(trials), 3)]
-        # the grid is even in log r: an element of it has the density times r; the first is none at all
-        step = math.log(ratios[2] / ratios[1])
-        prior = np.append(NO_SHIFTS, (1.0 - NO_SHIFTS) * 2.0 / math.pi * ratios[1:] / (1.0 + ratios[1:] ** 2) * step)
-        log_weight = np.log(prior[: len(trials)]) - 0.5 * np.array([trial.restricted for trial in trials])
+    def weigh(ratios: Array, walks: Array) -> tuple[list[list[Trial]], Array]:
+        table = _table(season, columns, variance, floor, ratios, walks)
+        prior = np.outer(_prior(np.append(0.0, _WALKS), NO_WALK)[: len(table)], _prior(ratios, NO_SHIFTS))
+        log_weight = np.log(prior) - 0.5 * np.array([[trial.restricted for trial in row] for row in table])
         weight = np.exp(log_weight - log_weight.max())
-        return trials, weight / weight.sum()
+        return table, weight / weight.sum()
 
-    ratios = np.append(0.0, _RATIOS)
-    trials, weight = weigh(ratios)
-    bearing = np.flatnonzero(weight[1:] > _NEGLIGIBLE * weight.max())
+    walks = np.append(0.0, _WALKS)
+    table, weight = weigh(np.append(0.0, _RATIOS), walks)
+    likely = weight.sum(axis=0)
+    bearing = np.flatnonzero(likely[1:] > _NEGLIGIBLE * likely.max())
     if 0 < len(bearing) < len(_RATIOS) // 2:
         low, high = _RATIOS[max(bearing[0] - 1, 0)], _RATIOS[min(bearing[-1] + 1, len(_RATIOS) - 1)]
-        trials, weight = weigh(np.append(0.0, np.geomspace(low, high, len(_RATIOS))))
-    kept = np.flatnonzero(weight > _NEGLIGIBLE * weight.max())
+        table, weight = weigh(np.append(0.0, np.geomspace(low, high, len(_RATIOS))), walks)
+    kept = np.argwhere(weight > _NEGLIGIBLE * weight.max())
+    trials = [table[i][j] for i, j in kept.tolist()]
+    weight = weight[tuple(kept.T)]
     free = len(variance) - trials[0].fit.rank
-    fits = tuple(_finished(season, columns, variance, trials[i], noise_c2) for i in kept.tolist())
-    scale = np.array([trials[i].scale for i in kept])
-    shift = scale * np.array([trials[i].shift for i in kept])
-    return AveragedFit(fits, weight[kept] / weight[kept].sum(), shift, scale, float(max(free, 0)))
+    fits = tuple(_finished(season, columns, variance, trial, noise_c2) for trial in trials)
+    scale = np.array([trial.scale for trial in trials])
+    shift, walk = (scale * np.array([getattr(trial, name) for trial in trials]) for name in ("shift", "walk"))
+    return AveragedFit(fits, weight / weight.sum(), shift, walk, scale, float(max(free, 0)))
 
 
 def _finished(season: Season, columns: Array, variance: Array, trial: Trial, noise_c2: float) -> GroupedFit:

