@@ -33,6 +33,10 @@ _UNDISTURBED_PERCENT, _WINGS_DIFFER = 30, 0.3
 # Half-flux diameter over full width at half maximum is 1 for a Gaussian, 1.36 for a Moffat profile of beta 2.5, 1.55 of
 # beta 2, below 1 out of focus (closed forms). Chosen above them all: knots of a galaxy have 3.
 MOST_HFD_FWHM = 2.0
+LEAST_HFD_PX = 1.4  # what is sharper is a cosmic ray: one pixel and a seeing of one pixel make 1.4
+# Chosen: sizes of stars differ by less over most fields. Knots of 4 to 14 px agree so by chance in one of four draws of
+# five, in one of 12 of eight.
+_ONE_SIZE = 0.15
 _AGREE = 0.1  # chosen: rough sizes of stars with S/N above 20 agree to that
 _OUTLYING = 3.5  # sigma: one star in 2,000 of a normal law
 _LEAST_SCATTER = 0.01  # chosen: sizes that agree better by chance do not make the others odd
@@ -82,6 +86,15 @@ def star_shaped(stars: Stars) -> bool:
     """
     fwhm = stars.fwhm_px[stars.good]
     return bool(np.mean(np.isfinite(fwhm)) > 0.5) if fwhm.size else False
+
+
+def alike(stars: Stars) -> bool:
+    """Tell whether the good stars have one size, beside what their own errors make them differ by."""
+    good = stars.take(stars.good)
+    if len(good) < 3:
+        return True
+    own = float(np.median(good.hfd_err_px / good.hfd_px))
+    return robust_scatter(np.log(good.hfd_px)) < math.hypot(_ONE_SIZE, own)
 
 
 def sharpest(sizes: np.ndarray, sample: np.ndarray, smallest: float) -> float:

@@ -5,16 +5,19 @@ from __future__ import annotations
 import math
 
 import numpy as np
+from scipy.ndimage import uniform_filter
 
 from focuskit.frames import Pixels
-from focuskit.stars.checks import STANDS_OUT
+from focuskit.stars.checks import LEAST_HFD_PX, LEAST_SNR, STANDS_OUT, sharpest
 from focuskit.stars.cutouts import PreparedImage, lies_inside, peak_adu
-from focuskit.stars.detect import Peaks
+from focuskit.stars.detect import Peaks, find_peaks
 from focuskit.stars.stamps import cut_stamps, elongation, find_centroids, half_flux_radius, sum_in_circles
 
 _FIRST_LOOK = 40  # peaks; chosen: enough for a median, few enough to cost nothing
 _LOOKED_THROUGH = 400  # peaks among which they are sought; chosen: more than a frame has saturated stars, as a rule
 _DRAWN_OUT = 0.6  # ellipticity that no star has: 2.5 times as long as wide
+# Wide light is taken off over so many elements of a level, three boxes of a star; levels for stars of up to six blocks.
+_WIDE, _FINE_LEVELS = 9, 2
 _TOP_PEAKS = 60  # chosen: those that may show the level of saturation
 # Pixels of one star with the very same highest value, which photon noise makes differ: a plateau. Chosen; of values
 # that are a thousand times the noise of the sky, so that whole numbers are fine steps.
@@ -79,6 +82,18 @@ def first_sizes(image: PreparedImage, peaks: Peaks) -> list[float]:
     share = np.cumsum(np.minimum(weights, 4.0 * np.median(weights))[order])
     bright = float(sizes[order[int(np.searchsorted(share, 0.5 * share[-1]))]])
     return [bright, float(np.median(sizes)), 2.0 * bright, 4.0 * bright, 0.5 * bright]
+
+
+def sharp_size(image: PreparedImage) -> float:
+    """Return the rough half-flux diameter of the sharpest peaks that agree, NaN where none do.
+
+    What is wider than a dozen blocks, as knots of a nebula are, is taken off first: it would hide the stars on it.
+    """
+    fine = [level - uniform_filter(level, _WIDE) for level in image.levels[:_FINE_LEVELS]]
+    peaks = find_peaks(fine, image.blocks.side, image.blocks.noise, 0.5)
+    peaks = peaks.take(np.flatnonzero((peaks.contrast > STANDS_OUT) & (peaks.significance > LEAST_SNR[1])))
+    sizes = _rough_sizes(image, peaks.take(np.arange(min(peaks.x.size, _LOOKED_THROUGH))))[0]
+    return sharpest(sizes, np.ones(sizes.size, bool), LEAST_HFD_PX)
 
 
 def _rough_sizes(image: PreparedImage, peaks: Peaks) -> tuple[np.ndarray, np.ndarray]:

@@ -3,17 +3,27 @@
 from __future__ import annotations
 
 import math
+from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy.optimize import nnls
 
-from focuskit.stars.cutouts import RING_RADII
-from focuskit.stars.stamps import RadialSums
+from focuskit.stars.catalogue import CROWDED_GROWTH_ERR, GROWTH_ERR
+from focuskit.stars.checks import has_neighbour, outlying
+from focuskit.stars.cutouts import RING_RADII, PreparedImage, lies_inside, star_stamps
+from focuskit.stars.stamps import RadialSums, sum_in_circles
+
+if TYPE_CHECKING:
+    from focuskit.stars.image import Light, Targets
 
 # Radii between which the light is summed, in apertures. A wide star has faint wings only, so that the
 # shorter reach is enough.
 _EDGES = np.array([1.0, 1.3, 1.5, 1.75, 2.0, 2.4, 2.9, 3.45, 4.3, 5.45])
 REACH_SHARP, REACH_WIDE = 5.45, 3.45
+_BRIGHT = 40  # stars that make the growth curve at the most; chosen: the fainter half adds noise and time
+# Between 1.00 of donuts and 1.25 of the widest wings lies what is usual, to this standard deviation: it counts for as
+# much as the stars do where they differ by as much, as where a nebula shines around them.
+_USUAL_ERR = 0.08
 # A Moffat profile of exponent 2, with wings as wide as those of any star, has a fifth of its light beyond one half-flux
 # diameter from its centre (from its integral): 1 / (1 - 1/5).
 MOST_GROWTH = 1.25
@@ -27,7 +37,7 @@ _GUESS = np.array([0.03, 0.3, 0.1, 0.5])
 _SPREAD = np.array([0.1, 0.3, 0.3, 0.5])
 
 
-def fit_growth(sums: RadialSums, flux: np.ndarray, noise: float, radius: float) -> tuple[float, float]:
+def fit_growth(sums: RadialSums, flux: np.ndarray, noise: float, radius: float) -> tuple[float, float, float]:
     """Tell how much light lies beyond the aperture, from the frame's bright stars.
 
     Beyond 1.3 half-flux diameters the mean profile is taken as a sum of power laws. The sky lies on
@@ -50,14 +60,20 @@ def fit_growth(sums: RadialSums, flux: np.ndarray, noise: float, radius: float) 
         Total flux over the flux in the aperture.
     pedestal : float
         Surface brightness of starlight that was taken for sky, per element and per aperture flux.
+    error : float
+        Standard deviation of the growth, from how the stars differ.
     """
     edges = _EDGES[_EDGES * radius <= sums.step * sums.flux.shape[1]]
     within = np.stack([sums.at(np.full(flux.size, r)) for r in edges * radius], axis=1) / flux[:, None]
     # One object that is no star must not decide, however bright.
-    steps = _robust_mean(np.diff(within), np.minimum(flux, 4.0 * np.median(flux)))
-    error = noise * radius / math.sqrt(float(np.sum(flux**2)))
-    growth, pedestal = _extrapolate(steps, edges, error)
-    return growth, pedestal / radius**2
+    steps, parts = _robust_mean(np.diff(within), np.minimum(flux, 4.0 * np.median(flux)))
+    noise_error = noise * radius / math.sqrt(float(np.sum(flux**2)))
+    growth, pedestal, response = _extrapolate(steps, edges, noise_error)
+    count = flux.size
+    variance = count / (count - 1) * float(np.sum((parts @ response) ** 2)) if count > 1 else math.inf
+    share = 1.0 / (1.0 + variance / _USUAL_ERR**2)
+    growth = share * growth + (1.0 - share) * usual_growth()
+    return growth, pedestal / radius**2, _USUAL_ERR * math.sqrt(1.0 - share)
 
 
 def usual_growth() -> float:
@@ -65,23 +81,29 @@ def usual_growth() -> float:
     return _extrapolate(np.array([0.08, *[0.0] * 6]), _EDGES[:8], 1e3)[0]
 
 
-def _robust_mean(values: np.ndarray, weight: np.ndarray) -> np.ndarray:
-    """Return weighted means down the columns without what lies far from the weighted median."""
-    out = np.empty(values.shape[1])
-    for k, column in enumerate(values.T):
-        order = np.argsort(column)
-        share = np.cumsum(weight[order])
-        middle = column[order][np.searchsorted(share, 0.5 * share[-1])]
-        off = np.abs(column - middle)
-        # Bright stars differ by more than their noise: by where they lie on the pixels.
-        own = 4.0 * 1.4826 * np.median(off * weight) / weight + 0.05 * abs(middle) + 0.003
-        kept = off <= own
-        out[k] = np.sum((column * weight**2)[kept]) / np.sum((weight**2)[kept])
-    return out
+def _robust_mean(values: np.ndarray, weight: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return weighted means down the columns, shape (k,), without what lies far from the weighted median.
+
+    Also return by how much each value moves its mean, shape (n, k); what lies far, as if it lay at the bound.
+    """
+    order = np.argsort(values, axis=0)
+    share = np.cumsum(weight[order], axis=0)
+    half = np.argmax(share >= 0.5 * share[-1], axis=0)
+    middle = np.take_along_axis(values, np.take_along_axis(order, half[None], 0), 0)[0]
+    off = np.abs(values - middle)
+    weight = weight[:, None]
+    # Bright stars differ by more than their noise: by where they lie on the pixels.
+    own = 4.0 * 1.4826 * np.median(off * weight, axis=0) / weight + 0.05 * np.abs(middle) + 0.003
+    kept = (off <= own) * weight**2
+    mean = np.sum(values * kept, axis=0) / np.sum(kept, axis=0)
+    # What lies far does not move the mean, but says how little the others are to be trusted.
+    return mean, weight**2 / np.sum(kept, axis=0) * np.clip(values - mean, -own, own)
 
 
-def _extrapolate(steps: np.ndarray, edges: np.ndarray, error: float) -> tuple[float, float]:
+def _extrapolate(steps: np.ndarray, edges: np.ndarray, error: float) -> tuple[float, float, np.ndarray]:
     """Fit a sum of power laws to the flux between ``edges``; amplitudes are not negative.
+
+    Return the growth, the pedestal, and by how much the growth changes with each of the steps, shape (k,).
 
     Parameters
     ----------
@@ -110,6 +132,43 @@ def _extrapolate(steps: np.ndarray, edges: np.ndarray, error: float) -> tuple[fl
     near = max(float(steps[0]), 0.002)
     design = np.concatenate([model / sigma[:, None], np.diag(1.0 / (near * _SPREAD))])
     amplitude, _ = nnls(design, np.concatenate([data / sigma, _GUESS / _SPREAD]))
+    far = 2.0 * math.pi * edges[1] ** (2 - n) / (n - 2)
     pedestal = float(np.sum(amplitude * in_ring)) - sky
-    beyond = float(np.sum(2.0 * math.pi * amplitude * edges[1] ** (2 - n) / (n - 2)))
-    return 1.0 + pedestal * math.pi * edges[1] ** 2 + float(steps[0]) + beyond, pedestal
+    inside = math.pi * edges[1] ** 2
+    growth = 1.0 + pedestal * inside + float(steps[0]) + float(np.sum(amplitude * far))
+    # To first order: the amplitudes that are not zero follow the data linearly, and so does the sky.
+    free = amplitude > 0
+    by_data = (far + in_ring * inside)[free] @ np.linalg.pinv(design[:, free])[:, : data.size] / sigma
+    by_sky = -inside - float(by_data @ area[1:])
+    response = np.concatenate([[1.0], by_data])
+    if edges[-1] == REACH_SHARP:
+        response[-3:] += by_sky / np.sum(area[-3:])
+    return growth, pedestal, response
+
+
+def frame_growth(image: PreparedImage, targets: Targets, light: Light, flag: np.ndarray) -> tuple[float, float, float]:
+    """Fit the growth curve of the brightest clean stars that stand alone, see `fit_growth`; its part in the errors."""
+    x, y, bins, known = light.x, light.y, light.bins, np.isfinite(light.rough)
+    log_size = np.log(np.where(known, light.rough, 1.0))
+    clean = (flag == 0) & ~outlying(log_size, known & (flag == 0), 1.0 / np.maximum(light.snr, 1.0))
+    brightest = np.argsort(-light.snr, kind="stable")
+    order = brightest[clean[brightest]][: 3 * _BRIGHT]
+    # Where all stars have neighbours, the shorter reach has fewer of them.
+    tries = [(REACH_WIDE, 3), (REACH_WIDE, 0)]
+    for reach, least in [(REACH_SHARP, 5), *tries] if bins == 1 else tries:
+        far = reach * light.size
+        usable = order[lies_inside(image.pixels.raw.shape, x[order], y[order], far + 3 * bins)]
+        height, outer = targets.height[usable], far + 0.8 * light.size
+        crowd = has_neighbour(targets.pieces, x[usable], y[usable], height, targets.own_reach, outer)
+        chosen = (usable[~crowd] if least else usable)[:_BRIGHT]
+        if chosen.size and chosen.size >= least:
+            stamps, x0, y0 = star_stamps(image, x[chosen], y[chosen], light.sky[chosen], far, bins)
+            dx, dy = (x[chosen] - x0) / bins, (y[chosen] - y0) / bins
+            sums = sum_in_circles(stamps, dx, dy, far / bins, 1 if light.radius > 4.0 else 2)
+            shared = GROWTH_ERR if least else CROWDED_GROWTH_ERR
+            growth, pedestal, error = fit_growth(sums, light.flux[chosen], light.noise, light.radius)
+            # Of wide stars that all have neighbours, what is more than any star has is the light of those.
+            if least or bins == 1 or growth < MOST_GROWTH:
+                # Other light around the stars, as of a nebula, makes them differ.
+                return growth, pedestal, math.hypot(shared, error)
+    return usual_growth(), 0.0, CROWDED_GROWTH_ERR

@@ -9,21 +9,30 @@ bright stars beyond it, extrapolated by a power law.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.spatial import cKDTree
 
 from focuskit.core.errors import FocuskitError
 from focuskit.frames import Pixels
-from focuskit.stars.catalogue import CROWDED_GROWTH_ERR, FLAG_BIT, GROWTH_ERR, NO_STARS, MeasuredImage, Stars, summarise
+from focuskit.stars.catalogue import (
+    FEW_STARS,
+    FLAG_BIT,
+    GROWTH_ERR,
+    NO_STARS,
+    MeasuredImage,
+    Stars,
+    summarise,
+)
 from focuskit.stars.checks import (
+    LEAST_HFD_PX,
     LEAST_SNR,
     MOST_HFD_FWHM,
+    alike,
     crowded,
     doubled,
     drawn_out,
-    has_neighbour,
     least_snr,
     outlying,
     sharpest,
@@ -42,8 +51,8 @@ from focuskit.stars.cutouts import (
     sum_squares,
 )
 from focuskit.stars.detect import PEAK_SIGMA, Peaks, find_peaks
-from focuskit.stars.first_look import first_sizes, saturation_level
-from focuskit.stars.growth import MOST_GROWTH, REACH_SHARP, REACH_WIDE, fit_growth, usual_growth
+from focuskit.stars.first_look import first_sizes, saturation_level, sharp_size
+from focuskit.stars.growth import frame_growth
 from focuskit.stars.stamps import (
     RadialSums,
     elongation,
@@ -51,19 +60,24 @@ from focuskit.stars.stamps import (
     half_flux_radius,
     half_maximum_width,
     pixel_excess,
+    refined_radius,
+    rough_sizes,
     size_error,
     sum_in_circles,
     without_pixel,
 )
 
 MOST_STARS = 300  # chosen: the size of a frame is known to half a per cent by then, and time grows with stars
-LEAST_HFD_PX = 1.4  # what is sharper is a cosmic ray: one pixel and a seeing of one pixel make 1.4
 _MOST_STEPS = 6  # times as many are measured where most of the brightest are saturated or crowded; chosen: for time
 # Rounding moves the mean of a Gaussian by (1/π) exp(-2π²σ²) steps at most: 0.2 % of one at half a step, 9 at a quarter.
 _COARSE = 0.5
 _ALIKE = 0.2  # chosen: sizes of stars differ by less over most fields, and those of knots by more
 _NO_STARS_WORTH = 0.1  # chosen: a tenth as many that look like stars are preferred
-_BRIGHT = 40  # stars that make the growth curve at the most; chosen: the fainter half adds noise and time
+_SETTLED = 0.15  # chosen: an aperture so much too large or small changes the size by less than its error
+# Sharper stars are looked for behind fewer than 20 that look like stars (chosen: as many do not agree by chance), where
+# those are wider than the finest box, which would have shown the others; they must be sharper than stars differ over
+# most fields, and not as sharp as cosmic rays, of which 300 in a frame have a median of 1.4 to 2.2 px.
+_ENOUGH, _FINE_ENOUGH, _MUCH_SHARPER, _NO_RAY_PX = 20, 3.0, 0.7, 2.4
 _UNSEEN_PX = 4.0  # size at which given places are measured where nothing at all is seen; chosen: usual seeing
 # Pixels without a value are filled from their neighbours. Squares of them within stars of 2 to 34 pixels changed the
 # size by less than 1 % up to this share of the aperture, by 2 % at twice the share. Scattered ones are filled well:
@@ -109,51 +123,85 @@ def measure_pixels(
     if not image.blocks.noise > 0:
         raise FocuskitError("nearly all of its pixels have the same value: no exposure")
     given = None if positions is None else (positions - (unit - 1) / 2.0) / unit
-    stars, shared, worth = NO_STARS, GROWTH_ERR, 0.0
-    sizes = first_sizes(image, peaks) or ([] if given is None else [_UNSEEN_PX])
-    # Where nothing has the shape of stars they may be outnumbered, as by knots of a galaxy: then the sharpest count.
-    for size, sharp in [(size, False) for size in sizes] + [(size, True) for size in sizes[:1]]:
-        tried, by_growth = _measure_all(image, size, given, sharp)
-        # A star that is barely seen counts for less than a whole one, and what has no star's shape for next to nothing.
-        count = float(np.minimum(tried.snr[tried.good] / LEAST_SNR[1], 1.0).sum())
-        count *= 1.0 if star_shaped(tried) else _NO_STARS_WORTH
-        if count > worth or not len(stars):
-            stars, shared, worth = tried, by_growth, count
-        if worth >= 5.0:
-            break
+    found = _choose(image, first_sizes(image, peaks) or ([] if given is None else [_UNSEEN_PX]), given)
+    stars = found.stars
     noticed = {
-        "no_star_shapes": bool(stars.good.any()) and not star_shaped(stars),
+        "no_star_shapes": bool(stars.good.any()) and not found.star_like,
         "gain_contradicted": image.gain != gain_e_per_adu,
         "coarse_values": pixels.raw.dtype.kind in "iu" and image.blocks.noise < _COARSE * abs(pixels.scale),
     }
-    measured = summarise(_in_sensor_pixels(stars, unit), image.blocks, shared)
+    measured = summarise(stars.in_sensor_pixels(unit), image.blocks, found.shared)
     return replace(measured, noticed=tuple(name for name, is_so in noticed.items() if is_so))
 
 
-def _measure_all(image: PreparedImage, size: float, given: np.ndarray | None, sharp: bool) -> tuple[Stars, float]:
+@dataclass(frozen=True)
+class _Trial:
+    """Stars as they were measured from a first idea of their size, and the relative error that they share.
+
+    ``settled`` is whether they were measured in an aperture of the size that they turned out to have.
+    """
+
+    stars: Stars = NO_STARS
+    shared: float = GROWTH_ERR
+    settled: bool = False
+
+    @property
+    def size(self) -> float:
+        """Median half-flux diameter of the good stars, infinite without any."""
+        return float(np.median(self.stars.hfd_px[self.stars.good])) if self.stars.good.any() else math.inf
+
+    @property
+    def star_like(self) -> bool:
+        """Whether the good ones look like stars: their profiles, and all of one size."""
+        return star_shaped(self.stars) and alike(self.stars)
+
+    @property
+    def worth(self) -> float:
+        """How many stars it shows; what is barely seen counts for less, what does not look like them for little."""
+        count = float(np.minimum(self.stars.snr[self.stars.good] / LEAST_SNR[1], 1.0).sum())
+        return count if self.star_like else _NO_STARS_WORTH * count
+
+
+def _choose(image: PreparedImage, sizes: list[float], given: np.ndarray | None) -> _Trial:
+    """Measure all stars from each of the sizes until enough are found, and look for sharper ones among what is wide."""
+    best = _Trial()
+    for size in sizes:
+        trial = _measure_all(image, size, given, False)
+        if trial.worth > best.worth or not len(best.stars):
+            best = trial
+        if best.worth >= FEW_STARS:
+            break
+    # Stars may be outnumbered, as by knots of a galaxy. Nothing is sharper than they, and they are all alike.
+    many = best.settled and best.star_like and best.stars.good.sum() >= _ENOUGH
+    if sizes and not many and best.size > _FINE_ENOUGH * image.blocks.side:
+        size = sharp_size(image)
+        if size < _MUCH_SHARPER * best.size:
+            sharp = _measure_all(image, size, given, True)
+            if sharp.settled and sharp.star_like and sharp.stars.good.sum() >= FEW_STARS and sharp.size > _NO_RAY_PX:
+                return sharp
+    return best
+
+
+def _measure_all(image: PreparedImage, size: float, given: np.ndarray | None, sharp: bool) -> _Trial:
     """Measure all stars from a first idea of their size, again where it was far off; see `_measure`."""
-    stars, shared = NO_STARS, GROWTH_ERR
+    last = _Trial()
     for _ in range(3):
-        tried, by_growth = _measure(image, size, given, sharp)
-        beside_others = np.sum(tried.flag & FLAG_BIT["crowded"] > 0)
-        if 2 * tried.good.sum() < stars.good.sum() < beside_others:  # in a larger aperture nearly all have neighbours
+        stars, shared = _measure(image, size, given, sharp)
+        beside_others = np.sum(stars.flag & FLAG_BIT["crowded"] > 0)
+        if (
+            2 * stars.good.sum() < last.stars.good.sum() < beside_others
+        ):  # in a larger aperture nearly all have neighbours
             break
-        stars, shared = tried, by_growth
-        grown = float(np.median(stars.hfd_px[stars.good])) / size if stars.good.any() else 1.0
+        last = _Trial(stars, shared)
+        grown = last.size / size if stars.good.any() else 1.0
         size *= grown
-        if abs(math.log(grown)) < 0.15:
-            break
-    return stars, shared
-
-
-def _in_sensor_pixels(stars: Stars, unit: int) -> Stars:
-    grown = {name: getattr(stars, name) * unit for name in ("hfd_px", "hfd_err_px", "fwhm_px")}
-    shift = (unit - 1) / 2.0
-    return replace(stars, x_px=stars.x_px * unit + shift, y_px=stars.y_px * unit + shift, **grown)
+        if abs(math.log(grown)) < _SETTLED:
+            return replace(last, settled=True)
+    return last
 
 
 @dataclass(frozen=True)
-class _Targets:
+class Targets:
     """Stars to be measured, the most significant first; ``row`` is their place among the peaks or the places given."""
 
     x: np.ndarray
@@ -167,7 +215,7 @@ class _Targets:
 
 
 @dataclass(frozen=True)
-class _Light:
+class Light:
     """The light of stars that were cut out; radii are in elements, squares of ``bins``² pixels.
 
     ``size`` is the aperture, one half-flux diameter of the frame's stars, in pixels, ``radius`` the same in elements.
@@ -214,17 +262,17 @@ def _measure(image: PreparedImage, size: float, given: np.ndarray | None, sharp:
         if sharp:
             size = sharpest(light.rough * light.bins, (flag == 0) & (light.snr > LEAST_SNR[1]), LEAST_HFD_PX)
             flag |= np.where(np.abs(np.log(light.rough * light.bins / size)) < _ALIKE, 0, FLAG_BIT["odd_size"])
-        growth, pedestal, shared = _growth(image, targets, light, flag)
+        growth, pedestal, shared = frame_growth(image, targets, light, flag)
         stars = _sizes(light, flag, growth, pedestal, image.unit)
     else:
         stars = NO_STARS
     if given is not None:
-        return _in_rows(stars, targets.row, given), shared
+        return stars.in_rows(targets.row, given), shared
     kept = np.flatnonzero(np.isfinite(stars.hfd_px) & (stars.snr > 5.0))
     return stars.take(kept[: np.searchsorted(np.cumsum(stars.good[kept]), MOST_STARS) + 1]), shared
 
 
-def _find(image: PreparedImage, size: float, given: np.ndarray | None) -> _Targets:
+def _find(image: PreparedImage, size: float, given: np.ndarray | None) -> Targets:
     """Find the stars on sums of the size of a star; places that are given are taken as they are."""
     level = image.level_for(1.2 * size)
     side = image.blocks.side * 2**level
@@ -244,7 +292,7 @@ def _find(image: PreparedImage, size: float, given: np.ndarray | None) -> _Targe
     row = order[lies_inside(image.pixels.raw.shape, x[order], y[order], STAMP_RADIUS * size + 5 * bins)]
     if given is None:
         row = row[: _how_many(image, peaks, row, size)]
-    return _Targets(x[row], y[row], height[row], contrast[row], row, peaks, pieces, own_reach)
+    return Targets(x[row], y[row], height[row], contrast[row], row, peaks, pieces, own_reach)
 
 
 def _how_many(image: PreparedImage, peaks: Peaks, row: np.ndarray, size: float) -> int:
@@ -263,7 +311,7 @@ def _how_many(image: PreparedImage, peaks: Peaks, row: np.ndarray, size: float) 
     return min(row.size, _MOST_STEPS * step)
 
 
-def _gather(image: PreparedImage, targets: _Targets, size: float) -> _Light:
+def _gather(image: PreparedImage, targets: Targets, size: float) -> Light:
     """Cut the stars out, find their centroids, sum their light within circles, and settle the aperture."""
     bins = image.bins_for(size)
     sky = ring_sky(image, targets.x, targets.y, size)
@@ -276,12 +324,12 @@ def _gather(image: PreparedImage, targets: _Targets, size: float) -> _Light:
         None if one is None else sum_in_circles(sum_squares(one, x0, y0, half, bins), dx, dy, reach, fine)
         for one in (image.variance, image.gaps)
     )
-    rough = _rough_sizes(sums, guess)
-    radius = _refined_radius(rough, targets.height, guess)
+    rough = rough_sizes(sums, guess)
+    radius = refined_radius(rough, targets.height, guess)
     flux = sums.at(radius)
     gain = image.gain if variance is None else None
     ellipticity, angle_deg = elongation(stamps, dx, dy, 0.8 * radius)
-    return _Light(
+    return Light(
         x=x0 + dx * bins,
         y=y0 + dy * bins,
         sky=sky,
@@ -301,7 +349,7 @@ def _gather(image: PreparedImage, targets: _Targets, size: float) -> _Light:
     )
 
 
-def _flags(image: PreparedImage, targets: _Targets, light: _Light) -> np.ndarray:
+def _flags(image: PreparedImage, targets: Targets, light: Light) -> np.ndarray:
     """Return what speaks against each star, but for its size: bits of `STAR_FLAGS`."""
     x, y, size, snr = light.x, light.y, light.size, light.snr
     flag = np.where(light.peak >= (image.saturation_adu or math.inf), FLAG_BIT["saturated"], 0)
@@ -316,7 +364,7 @@ def _flags(image: PreparedImage, targets: _Targets, light: _Light) -> np.ndarray
     return flag | np.where(long, FLAG_BIT["elongated"], 0) | np.where(beside, FLAG_BIT["crowded"], 0)
 
 
-def _sizes(light: _Light, flag: np.ndarray, growth: float, pedestal: float, unit: int) -> Stars:
+def _sizes(light: Light, flag: np.ndarray, growth: float, pedestal: float, unit: int) -> Stars:
     """Return the stars with the circle that holds half of all their light, and what is odd about its size."""
     sums, bins = light.sums, light.bins
     radius, slope = half_flux_radius(sums, 0.5 * growth * light.flux, pedestal * light.flux)
@@ -345,51 +393,3 @@ def _sizes(light: _Light, flag: np.ndarray, growth: float, pedestal: float, unit
         angle_deg=light.angle_deg,
         flag=flag,
     )
-
-
-def _in_rows(stars: Stars, row: np.ndarray, given: np.ndarray) -> Stars:
-    """Return one row for each place given, in its order: flagged, with NaN, where it is too near the edge."""
-    whole = Stars(
-        *(np.full(len(given), FLAG_BIT["edge"] if f.name == "flag" else np.nan) for f in fields(Stars))
-    )  # fmt: skip
-    whole.x_px[:], whole.y_px[:] = given.T
-    for f in fields(Stars):
-        getattr(whole, f.name)[row] = getattr(stars, f.name)
-    return whole
-
-
-def _rough_sizes(sums: RadialSums, radius: float) -> np.ndarray:
-    """Return half-flux diameters as if a tenth of the light lay outside the aperture."""
-    return 2.0 * half_flux_radius(sums, 0.55 * sums.at(radius))[0]
-
-
-def _refined_radius(sizes: np.ndarray, significance: np.ndarray, radius: float) -> float:
-    """Return the aperture, one half-flux diameter, from the stars themselves: the guess must not show."""
-    bright = np.isfinite(sizes) & (significance >= np.median(significance))
-    return float(np.clip(np.median(sizes[bright]), 0.75 * radius, 1.2 * radius)) if bright.any() else radius
-
-
-def _growth(image: PreparedImage, targets: _Targets, light: _Light, flag: np.ndarray) -> tuple[float, float, float]:
-    """Fit the growth curve of the brightest clean stars that stand alone, see `fit_growth`; its part in the errors."""
-    x, y, bins, known = light.x, light.y, light.bins, np.isfinite(light.rough)
-    log_size = np.log(np.where(known, light.rough, 1.0))
-    clean = (flag == 0) & ~outlying(log_size, known & (flag == 0), 1.0 / np.maximum(light.snr, 1.0))
-    brightest = np.argsort(-light.snr, kind="stable")
-    order = brightest[clean[brightest]][: 3 * _BRIGHT]
-    # Where all stars have neighbours, the shorter reach has fewer of them.
-    tries = [(REACH_WIDE, 3), (REACH_WIDE, 0)]
-    for reach, least in [(REACH_SHARP, 5), *tries] if bins == 1 else tries:
-        far = reach * light.size
-        usable = order[lies_inside(image.pixels.raw.shape, x[order], y[order], far + 3 * bins)]
-        height, outer = targets.height[usable], far + 0.8 * light.size
-        crowd = has_neighbour(targets.pieces, x[usable], y[usable], height, targets.own_reach, outer)
-        chosen = (usable[~crowd] if least else usable)[:_BRIGHT]
-        if chosen.size and chosen.size >= least:
-            stamps, x0, y0 = star_stamps(image, x[chosen], y[chosen], light.sky[chosen], far, bins)
-            dx, dy = (x[chosen] - x0) / bins, (y[chosen] - y0) / bins
-            sums = sum_in_circles(stamps, dx, dy, far / bins, 1 if light.radius > 4.0 else 2)
-            growth, pedestal = fit_growth(sums, light.flux[chosen], light.noise, light.radius)
-            # Of wide stars that all have neighbours, what is more than any star has is the light of those.
-            if least or bins == 1 or growth < MOST_GROWTH:
-                return growth, pedestal, GROWTH_ERR if least else CROWDED_GROWTH_ERR
-    return usual_growth(), 0.0, CROWDED_GROWTH_ERR

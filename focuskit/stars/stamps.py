@@ -188,6 +188,17 @@ def half_flux_radius(
     return radius, np.where(found & (slope > 0), slope, np.nan)
 
 
+def rough_sizes(sums: RadialSums, radius: float) -> np.ndarray:
+    """Return half-flux diameters as if a tenth of the light lay outside the aperture."""
+    return 2.0 * half_flux_radius(sums, 0.55 * sums.at(radius))[0]
+
+
+def refined_radius(sizes: np.ndarray, significance: np.ndarray, radius: float) -> float:
+    """Return the aperture, one half-flux diameter, from the stars themselves: the guess must not show."""
+    bright = np.isfinite(sizes) & (significance >= np.median(significance))
+    return float(np.clip(np.median(sizes[bright]), 0.75 * radius, 1.2 * radius)) if bright.any() else radius
+
+
 def size_error(
     slope: np.ndarray, growth: float, inner: np.ndarray | float, whole: np.ndarray | float, photons: np.ndarray | float
 ) -> np.ndarray:

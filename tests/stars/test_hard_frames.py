@@ -132,23 +132,40 @@ def test_a_gain_that_the_noise_contradicts_is_not_used():
     assert scaled.hfd_px == pytest.approx(SOFT.hfd, rel=0.01)
 
 
-# An earlier version read 1.4, 6.1 and 1.8 times the size, from 7 to 18 peaks and without a flag.
-@pytest.mark.parametrize(
-    "seed, stars, knots, widths", [(2, 60, 120, (6, 20)), (1, 30, 200, (4, 14)), (6, 30, 200, (4, 14))]
-)
-def test_knots_of_a_nebula_do_not_decide(seed, stars, knots, widths):
+def nebula(seed, stars, knots, widths, scatter=80):
+    """Return a frame of stars and Gaussian knots about its middle, of widths between two."""
     light = np.zeros((700, 800))
     SHARP.strew(light, stars, 2e3, 2e5, seed)
     rng = np.random.default_rng(seed)
     y, x = np.ogrid[:700, :800]
     for _ in range(knots):
-        right, down, width = rng.normal(400, 80), rng.normal(350, 80), rng.uniform(*widths)
+        right, down, width = rng.normal(400, scatter), rng.normal(350, scatter), rng.uniform(*widths)
         bump = np.exp(-0.5 * ((x - right) / width) ** 2) * np.exp(-0.5 * ((y - down) / width) ** 2)
         light += rng.uniform(50, 500) * bump
-    field = measure_pixels(Pixels(exposed(light, seed + 2)))
+    return exposed(light, seed + 2)
+
+
+# Earlier versions read 1.4 to 13.7 times the size, from 5 to 35 peaks and without a flag.
+@pytest.mark.parametrize(
+    "seed, stars, knots, widths",
+    [
+        (2, 60, 120, (6, 20)), (8, 60, 120, (6, 20)), (1, 30, 200, (4, 14)), (3, 30, 200, (4, 14)),
+        (0, 30, 200, (6, 20)), (3, 30, 200, (6, 20)), (6, 15, 200, (3, 10)),
+    ],
+)  # fmt: skip
+def test_knots_of_a_nebula_do_not_decide(seed, stars, knots, widths):
+    field = measure_pixels(Pixels(nebula(seed, stars, knots, widths)))
     assert field.flags == ()
-    assert field.count >= 10
-    assert field.hfd_px == pytest.approx(SHARP.hfd, rel=0.015)
+    assert field.count >= 9
+    assert field.hfd_px == pytest.approx(SHARP.hfd, rel=0.02)
+
+
+def test_light_of_knots_around_the_stars_widens_the_error():
+    # Of ten such frames six were off by 3 to 10 %, with an error of 0.6 to 1.9 %, when the error left it out.
+    fields = [measure_pixels(Pixels(nebula(seed, 30, 400, (4, 14), 200))) for seed in range(6)]
+    pulls = [(field.hfd_px - SHARP.hfd) / field.hfd_err_px for field in fields]
+    assert np.sqrt(np.mean(np.square(pulls))) < 1.5
+    assert all(0.02 < field.hfd_err_px / SHARP.hfd < 0.12 for field in fields)
 
 
 @pytest.mark.parametrize("seed", [16, 63, 66])

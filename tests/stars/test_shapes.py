@@ -164,7 +164,7 @@ def test_growth_finds_all_the_light(profile, noise):
     stamps = stamps - ring_sky[:, None, None] + rng.normal(0.0, noise, stamps.shape).astype(np.float32)
     sums = sum_in_circles(stamps, OFFSETS[:, 0], OFFSETS[:, 1], REACH_SHARP * hfd, 2)
     flux = sums.at(np.full(5, hfd))
-    growth, pedestal = fit_growth(sums, flux, noise, hfd)
+    growth, pedestal, _ = fit_growth(sums, flux, noise, hfd)
     assert np.median(growth * flux) == pytest.approx(1.0, abs=0.012)
     assert np.median(pedestal * flux) == pytest.approx(
         float(np.median(ring_sky)), abs=float(0.35 * np.median(ring_sky)) + 1e-5
@@ -177,7 +177,7 @@ def test_growth_of_a_wide_star():
     stamps = draw(profile, 2 * int(4 * hfd) + 1)
     sums = sum_in_circles(stamps, OFFSETS[:, 0], OFFSETS[:, 1], REACH_WIDE * hfd, 1)
     flux = sums.at(np.full(5, hfd))
-    growth, _ = fit_growth(sums, flux, 1e-7, hfd)
+    growth, _, _ = fit_growth(sums, flux, 1e-7, hfd)
     assert np.median(growth * flux) == pytest.approx(1.0, abs=0.005)
 
 
