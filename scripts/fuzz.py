@@ -35,7 +35,8 @@ from focuskit.cli import run as cli
 from focuskit.core.errors import FocuskitError
 from focuskit.core.logged import LoggedRun
 from focuskit.core.optics import Rig
-from focuskit.frames import Limits, read_frame_info, read_rig_file
+from focuskit.frames import Limits, read_rig_file
+from focuskit.frames.frame import read_frame_info
 from focuskit.logbook import Logbook
 from focuskit.scenes import Passband, Scene, Sweep, simulate_run, write_frame
 from focuskit.stars import measure_frame

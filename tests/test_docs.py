@@ -232,6 +232,7 @@ def test_every_field_of_the_json_is_documented(night, monkeypatch, tmp_path):
         *(
             json.loads(run_line(f"focuskit {words} --json"))
             for words in (
+                f"setup {frame} --to {shlex.quote(str(tmp_path / 'rigs'))}",
                 f"defocus {frame} --rig {rig}",
                 f"offsets --runs {season} --temps {log} --at 4.5",
                 f"interval --temps {log} --runs {season}",
@@ -248,6 +249,7 @@ def test_every_field_of_the_json_is_documented(night, monkeypatch, tmp_path):
     for answer in answers:
         schema = answer["schema"]
         named = {re.sub(r"fits\.(hyperbola|parabola|squared_sizes|fwhm)\b", "fits.CURVE", f) for f in fields(answer)}
+        named = {re.sub(r"^(rigs\[\].found)\..*", r"\1.KEY", f) for f in named}
         named -= {"logbook", "rig_file"}  # of every object, documented once
         named = {re.sub(r"^run_cost_s\..*", "run_cost_s.FILTER", f) for f in named}
         assert named <= documented[schema], f"{schema}: not in docs/json.md: {sorted(named - documented[schema])}"

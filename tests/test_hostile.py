@@ -19,7 +19,8 @@ import focuskit
 from focuskit.cli import run as cli
 from focuskit.core.errors import FocuskitError
 from focuskit.core.logged import LoggedRun
-from focuskit.frames import read_frame_info, read_temperatures
+from focuskit.frames import read_temperatures
+from focuskit.frames.frame import read_frame_info
 from focuskit.logbook import Logbook, read_runs, write_csv, write_ecsv
 from focuskit.refocus.temperature_change import lay_out_nights
 from focuskit.stars import measure_frame

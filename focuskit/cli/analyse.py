@@ -13,6 +13,7 @@ from focuskit.cli.sources import (
     read_limits,
     record_runs,
     refuse_overwriting,
+    use_rigs,
 )
 from focuskit.core import flags
 from focuskit.core.errors import FocuskitError
@@ -70,7 +71,11 @@ def analyse_folders(args: argparse.Namespace, history: list[LoggedRun]) -> Night
         progress=progress_on(args, "measuring frames:", then="fitting the runs"),
         history=history,
     )
-    print_remarks(rig_file.filters.remarks(result.filter for result in night.runs))
+    use_rigs(args, rig_file, (run.frames[0].info for run in night.runs))
+    taken = [(rig_file.of(run.frames[0].info.optics).filters, run.filter) for run in night.runs]
+    for table in {id(table): table for table, _ in taken}.values():
+        print_remarks(table.remarks(name for one, name in taken if one is table))
+    return night
     return night
 
 

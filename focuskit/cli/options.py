@@ -202,7 +202,7 @@ def add_frame_options(parser: Any) -> None:
     """Add where frames are, how they are to be read, and how the answer is given."""
     add_file(parser, "folders", nargs="+", metavar="FOLDER", help="where the frames are")
     add_answer_options(parser)
-    add_file(parser, "--rig", metavar="FILE", help="rig file (TOML) that fills or overrides the headers")
+    add_rig_options(parser, "rig file (TOML) that fills or overrides the headers (that of `focuskit setup`)")
     parser.add_argument(
         "--keyword",
         type=reader(_keyword),
@@ -218,6 +218,11 @@ def add_frame_options(parser: Any) -> None:
         help="take the position from the file name where the header lacks it, such as '*_{position}.fits'",
     )
     add_workers_option(parser)
+    add_limit_option(parser)
+
+
+def add_limit_option(parser: Any) -> None:
+    """Add how much a file may ask for."""
     parser.add_argument(
         "--limit",
         type=_limit,
@@ -244,6 +249,13 @@ def add_logbook_options(either: Any, what: str = "the logbook, if it is not in i
     either.add_argument("--no-logbook", action="store_true", help="do not look for one in its usual place")
 
 
+def add_rig_options(parser: Any, what: str) -> None:
+    """Add which rig file is used."""
+    either = parser.add_mutually_exclusive_group()
+    add_file(either, "--rig", metavar="FILE", help=what)
+    either.add_argument("--no-rig", action="store_true", help="do not look for one in its usual place")
+
+
 def add_table_options(group: Any) -> None:
     """Add how tables of runs, and of temperatures, are to be read."""
     group.add_argument(
@@ -265,7 +277,7 @@ def add_table_options(group: Any) -> None:
     group.add_argument(
         "--zone", type=reader(_zone), metavar="ZONE", help="of times without offset, like Europe/Oslo (UTC)"
     )
-    add_file(group, "--rig", metavar="FILE", help="rig file (TOML): names of columns and filters, rebuilds, travel")
+    add_rig_options(group, "rig file (TOML): names of columns and filters, rebuilds, travel")
 
 
 def add_log_options(group: Any, *, required: bool, purpose: str) -> None:

@@ -14,6 +14,7 @@ from focuskit.cli.options import (
     add_file,
     add_folder,
     add_frame_options,
+    add_limit_option,
     add_log_options,
     add_logbook_options,
     add_number,
@@ -27,6 +28,7 @@ from focuskit.cli.options import (
 )
 
 EXAMPLES = {
+    "setup": "focuskit setup sample_data/night --to my_rigs",
     "analyse": "focuskit analyse sample_data/night --rig sample_data/heron.toml",
     "defocus": "focuskit defocus sample_data/night --rig sample_data/heron.toml",
     "diagnose": "focuskit diagnose sample_data/night --rig sample_data/heron.toml",
@@ -78,6 +80,7 @@ def build_parser() -> Parser:
     parser.add_argument("--version", action="version", version=f"focuskit {__version__}")
     parser.set_defaults(run="welcome:run_welcome")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND")
+    _add_setup(commands)
     _add_analyse(commands)
     _add_defocus(commands)
     _add_diagnose(commands)
@@ -107,6 +110,24 @@ def _add(commands: Any, path: str, run: str | None, what: str, description: str 
     if run:
         parser.set_defaults(run=run)
     return parser
+
+
+def _add_setup(commands: Any) -> None:
+    parser = _add(
+        commands,
+        "setup",
+        "setup:run_setup",
+        "draft a rig file from the frames in a folder",
+        "Read the headers and names of all frames below the folders, and draft a rig file for each telescope and "
+        "camera: what is known, what is missing and what it is worth, how file names carry the position. Frames of "
+        "that rig find it by themselves from then on. A rig file that is there is left as it is.",
+    )
+    add_file(parser, "folders", nargs="+", metavar="FOLDER", help="where the frames are")
+    add_folder(parser, "--to", "where to write the rig files (your usual place: see self-check)")
+    add_limit_option(parser)
+    add_workers_option(parser)
+    parser.add_argument("--json", action="store_true", help=JSON_HELP)
+    parser.add_argument("--quiet", action="store_true", help="no progress on the terminal")
 
 
 def _add_analyse(commands: Any) -> None:

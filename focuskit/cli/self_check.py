@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 
 from focuskit import __version__
-from focuskit.cli.sources import default_logbook
+from focuskit.cli.sources import default_logbook, rigs_folder
 from focuskit.core.errors import FocuskitError
 from focuskit.core.optics import Rig
 from focuskit.night import analyse
@@ -30,6 +30,7 @@ def run_check(_: argparse.Namespace) -> int:
     print(", ".join(f"{name} {_version(name)}" for name in NEEDED))
     print(f"installed in {Path(__file__).parents[1]}")
     print(f"logbook      {_where_logbook()}")
+    print(f"rig files    {_where_rigs()}")
     result = analyse_small_night()
     print(f"self-check   {result}")
     return 0 if result.startswith("passed") else 1
@@ -66,3 +67,11 @@ def _where_logbook() -> str:
     except FocuskitError as problem:
         return str(problem)
     return f"{path}" if path.exists() else f"{path} (not made yet)"
+
+
+def _where_rigs() -> str:
+    try:
+        folder = rigs_folder()
+    except FocuskitError as problem:
+        return str(problem)
+    return f"{folder}, {len(list(folder.glob('*.toml')))} in it"

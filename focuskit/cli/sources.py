@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 import sqlite3
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -18,7 +18,7 @@ from focuskit.logbook import Logbook, Renewal, read_runs
 
 if TYPE_CHECKING:
     from focuskit.drift import Drift
-    from focuskit.frames import TemperatureLog
+    from focuskit.frames import FrameInfo, TemperatureLog
 
 
 MOST_NAMED = 5  # of the rows that are left out, on the terminal; the JSON of offsets has all
@@ -52,12 +52,62 @@ class Source:
 
 
 def read_rig(args: argparse.Namespace) -> RigFile:
-    """Read the rig file that ``--rig`` names; an empty one without it."""
-    if not args.rig:
-        return RigFile()
-    rig_file = read_rig_file(args.rig)
-    args.rig_used = args.rig
-    return rig_file
+    """Read the rig file that ``--rig`` names; without it those in the usual folder: each frame takes its own."""
+    if args.rig:
+        rig_file = read_rig_file(args.rig)
+        args.rig_used = args.rig
+        return rig_file
+    return RigFile() if getattr(args, "no_rig", True) else RigFile(rigs=tuple(_usual_rigs()))
+
+
+def rigs_folder() -> Path:
+    """Return where rig files are found by themselves.
+
+    Raises
+    ------
+    FocuskitError
+        If there is no home folder.
+    """
+    from platformdirs import user_config_path
+
+    try:
+        folder = user_config_path("focuskit", appauthor=False)
+    except RuntimeError:
+        folder = Path("~")  # as it stays where there is no home
+    if not folder.is_absolute():
+        raise FocuskitError("there is no home folder to keep rig files in; name one with --rig FILE")
+    return folder / "rigs"
+
+
+def _usual_rigs() -> Iterator[RigFile]:
+    """Read the rig files of the usual folder; one that cannot be read costs a line."""
+    try:
+        paths = sorted(rigs_folder().glob("*.toml"))
+    except (FocuskitError, OSError):
+        return
+    for path in paths:
+        try:
+            yield read_rig_file(path)
+        except FocuskitError as problem:
+            print_remarks([f"{problem}; this rig file is left out"])
+
+
+def use_rigs(args: argparse.Namespace, rig_file: RigFile, frames: Iterable[FrameInfo]) -> None:
+    """Note which of the rig files that were found the answer is to name: those that frames of it took."""
+    if rig_file.rigs:
+        used = sorted({source for frame in frames if (source := rig_file.of(frame.optics).source)})
+        args.rig_used = used[0] if len(used) == 1 else used or None
+
+
+def _rig_of_runs(args: argparse.Namespace, rig_file: RigFile, runs: list[LoggedRun]) -> RigFile:
+    """Return the rig file of logged runs: of those that were found, that of the rig with the most runs."""
+    if not rig_file.rigs:
+        return rig_file
+    names = [run.rig for run in runs if run.rig]
+    name = args.rig_name or max(sorted(set(names)), key=names.count, default=None)
+    found = next((one for one in rig_file.rigs if one.rig.name and one.rig.name == name), RigFile())
+    args.rig_used = found.source
+    return found
 
 
 def read_frame_options(args: argparse.Namespace) -> RigFile:
@@ -152,6 +202,9 @@ def read_source(args: argparse.Namespace) -> Source:
     """Read the logged runs that the options of `add_run_options` point to."""
     rig_file = read_rig(args)
     runs, dropped = read_table(args.runs, args, rig_file) if args.runs else read_logbook(args, open_logbook(args).path)
+    if rig_file.rigs:
+        rig_file = _rig_of_runs(args, rig_file, runs)
+        runs = [replace(run, filter=rig_file.filters.name(run.filter)) for run in runs]
     print_remarks(rig_file.filters.remarks(run.filter for run in runs))
     return Source(rig_file, runs, dropped)
 

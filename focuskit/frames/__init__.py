@@ -5,7 +5,8 @@ In: FITS files below a folder, the rig file, tables of the user. Out: `FrameInfo
 """
 
 from focuskit.frames.csv_table import read_csv
-from focuskit.frames.frame import FoundFile, FrameInfo, find_some_frames, read_frame, read_frame_info, read_pixels
+from focuskit.frames.draft import RigDraft
+from focuskit.frames.frame import FoundFile, FrameInfo, find_some_frames, read_frame, read_pixels
 from focuskit.frames.pixels import Pixels
 from focuskit.frames.rig_file import RigFile, read_rig_file, read_toml
 from focuskit.frames.source import Limits
@@ -17,13 +18,13 @@ __all__ = [
     "FrameInfo",
     "Limits",
     "Pixels",
+    "RigDraft",
     "RigFile",
     "TableReader",
     "TemperatureLog",
     "find_some_frames",
     "read_csv",
     "read_frame",
-    "read_frame_info",
     "read_pixels",
     "read_rig_file",
     "read_temperatures",

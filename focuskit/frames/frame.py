@@ -18,7 +18,7 @@ from focuskit.core.reasons import Reason
 from focuskit.frames.fits import FitsImage, read_fits_image
 from focuskit.frames.headers import HeaderFacts, read_facts
 from focuskit.frames.pixels import Pixels
-from focuskit.frames.rig_file import RigFile
+from focuskit.frames.rig_file import Optics, RigFile
 from focuskit.frames.source import Limits
 
 _NAME = re.compile(r"\.(?:fits?|fts)(?:\.(?:gz|bz2|fz))?$|\.fz$", re.IGNORECASE)
@@ -42,9 +42,14 @@ class FrameInfo(HeaderFacts):
     name: str
     shape: tuple[int, int]
 
+    @property
+    def optics(self) -> Optics:
+        """What tells its rig from others."""
+        return Optics(self.telescope, self.instrument, self.focal_length_mm)
+
     def rig(self, rig_file: RigFile | None = None) -> Rig:
         """Return the optics of this frame, pixels after binning; name and travel from the rig file."""
-        told = rig_file.rig if rig_file else Rig()
+        told = rig_file.of(self.optics).rig if rig_file else Rig()
         return Rig(
             name=told.name or self.telescope,
             focal_length_mm=self.focal_length_mm,

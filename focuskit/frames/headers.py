@@ -15,7 +15,7 @@ from datetime import UTC, datetime, timedelta
 from focuskit.core.errors import FocuskitError
 from focuskit.core.times import EARLIEST_S, LATEST_S, parse_time
 from focuskit.frames.fits import Header, Value, number
-from focuskit.frames.rig_file import RigFile, compile_position_pattern
+from focuskit.frames.rig_file import Optics, RigFile, compile_position_pattern
 
 ALIASES: dict[str, tuple[str, ...]] = {
     # What was measured comes before what was asked of the focuser (FOCDMD, FOCUSDMD).
@@ -174,6 +174,8 @@ def read_facts(header: Header, file_name: str, rig_file: RigFile | None = None) 
         Its keywords are asked first and its values override the header's.
     """
     settings = rig_file or RigFile()
+    look = _Look(header, settings.keywords)
+    settings = settings.of(Optics(look.text("telescope"), look.text("instrument"), _optics(look)[0]))
     rig = settings.rig
     look = _Look(header, settings.keywords)
     position = look.number("position", -1e9, 1e9)

@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from focuskit.core.errors import FocuskitError, failure
 from focuskit.core.filters import FilterTable, OwnFilter
@@ -31,9 +31,28 @@ COLUMNS = ("time", "filter", "temperature_c", "position", "position_err", "rig")
 _NUMBERS = {  # key: an example
     "focal_length_mm": "1400", "aperture_mm": "200", "obstruction": "0.36", "pixel_um": "3.76", "um_per_step": "4.0",
 }  # fmt: skip
-_KEYS = ("name", *_NUMBERS, "camera", "travel", "filters", "keywords", "position_pattern", "rebuilds", "columns")
+_KEYS = (
+    "name",
+    "telescope",
+    *_NUMBERS,
+    "camera",
+    "travel",
+    "filters",
+    "keywords",
+    "position_pattern",
+    "rebuilds",
+    "columns",
+)
 _FILTER_KEYS = ("wavelength_nm", "narrowband", "also")
 _MAX_BYTES = 65536  # a rig file has a few lines; Python's reader of TOML takes 30 s for a long line of 800 kB
+
+
+class Optics(NamedTuple):
+    """What tells the frames of one rig from those of another, as headers have it."""
+
+    telescope: str | None = None
+    instrument: str | None = None
+    focal_length_mm: float | None = None
 
 
 @dataclass(frozen=True)
@@ -44,6 +63,8 @@ class RigFile:
     ----------
     rig : Rig
         ``rig.pixel_um`` is here the pixel of the sensor, before binning.
+    telescope : str or None
+        The telescope that it is about, as headers name it; None: any.
     camera : str or None
         The camera whose pixel that is, as headers name it; None: of every camera.
     filters : FilterTable
@@ -53,15 +74,47 @@ class RigFile:
     rebuilds : tuple of datetime
         When the optical train was taken apart, in order, UTC.
     columns : mapping of focuskit's column to the name it has in the user's table of runs
+    rigs : tuple of RigFile
+        Rig files of several rigs, of which each frame takes its own; what else is said is of frames that have none.
+    strangers : frozenset of Optics
+        Frames of other rigs, of which the file says only how they are to be read.
+    source : str or None
+        Path of the file.
     """
 
     rig: Rig = field(default_factory=Rig)
+    telescope: str | None = None
     camera: str | None = None
     filters: FilterTable = field(default_factory=FilterTable)
     keywords: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     position_pattern: str | None = None
     rebuilds: tuple[datetime, ...] = ()
     columns: Mapping[str, str] = field(default_factory=dict)
+    rigs: tuple[RigFile, ...] = ()
+    strangers: frozenset[Optics] = frozenset()
+    source: str | None = field(default=None, compare=False)
+
+    def of(self, optics: Optics) -> RigFile:
+        """Return what is said of the frames of one telescope and camera."""
+        if self.rigs:
+            fitting = [one for one in self.rigs if one.fits(optics)]
+            return min(fitting, key=lambda one: one.misfit(optics), default=replace(self, rigs=()))
+        return replace(self, rig=Rig(), camera=None, rebuilds=()) if optics in self.strangers else self
+
+    def fits(self, optics: Optics) -> bool:
+        """Whether the names of telescope and camera are those that the file is about; frames without any name fit none.
+
+        A file that names neither fits by the name of the rig.
+        """
+        names = ((self.telescope or (None if self.camera else self.rig.name), optics.telescope),
+                 (self.camera, optics.instrument))  # fmt: skip
+        asked = [(own, theirs) for own, theirs in names if own is not None]
+        return bool(asked) and all(_same(own, theirs) for own, theirs in asked)
+
+    def misfit(self, optics: Optics) -> float:
+        """Return by what share the focal length is off; 0 where either is not known."""
+        own, theirs = self.rig.focal_length_mm, optics.focal_length_mm
+        return abs(own / theirs - 1.0) if own and theirs else 0.0
 
     def pixel_of(self, instrument: str | None) -> float | None:
         """Return the pixel of a camera's sensor, None where the rig file does not speak of that camera."""
@@ -72,12 +125,14 @@ class RigFile:
         """Return this rig file with more keywords, such as ``{"position": "MYKEY"}``, put first."""
         more = _keywords(requests, source)
         first = {fact: names + tuple(self.keywords.get(fact, ())) for fact, names in more.items()}
-        return replace(self, keywords={**self.keywords, **first})
+        rigs = tuple(one.with_keywords(requests, source) for one in self.rigs)
+        return replace(self, keywords={**self.keywords, **first}, rigs=rigs)
 
     def with_position_pattern(self, pattern: str, source: str = "pattern") -> RigFile:
         """Return this rig file with another pattern of the position in file names."""
         compile_position_pattern(pattern, source)
-        return replace(self, position_pattern=pattern)
+        rigs = tuple(one.with_position_pattern(pattern, source) for one in self.rigs)
+        return replace(self, position_pattern=pattern, rigs=rigs)
 
 
 def read_rig_file(path: str | Path) -> RigFile:
@@ -88,7 +143,7 @@ def read_rig_file(path: str | Path) -> RigFile:
     FocuskitError
         If the file cannot be read, is not TOML, or holds an unknown key or a wrong value.
     """
-    return rig_from_table(read_toml(path, "a rig file (TOML)"), str(path))
+    return replace(rig_from_table(read_toml(path, "a rig file (TOML)"), str(path)), source=str(path))
 
 
 def read_toml(path: str | Path, what: str) -> dict[str, Any]:
@@ -120,6 +175,7 @@ def rig_from_table(table: Mapping[str, Any], source: str) -> RigFile:
         compile_position_pattern(pattern, source)
     return RigFile(
         rig=Rig(name=_text(table, "name", source), travel=_travel(table.get("travel"), source), **numbers),
+        telescope=_text(table, "telescope", source),
         camera=_text(table, "camera", source),
         filters=FilterTable(_filters(table.get("filters", {}), source)),
         keywords=_keywords(table.get("keywords", {}), source),
@@ -154,6 +210,10 @@ def compile_position_pattern(pattern: str, source: str) -> re.Pattern[str]:
             "*_{position}.fits"
         )
     return compiled
+
+
+def _same(name: str | None, other: str | None) -> bool:
+    return name is not None and other is not None and name.casefold() == other.casefold()
 
 
 def _shown(value: object) -> str:

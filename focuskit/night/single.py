@@ -146,7 +146,8 @@ def single_frame(
     """
     rig = frame.info.rig(rig_file)
     _check_optics(frame, rig)
-    wavelength_um = (rig_file.filters if rig_file else USUAL_FILTERS).kind(frame.info.filter).wavelength_nm / 1e3
+    filters = rig_file.of(frame.info.optics).filters if rig_file else USUAL_FILTERS
+    wavelength_um = filters.kind(frame.info.filter).wavelength_nm / 1e3
     stars = int(frame.image.measured.good.sum())
     profile = stack_single(frame, limits) if stars >= _LEAST_STARS else None
     if frame.hfd_px is None or profile is None:

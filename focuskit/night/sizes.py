@@ -7,7 +7,7 @@ from typing import TypeVar
 
 import numpy as np
 
-from focuskit.core.filters import USUAL_FILTERS
+from focuskit.core.filters import USUAL_FILTERS, FilterTable
 from focuskit.core.reasons import Reason
 from focuskit.core.workers import Workers
 from focuskit.curves import CurveFit, fit_run
@@ -31,9 +31,13 @@ def measure_run(
         match=match,
         sizes=sizes,
         rig=frames[0].info.rig(rig_file),
-        wavelength_nm=(rig_file.filters if rig_file else USUAL_FILTERS).kind(sweep.filter).wavelength_nm,
+        wavelength_nm=_filters(rig_file, frames[0]).kind(sweep.filter).wavelength_nm,
         key=run_key(frame.digest for frame in frames),
     )
+
+
+def _filters(rig_file: RigFile | None, frame: MeasuredFrame) -> FilterTable:
+    return rig_file.of(frame.info.optics).filters if rig_file else USUAL_FILTERS
 
 
 def size_run(run: MeasuredRun) -> SizedRun:

@@ -14,8 +14,8 @@ from astropy.utils.data import get_pkg_data_filename
 
 from focuskit.core.errors import FocuskitError
 from focuskit.core.optics import Rig
-from focuskit.frames import FrameInfo, Limits, read_frame, read_frame_info, read_pixels
-from focuskit.frames.frame import find_frames
+from focuskit.frames import FrameInfo, Limits, read_frame, read_pixels
+from focuskit.frames.frame import find_frames, read_frame_info
 from focuskit.frames.rig_file import rig_from_table
 
 DTYPES = ["u1", "i1", "i2", "u2", "i4", "u4", "i8", "f4", "f8"]
