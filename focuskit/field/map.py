@@ -17,8 +17,9 @@ from focuskit.core.picture import Axis, Cells, Layer, Panel, Picture, Text
 from focuskit.core.statistics import SEEN_SIGMA, as_sigma, weighted_mean
 from focuskit.core.text import number, round_pair
 
-# Tilt and curvature of telescopes that have them, and how many do (common practice, no source).
-_USUAL_HEIGHT_UM, _NOT_FLAT = 100.0, 0.1
+# Widths of the laws that tilt and curvature of a telescope are drawn from, and how many telescopes have each. One in
+# two is flat to 1 µm, of the others small heights are more usual than large ones (common practice, no source).
+_HEIGHTS_UM, _TELESCOPES = np.array([1.0, 3.0, 10.0, 30.0, 100.0]), np.array([0.5, 0.15, 0.15, 0.1, 0.1])
 _COLUMNS = 18  # of cells in the picture of a map
 _DIRECTIONS = ("right", "bottom right", "bottom", "bottom left", "left", "top left", "top", "top right")
 
@@ -307,18 +308,18 @@ def _pool_corners(corners: Sequence[Corner], maps: Sequence[FieldMap]) -> Corner
 
 
 def likely_height(value: float, err: float) -> tuple[float, float]:
-    """Return what is to be believed of a tilt or curvature in µm, with its error: a flat field until stars tell else.
+    """Return what is to be believed of a tilt or curvature in µm, with its error: a flat field until stars show more.
 
-    One telescope in ten is taken to have a height drawn from a wide normal law, the others none that matters; what
-    is measured decides between the two. So a map that tells little moves nothing, and leaves no error.
+    The height is drawn from one of a few normal laws; what is measured decides between them. So a map that shows
+    little moves nothing, and a height that is as large as its error leaves an error of that size.
     """
-    wide = math.hypot(_USUAL_HEIGHT_UM, err)
-    odds = _NOT_FLAT / (1.0 - _NOT_FLAT) * err / wide
-    exponent = 0.5 * value**2 * (1.0 / err**2 - 1.0 / wide**2)
-    share = 1.0 / (1.0 + math.exp(-min(exponent, 700.0)) / odds)
-    shrunk = value * (_USUAL_HEIGHT_UM / wide) ** 2
-    variance = share * (err * _USUAL_HEIGHT_UM / wide) ** 2 + share * (1.0 - share) * shrunk**2
-    return share * shrunk, math.sqrt(variance)
+    variances = err**2 + _HEIGHTS_UM**2
+    odds = np.log(_TELESCOPES) - 0.5 * (value**2 / variances + np.log(variances))
+    odds = np.exp(odds - odds.max())
+    odds /= odds.sum()
+    shares = _HEIGHTS_UM**2 / variances
+    mean = float(odds @ shares) * value
+    return mean, math.sqrt(float(odds @ (shares * err**2 + (shares * value - mean) ** 2)))
 
 
 def _um(value: float) -> str:

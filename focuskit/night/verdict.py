@@ -14,7 +14,7 @@ from focuskit.curves import CurveFit, disagree, growth_distance, least_size, see
 from focuskit.field import FieldMap, likely_height, map_field
 from focuskit.night.results import RunResult
 from focuskit.night.runs import ShapedRun
-from focuskit.waves import ProfileFit, stacked_mean, star_weights
+from focuskit.waves import ProfileFit, star_weights
 
 # The sizes of few frames give their own error only roughly, and among many runs the luckiest would be believed:
 # their error has to be less than half that of the shapes. Chosen, not tuned.
@@ -64,7 +64,7 @@ def _map(run: ShapedRun) -> FieldMap | None:
         best_position_err=profile.err if profile else sizes.best_position_err,
         slope_px_per_step=sizes.slope_per_step,
         wavelength_nm=run.wavelength_nm,
-        weights=star_weights(run.frames, run.match) if profile else None,
+        weights=_star_shares(run, profile).sum(axis=0) if profile else None,
     )
 
 
@@ -74,9 +74,9 @@ def _to_middle(run: ShapedRun, profile: ProfileFit, maps: Sequence[FieldMap]) ->
     A profile fit finds the best position of the stars that it stacked, by their weight; in a tilted
     or curved field that is not the middle's.
     """
-    weights = star_weights(run.frames, run.match)
+    shares = _star_shares(run, profile)
     rows, columns = run.frames[0].info.shape
-    x, y = np.moveaxis((run.match.places_px + 0.5) / (columns, rows) - 0.5, -1, 0)
+    x, y = np.moveaxis(np.nan_to_num((run.match.places_px + 0.5) / (columns, rows) - 0.5), -1, 0)
     heights, variance = np.zeros(x.shape), 0.0
     square = 4.0 * ((x * columns) ** 2 + (y * rows) ** 2) / (columns**2 + rows**2)
     for place, name in ((x, "tilt_x_um"), (y, "tilt_y_um"), (square, "curvature_um")):
@@ -84,11 +84,19 @@ def _to_middle(run: ShapedRun, profile: ProfileFit, maps: Sequence[FieldMap]) ->
             values, errors = [getattr(m, name) for m in maps], [getattr(m, f"{name}_err") for m in maps]
             height, err = likely_height(*weighted_mean(values, errors))
             heights += height * place
-            variance += (float(np.average(np.nanmean(place, axis=0), weights=weights)) * err) ** 2
-    shift_um, unsure_um = stacked_mean(run.frames, run.match, run.sizes.hfd_px, weights, heights)
-    uneven_um = math.sqrt(float(np.average(np.nanmean((heights - shift_um) ** 2, axis=0), weights=weights)))
-    variance += unsure_um**2 + (_UNEVEN * uneven_um) ** 2
+            variance += (float(np.sum(shares * place)) * err) ** 2
+    shift_um = float(np.sum(shares * heights))
+    uneven_um = math.sqrt(float(np.average((heights - shift_um) ** 2, weights=np.maximum(shares, 0.0))))
+    variance += (_UNEVEN * uneven_um) ** 2
     return -shift_um / profile.um_per_step, math.sqrt(variance) / profile.um_per_step
+
+
+def _star_shares(run: ShapedRun, profile: ProfileFit) -> np.ndarray:
+    """Return by how much the best position of the shapes moves with the focus of each star, shape (frames, stars)."""
+    stacked = star_weights(run.frames, run.match) > 0.0
+    shares = np.zeros((len(run.frames), stacked.size))
+    shares[np.ix_(np.array(run.profile_frames), stacked)] = profile.star_shares
+    return shares
 
 
 def combine(fit: CurveFit, best_position: float, best_position_err: float) -> CurveFit:

@@ -16,7 +16,6 @@ from focuskit.waves.shared import (
     fit_night,
     pool_spherical,
     stack_tasks,
-    stacked_mean,
     star_weights,
 )
 from focuskit.waves.single import Defocus, measure_defocus, stack_single
@@ -36,6 +35,5 @@ __all__ = [
     "stack_frames",
     "stack_single",
     "stack_tasks",
-    "stacked_mean",
     "star_weights",
 ]

@@ -43,16 +43,26 @@ def displacements(solution: Solution) -> Array:
     normal, reduced = solution.normal, solution.reduced()
     inverse = np.linalg.inv(reduced.hessian)
     score = np.zeros(normal.chi2.size)
-    for i, (cross, own) in enumerate(zip(reduced.cross, reduced.own, strict=True)):
-        row = normal.matrix[i, BEST].copy()
-        row[SEEING] = 0.0
-        row -= cross[BEST] / own * cross
+    for i, row in enumerate(_coupling(solution)):
         information = row[BEST] - row @ inverse @ row
         # In focus a star does not move the fit, and a frame without rivals cannot be tested.
         if information > 1e-6 * row[BEST] > 0.0:
-            pull = normal.gradient[i, BEST] - cross[BEST] / own * reduced.own_gradient[i]
+            pull = normal.gradient[i, BEST] - reduced.cross[i, BEST] / reduced.own[i] * reduced.own_gradient[i]
             score[i] = pull / math.sqrt(information)
     return score
+
+
+def influences(solution: Solution) -> Array:
+    """Return by how much the best position moves with the place of each frame, shape (frames,); they sum to 1."""
+    return np.asarray(np.linalg.solve(solution.reduced().hessian, _coupling(solution).T)[BEST])
+
+
+def _coupling(solution: Solution) -> Array:
+    """Return how a displacement of each frame couples to the run's parameters, shape (frames, parameters)."""
+    reduced = solution.reduced()
+    rows = solution.normal.matrix[:, BEST, :].copy()
+    rows[:, SEEING] = 0.0
+    return np.asarray(rows - (reduced.cross[:, BEST] / reduced.own)[:, None] * reduced.cross)
 
 
 def suspects(data: Data, solution: Solution) -> dict[int, Reason]:

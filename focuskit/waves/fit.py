@@ -22,7 +22,7 @@ from scipy import stats
 from focuskit.core.errors import FocuskitError
 from focuskit.core.optics import ARCSEC_PER_RADIAN, F_RATIO_ERR, KOLMOGOROV_EXPONENT, OBSTRUCTION_ERR, Rig
 from focuskit.core.reasons import Reason
-from focuskit.waves.each_frame import displacements, jackknife, own_positions, suspects
+from focuskit.waves.each_frame import displacements, influences, jackknife, own_positions, suspects
 from focuskit.waves.model import BINS_PER_PX, ProfileModel, fwhm_factor, profile_model
 from focuskit.waves.result import FrameFit, ProfileFit
 from focuskit.waves.solve import (
@@ -224,6 +224,7 @@ class SolvedRun:
             matches=matches,
             converged=self.solution.converged,
             frames=self._frame_fits(um_per_step, scatter, covariance),
+            star_shares=self._star_shares(),
         )
 
     def _covariance(self, matches: bool, obstruction_err: float) -> Array:
@@ -252,6 +253,12 @@ class SolvedRun:
         # At the same sizes, in µm, the way per step goes with the focal ratio.
         covariance[LOG_SLOPE, LOG_SLOPE] += F_RATIO_ERR**2
         return covariance
+
+    def _star_shares(self) -> Array:
+        """Return by how much the best position moves with the focus of each star in each frame."""
+        shares = np.zeros(self.data.shares.shape)
+        shares[self.used] = influences(self.solution)[:, None] * self.data.shares[self.used]
+        return shares
 
     def _frame_fits(self, um_per_step: float, scatter: float, covariance: Array) -> tuple[FrameFit, ...]:
         """Return what the fit says of each frame."""

@@ -63,6 +63,9 @@ class ProfileFit:
         False where the frames depart from the model by more than chance; errors then come from their scatter.
     frames : tuple of FrameFit
         In the order given.
+    star_shares : array, shape (frames, stacked stars)
+        By how much the best position moves with the focus of each star in each frame. They sum to 1; frames near
+        focus may have a little below 0.
     """
 
     best_position: float
@@ -81,6 +84,7 @@ class ProfileFit:
     matches: bool
     converged: bool
     frames: tuple[FrameFit, ...] = field(repr=False)
+    star_shares: np.ndarray = field(repr=False, compare=False)
 
     def seeing(self, wavelength_um: float) -> Seeing | None:
         """Return the typical seeing of the run, by itself; None without a focal length."""

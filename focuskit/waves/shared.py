@@ -15,7 +15,7 @@ from focuskit.core.optics import ARCSEC_PER_RADIAN, OBSTRUCTION_ERR, USUAL_OBSTR
 from focuskit.stars import MeasuredFrame, StarMatch
 from focuskit.waves.fit import SPHERICAL_PRIOR, SolvedRun, solve_profiles
 from focuskit.waves.result import ProfileFit
-from focuskit.waves.stack import FrameProfile, StackTask, stack_radius_px, stack_weight
+from focuskit.waves.stack import FrameProfile, StackTask, stack_radius_px
 
 _LEAST_STARS = 2
 # So many stars allow to leave those out that one frame alone shows.
@@ -119,24 +119,6 @@ def _seen_often(frames: Sequence[MeasuredFrame], match: StarMatch, hfd_px: np.nd
     richest = places[max(places, key=lambda k: frames[k].image.count)]
     near = [cKDTree(places[k]).query(richest)[0] < max(_SAME_PLACE_PX, 0.3 * hfd_px[k]) for k in places]
     return richest[np.sum(near, axis=0) >= min(_SEVERAL, len(places))]
-
-
-def stacked_mean(
-    frames: Sequence[MeasuredFrame], match: StarMatch, hfd_px: np.ndarray, weights: np.ndarray, value: np.ndarray
-) -> tuple[float, float]:
-    """Return the mean of a number that each star has, shape (frames, stars), over the stacked stars, and its error.
-
-    Frames in which the stars are wide give faint ones less weight: where they differ, the answer is as unsure.
-    """
-    sound = weights > 0
-    light = match.brightness[sound]
-    means = []
-    for frame, size, values in zip(frames, hfd_px, value, strict=True):
-        if np.isfinite(size) and np.isfinite(values).all():
-            radius = stack_radius_px(float(size))
-            told = light * stack_weight(light, frame.image.noise_adu, radius, frame.info.gain or 1.0)
-            means.append(float(np.average(values[sound], weights=told)))
-    return float(np.mean(means)), float(np.std(means))
 
 
 def fit_night(

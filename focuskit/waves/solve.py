@@ -63,6 +63,7 @@ class Data:
     position: Array
     kernels: list[Array]
     fluxes: list[Array]
+    shares: Array  # of each star in the stack of each frame, shape (frames, stars)
 
     @property
     def dof(self) -> NDArray[np.int64]:
@@ -72,7 +73,8 @@ class Data:
     def pick(self, keep: NDArray[np.bool_]) -> Data:
         """Return some of the frames."""
         chosen = np.flatnonzero(keep)
-        return Data(self.position[keep], [self.kernels[i] for i in chosen], [self.fluxes[i] for i in chosen])
+        kernels, fluxes = [self.kernels[i] for i in chosen], [self.fluxes[i] for i in chosen]
+        return Data(self.position[keep], kernels, fluxes, self.shares[keep])
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -162,7 +164,8 @@ def prepare(model: ProfileModel, frames: Sequence[FrameProfile]) -> Data:
         flux = scale * frame.flux
         kernels.append(kernel - np.outer(sky, sky @ kernel))
         fluxes.append(flux - sky * (sky @ flux))
-    return Data(np.array([frame.position for frame in frames]), kernels, fluxes)
+    shares = np.array([frame.shares for frame in frames])
+    return Data(np.array([frame.position for frame in frames]), kernels, fluxes, shares)
 
 
 def solve(model: ProfileModel, data: Data, state: State, priors: Priors, tau: float | None = None) -> Solution:

@@ -68,6 +68,8 @@ class FrameProfile:
         a zone without a star has NaN.
     harmonic_variance : array, shape (zones, annuli), or None
         Variance of one pixel of a zone's stack; `harmonic_bins` tells how many make an amplitude.
+    shares : array, shape (stars of the task,)
+        Part of each star in the stack: 0 for those too near the border; they sum to 1.
     """
 
     position: float
@@ -77,6 +79,7 @@ class FrameProfile:
     stars: int
     harmonics: Array | None = field(default=None, repr=False)
     harmonic_variance: Array | None = field(default=None, repr=False)
+    shares: Array = field(default_factory=lambda: np.ones(1), repr=False)
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -147,8 +150,10 @@ def stack_profile(image: NDArray[np.generic], task: StackTask) -> FrameProfile:
     noise = per_sky * sky_noise + per_light * light_noise * np.maximum(stack.profile, 0.0)
     with np.errstate(invalid="ignore", divide="ignore"):  # a zone without a star
         harmonics, harmonic_variance = _harmonics(odd / light, radius), noise / light**2
+    shares = np.zeros(stack.inside.shape)
+    shares[stack.inside] = stack.weight * stack.flux / light.sum()
     return FrameProfile(
-        float(task.position), bins, stack.profile, variance, stack.flux.size, harmonics, harmonic_variance
+        float(task.position), bins, stack.profile, variance, stack.flux.size, harmonics, harmonic_variance, shares
     )
 
 
@@ -195,6 +200,7 @@ class _Stack:
         inside = across & along & (task.flux > 0.0)
         if not inside.any():
             raise FocuskitError(f"position {task.position:.10g}: no star lies {half} px or more from the border")
+        self.inside = inside
         self.level = np.broadcast_to(task.sky, task.x_px.shape)[inside]
         self.x_px, self.y_px, self.flux = task.x_px[inside], task.y_px[inside], task.flux[inside]
         self.noise = max(task.noise, _LEAST_NOISE * float(self.flux.max()))

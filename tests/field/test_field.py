@@ -376,16 +376,17 @@ def test_says_what_does_not_match():
 
 def test_a_height_that_hardly_shows_moves_nothing_and_one_that_shows_all():
     vague, vague_err = likely_height(20.0, 30.0)
-    assert abs(vague) < 2.0 and vague_err < 7.0
+    assert abs(vague) < 2.0 and 7.0 < vague_err < 12.0
     clear, clear_err = likely_height(20.0, 2.0)
-    assert clear == pytest.approx(20.0, abs=0.05) and clear_err == pytest.approx(2.0, rel=0.02)
-    assert likely_height(0.0, 0.5) == pytest.approx((0.0, 0.0), abs=0.02)
+    assert clear == pytest.approx(20.0, abs=0.4) and clear_err == pytest.approx(2.0, rel=0.02)
+    # No field is flat beyond all measuring: what is measured as 0 ± 0.5 µm is nearly as unsure as that.
+    assert likely_height(0.0, 0.5) == pytest.approx((0.0, 0.45), abs=0.02)
     assert likely_height(1e4, 1e-3) == pytest.approx((1e4, 1e-3), rel=1e-2)
 
 
 def test_errors_of_likely_heights_hold_the_truth():
     rng = np.random.default_rng(11)
-    true = np.where(rng.random(4000) < 0.1, 100.0 * rng.standard_normal(4000), 0.0)
+    true = rng.choice([1.0, 3.0, 10.0, 30.0, 100.0], 4000, p=[0.5, 0.15, 0.15, 0.1, 0.1]) * rng.standard_normal(4000)
     err = rng.choice([1.0, 5.0, 25.0, 60.0], 4000)
     told = np.array([likely_height(t + e * z, e) for t, e, z in zip(true, err, rng.standard_normal(4000), strict=True)])
     off = told[:, 0] - true

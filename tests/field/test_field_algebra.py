@@ -176,15 +176,15 @@ def test_blur_of_the_stars_own_has_the_error_of_its_scatter():
 
 
 @pytest.mark.parametrize(("value", "err"), [(30.0, 10.0), (-8.0, 3.0), (60.0, 25.0)])
-def test_likely_height_is_that_of_the_two_laws(value, err):
-    # One telescope in ten has a height drawn from a normal law of 100 µm, the others none.
+def test_likely_height_is_that_of_the_laws_of_telescopes(value, err):
+    """By integration over the height. Half of all telescopes are flat to 1 µm, one in ten is drawn from 100 µm."""
     height = np.linspace(-700.0, 700.0, 140001)
-    like = stats.norm.pdf(value, height, err) * stats.norm.pdf(height, 0.0, 100.0)
-    step = height[1] - height[0]
-    flat = 0.9 * stats.norm.pdf(value, 0.0, err)
-    total = flat + 0.1 * like.sum() * step
-    mean = 0.1 * (like @ height) * step / total
-    square = 0.1 * (like @ height**2) * step / total
+    laws = {1.0: 0.5, 3.0: 0.15, 10.0: 0.15, 30.0: 0.1, 100.0: 0.1}
+    prior = sum(share * stats.norm.pdf(height, 0.0, width) for width, share in laws.items())
+    like = stats.norm.pdf(value, height, err) * prior
+    total = like.sum()
+    mean = (like @ height) / total
+    square = (like @ height**2) / total
     assert likely_height(value, err) == pytest.approx((mean, math.sqrt(square - mean**2)), rel=1e-6)
 
 

@@ -6,9 +6,12 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from small_nights import HERON, START, write_run
 
-from focuskit.night import verdict
+from focuskit.frames import RigFile
+from focuskit.night import analyse, verdict
 from focuskit.night.runs import ShapedRun
+from focuskit.scenes import Scene, Sweep, simulate_run
 
 
 def pictures(shown):
@@ -76,11 +79,12 @@ def test_what_is_logged_is_what_the_json_says(night):
 
 
 def stub(x_px, y_px, um_per_step=4.0):
+    shares = np.full((1, len(x_px)), 1.0 / len(x_px))
     return SimpleNamespace(
-        profile=SimpleNamespace(best_position=5000.0, err=0.3, um_per_step=um_per_step),
+        profile=SimpleNamespace(best_position=5000.0, err=0.3, um_per_step=um_per_step, star_shares=shares),
         frames=[SimpleNamespace(info=SimpleNamespace(shape=(400, 600)))],
-        match=SimpleNamespace(x_px=np.array(x_px, float), y_px=np.array(y_px, float)),
-        sizes=SimpleNamespace(hfd_px=np.ones(1)),
+        profile_frames=(0,),
+        match=SimpleNamespace(places_px=np.stack((x_px, y_px), axis=-1)[None].astype(float)),
     )
 
 
@@ -93,8 +97,7 @@ def field(**known):
 @pytest.fixture
 def plain_means(monkeypatch):
     """All stars weigh alike, and a height that is seen counts whole."""
-    monkeypatch.setattr(verdict, "star_weights", lambda frames, match: np.ones(match.x_px.size))
-    monkeypatch.setattr(verdict, "stacked_mean", lambda f, m, s, w, heights: (float(heights.mean()), 0.0))
+    monkeypatch.setattr(verdict, "star_weights", lambda frames, match: np.ones(match.places_px.shape[1]))
     monkeypatch.setattr(verdict, "likely_height", lambda height, err: (height, err))
 
 
@@ -116,6 +119,21 @@ def test_the_best_position_is_brought_from_the_stars_to_the_middle(plain_means):
 def test_stars_at_several_heights_widen_the_error(plain_means):
     both = stub([-0.5, 599.5], [199.5, 199.5])
     assert move(both, tilt_x_um=400.0) == pytest.approx((0.0, verdict._UNEVEN * 200.0 / 4.0), abs=1e-6)
+
+
+def test_bright_stars_near_the_border_that_wide_frames_leave_out_do_not_move_the_middle(tmp_path):
+    """In a tilted field the wide frames, which decide, stack other stars than the sharp ones: off by 2.1 steps once."""
+    rng = np.random.default_rng(6)
+    y, x = (np.mgrid[0:3, 0:4] * 62.0 + 42.0 + rng.uniform(-3.0, 3.0, (2, 3, 4))).reshape(2, -1)
+    near = x < 80.0
+    x[near] -= 18.0
+    scene = Scene(HERON, (208, 270), x, y, np.where(near, 2e5, 1e5), tilt_x_um=40.0, drift_px=0.0)
+    taken = simulate_run(scene, Sweep("L", START, 8.0, 2.0, [10000 + 30 * k for k in range(-4, 5)]), rng)
+    frames = [(frame.image, {key: value for key, (value, _) in frame.facts.items()}) for frame in taken]
+    (run,) = analyse(write_run(tmp_path / "night", frames), rig_file=RigFile(rig=HERON), workers=1).runs
+    stacked = run.profile.star_shares
+    assert stacked.sum() == pytest.approx(1.0) and stacked.shape == (9, 12)
+    assert abs(run.in_the_middle[0] - 10000.0) < 0.35
 
 
 def test_position_and_error_in_the_middle_are_those_of_stack_and_move(night):

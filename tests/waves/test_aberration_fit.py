@@ -190,7 +190,23 @@ def quiet_run(rng, *, noise=4e-5, gusts_px2=0.0, zones_waves=0.0, frames=9):
         profiles.append(FrameProfile(dz, flat, star, variance, 30, values, np.full((ZONES**2, radius), noise**2)))
         fits.append(FrameFit(dz, dz, 0.1, dz, 0.1, 17.6, 2.6, 1.0, radius, True, None))
     fit = ProfileFit(
-        0.0, 0.1, 1.0, 0.01, 1.0, 0.0, 0.001, 0.1, 5.0 / 3.0, 2.87, 0.03, 0.0, 1.0, True, True, tuple(fits)
+        0.0,
+        0.1,
+        1.0,
+        0.01,
+        1.0,
+        0.0,
+        0.001,
+        0.1,
+        5.0 / 3.0,
+        2.87,
+        0.03,
+        0.0,
+        1.0,
+        True,
+        True,
+        tuple(fits),
+        np.ones((1, 1)),
     )
     return measure_aberrations(profiles, fit, RIG, WAVELENGTH_UM)
 

@@ -10,10 +10,9 @@ from scipy.stats import multivariate_normal
 from focuskit.core.calibration import Seeing, Spherical
 from focuskit.core.optics import ARCSEC_PER_RADIAN
 from focuskit.stars import StarMatch
-from focuskit.waves import pool_spherical, stack_tasks, stacked_mean, star_weights
+from focuskit.waves import pool_spherical, stack_tasks, star_weights
 from focuskit.waves.fit import SPHERICAL_PRIOR
 from focuskit.waves.shared import _RUN_WIDTHS, _in_typical_seeing, _spherical_of, pool_seeing
-from focuskit.waves.stack import stack_radius_px, stack_weight
 
 
 def logged(path_um, err_um, wavelength_um):
@@ -152,18 +151,6 @@ def test_faint_stars_that_add_little_are_not_stacked():
     assert every[:left_out].sum() < 0.2 * every.sum() <= every[: left_out + 1].sum()
     light = np.concatenate([np.full(20, 1e4), np.full(100, 1e2)])
     assert (star_weights([frame()] * 3, match(light)) > 0).sum() == 60
-
-
-def test_the_mean_over_stacked_stars_is_weighted_as_each_frame_stacks_them():
-    light, heights = np.array([9000.0, 900.0]), np.array([10.0, -2.0])
-    sizes = np.array([4.0, 30.0, np.nan])
-    means = []
-    for size in sizes[:2]:
-        weight = light * stack_weight(light, 5.0, stack_radius_px(size), 2.0)
-        means.append((weight @ heights) / weight.sum())
-    mean, unsure = stacked_mean([frame()] * 3, match(light), sizes, np.ones(2), np.tile(heights, (3, 1)))
-    assert mean == pytest.approx(sum(means) / 2.0)
-    assert unsure == pytest.approx(abs(means[0] - means[1]) / 2.0) and unsure > 0.0
 
 
 class Stars(SimpleNamespace):

@@ -10,7 +10,7 @@ from scipy import stats
 from scipy.optimize import minimize_scalar
 
 from focuskit.core.optics import F_RATIO_ERR
-from focuskit.waves.each_frame import displacements, jackknife, own_positions
+from focuskit.waves.each_frame import displacements, influences, jackknife, own_positions
 from focuskit.waves.fit import model_for, solve_profiles
 from focuskit.waves.model import KOLMOGOROV_EXPONENT, fwhm_factor
 from focuskit.waves.solve import (
@@ -28,6 +28,7 @@ from focuskit.waves.solve import (
     over_scatters,
     prepare,
     reduce_normal,
+    solve,
 )
 
 PRIORS = Priors((math.log(4.1), 0.05), (0.01, 0.02), (1.6, 0.08))
@@ -178,6 +179,22 @@ def test_displacement_of_a_frame_is_what_a_parameter_for_it_gains(solved):
         gained.append(gradient @ np.linalg.solve(hessian, gradient) - before)
     np.testing.assert_allclose(displacements(solution) ** 2, gained, rtol=1e-3, atol=1e-3)
     assert max(gained) > 4.0
+
+
+def test_influences_are_how_the_best_position_follows_the_places_of_frames(solved):
+    """By solving again with one frame moved by half a step to either side; all of them moved move it as far."""
+    shares = influences(solved.solution)
+    assert shares.sum() == pytest.approx(1.0, abs=1e-6)
+    before = solved.solution
+    for k in (0, 3, 6):
+        step = 0.5 * (np.arange(POSITIONS.size) == k)
+        low, high = (
+            solve(solved.model, replace(solved.data, position=place), before.state, before.priors, before.tau)
+            for place in (solved.data.position - step, solved.data.position + step)
+        )
+        # The curvature of the residuals is left out of Gauss-Newton steps: shares lie between -0.2 and 0.5.
+        assert high.state.best - low.state.best == pytest.approx(shares[k], abs=0.04)
+    assert np.ptp(shares) > 0.1
 
 
 def test_jackknife_leaves_out_pairs_as_far_from_focus(solved):
