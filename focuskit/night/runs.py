@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from datetime import datetime
 
 import numpy as np
 
 from focuskit.core.calibration import Spherical
-from focuskit.core.optics import Rig
+from focuskit.core.optics import USUAL_OBSTRUCTION, Rig, wing_slope
 from focuskit.core.reasons import Reason
 from focuskit.curves import CurveFit
 from focuskit.night.backlash import Backlash
@@ -16,7 +17,7 @@ from focuskit.stars import CommonSizes, MeasuredFrame, StarMatch
 from focuskit.sweeps import FocusRun
 from focuskit.waves import Aberrations, ProfileFit
 
-_CONTRADICT = frozenset(("flat_curve", "upside_down"))
+_SHALLOW_GROWTH = 1.6  # sizes called flat do not grow by more (focuskit/curves/checks.py)
 
 
 @dataclass(frozen=True, eq=False)
@@ -135,12 +136,23 @@ class SizedRun(MeasuredRun):
     @property
     def can_be_shaped(self) -> bool:
         """Whether the shapes of the stars can be fitted: also where the sizes leave open where the best position is."""
-        optics = bool(self.rig.f_ratio and self.rig.pixel_um)
-        if self.fit.best_position is not None:
-            return optics
-        # Sizes that contradict the positions leave nothing for a fit that takes them as told; and the way per step
-        # is sought between frames on both sides.
-        return optics and bool(self.rig.um_per_step) and not _CONTRADICT.intersection(self.fit.flags)
+        if not (self.rig.f_ratio and self.rig.pixel_um):
+            return False
+        # Sizes that contradict the positions leave nothing for a fit that takes them as told.
+        if "upside_down" in self.fit.flags:
+            return False
+        return "flat_curve" not in self.fit.flags or self._grows_little
+
+    @property
+    def _grows_little(self) -> bool:
+        """Whether the optics let the sizes hardly grow over the sweep, if its middle is the best position."""
+        rig = self.rig
+        usual = float(np.nanmedian(self.sizes.hfd_px))
+        if not (rig.um_per_step and rig.f_ratio and rig.pixel_um and usual > 0.0):
+            return False
+        wing = wing_slope(rig.f_ratio, USUAL_OBSTRUCTION if rig.obstruction is None else rig.obstruction)
+        farthest = 0.5 * float(np.ptp(self.positions)) * rig.um_per_step / rig.pixel_um
+        return math.hypot(1.0, wing * farthest / usual) < _SHALLOW_GROWTH
 
 
 @dataclass(frozen=True, eq=False)

@@ -22,6 +22,9 @@ _SURER = 0.5
 # Stars at several heights in one stack look a little like an aberration: the best position of the stack lies off
 # their mean height by so much of their scatter (measured on rendered nights, scripts/bench_nights.py, up to 0.035).
 _UNEVEN = 0.025
+# Of the way per step, in its logarithm: twice what the fit takes for the error of the one given (`waves.start`). Shapes
+# that ask for more show that the focuser did not move as it reports, as one that stands still does in a shallow sweep.
+_WAY_DIFFERS = 0.2
 
 
 def judge_runs(runs: Sequence[ShapedRun]) -> list[RunResult]:
@@ -141,6 +144,8 @@ def _by_shapes_alone(run: ShapedRun, profile: ProfileFit, best_position: float, 
     """
     fit, rig = run.fit, run.rig
     assert rig.pixel_um and rig.f_ratio
+    if rig.um_per_step and abs(math.log(profile.um_per_step / rig.um_per_step)) > _WAY_DIFFERS:
+        return fit
     slope = (
         optics.wing_slope(rig.f_ratio, rig.obstruction or optics.USUAL_OBSTRUCTION) * profile.um_per_step / rig.pixel_um
     )

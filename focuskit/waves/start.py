@@ -31,8 +31,10 @@ def start(model: ProfileModel, data: Data, rig: Rig, spherical: tuple[float, flo
     best = np.linspace(low - 0.5 * (high - low), high + 0.5 * (high - low), 161)
     if rig.um_per_step is None:
         own = np.array([waves[curve.argmin()] for curve in curves])
-        slope = max(float(own[data.position.argmin()] + own[data.position.argmax()]), waves[1])
-        slopes = slope / (high - low) * np.geomspace(0.4, 2.5, 25)
+        ends = own[data.position.argmin()], own[data.position.argmax()]
+        # Of a sweep across focus, and of one that lies on one side of it.
+        across, beside = (max(float(way), waves[1]) / (high - low) for way in (sum(ends), abs(ends[0] - ends[1])))
+        slopes = np.geomspace(0.4 * min(across, beside), 2.5 * across, 25 if beside > 0.8 * across else 50)
     else:
         slopes = rig.um_per_step / model.um_per_wave * np.array([0.9, 0.95, 1.0, 1.05, 1.1])
     total = np.zeros((slopes.size, best.size))

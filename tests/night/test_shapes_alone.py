@@ -11,13 +11,18 @@ from focuskit.frames import RigFile
 from focuskit.night import analyse
 from focuskit.show.report_night import night_view
 
+POSITIONS = {
+    "minimum_outside": [10030 + 25 * k for k in range(8)],
+    "too_few_points": [9940, 9975, 10030, 10065],
+    "flat_curve": [9975 + 6 * k for k in range(9)],
+}
 
-@pytest.fixture(scope="module", params=["outside", "few"])
+
+@pytest.fixture(scope="module", params=POSITIONS)
 def alone(request, tmp_path_factory):
-    """A run on one side of focus, or of four positions; and where it was best."""
-    positions = {"outside": [10030 + 25 * k for k in range(8)], "few": [9940, 9975, 10030, 10065]}[request.param]
+    """A run on one side of focus, of four positions, or so short that the seeing hides the curve; and its flag."""
     folder = tmp_path_factory.mktemp(request.param)
-    run = take_run(positions=positions, seed=17, seeing_jitter=0.08)
+    run = take_run(positions=POSITIONS[request.param], seed=17, seeing_jitter=0.08)
     return request.param, analyse(write_run(folder, run), rig_file=RigFile(rig=HERON), workers=1)
 
 
@@ -26,7 +31,7 @@ def test_shapes_give_a_best_position_where_sizes_give_none(alone):
     (run,) = night.runs
     fit = run.fit
     assert fit.verdict == "usable" and fit.method == "profile" and fit.look_near is None
-    assert {"outside": "minimum_outside", "few": "too_few_points"}[what] in fit.flags
+    assert what in fit.flags
     assert fit.best_position_err < fit.tolerance_steps
     assert abs(fit.best_position - 10000.0) < 3.0 * fit.best_position_err
 
@@ -56,6 +61,24 @@ def test_a_focuser_that_does_not_move_has_no_best_position(tmp_path):
     (found,) = analyse(write_run(tmp_path, run), rig_file=RigFile(rig=HERON), workers=1).runs
     assert found.fit.verdict == "failed" and found.fit.flags == ("flat_curve",)
     assert found.fit.best_position is None and found.fit.look_near is None and found.profile is None
+
+
+@pytest.mark.parametrize("flag", ["minimum_outside", "too_few_points"])
+def test_shapes_need_no_way_per_step(flag, tmp_path):
+    """The rings of frames on one side grow by the way per step, from where the best position is."""
+    run = take_run(positions=POSITIONS[flag], seed=17, seeing_jitter=0.08)
+    (found,) = analyse(write_run(tmp_path, run), workers=1).runs
+    assert found.fit.verdict == "usable" and flag in found.fit.flags
+    assert found.profile.um_per_step == pytest.approx(4.0, abs=3.0 * found.profile.um_per_step_err)
+    assert abs(found.fit.best_position - 10000.0) < 3.0 * found.fit.best_position_err < 3.0
+
+
+def test_a_focuser_that_stands_still_in_a_short_sweep_has_no_best_position(tmp_path):
+    """The sweep is too short for sizes to grow, but shapes of the way per step that is known would change."""
+    run = take_run(seed=20, positions=POSITIONS["flat_curve"], moved_to=[10010.0] * 9, seeing_jitter=0.08)
+    (found,) = analyse(write_run(tmp_path, run), rig_file=RigFile(rig=HERON), workers=1).runs
+    assert found.profile.um_per_step < 3.0
+    assert found.fit.verdict == "failed" and found.fit.best_position is None
 
 
 def test_without_the_optics_the_sizes_say_where_to_look(tmp_path):
