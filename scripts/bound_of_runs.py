@@ -14,6 +14,7 @@ import argparse
 import numpy as np
 from position_bound import position_bound
 
+from focuskit.core.reasons import Reason
 from focuskit.core.workers import Workers
 from focuskit.frames import RigFile, read_rig_file
 from focuskit.night import RunResult, analyse
@@ -30,7 +31,11 @@ def bounds(run: RunResult, pool: Workers) -> tuple[float, float, float] | None:
     tasks = stack_tasks(run.frames, run.match, run.sizes.hfd_px, weights)
     seeing = {k: frame.seeing_um for k, frame in zip(run.profile_frames, fit.frames, strict=True) if frame.used}
     profiles = stack_frames([task for _, task in tasks], pool)
-    stacked = [(one, seeing[k]) for (k, _), one in zip(tasks, profiles, strict=True) if one and seeing.get(k)]
+    stacked = [
+        (one, seeing[k])
+        for (k, _), one in zip(tasks, profiles, strict=True)
+        if not isinstance(one, Reason) and seeing.get(k)
+    ]
 
     def bound(scatter: float | None, spherical_err: float) -> float:
         return position_bound(

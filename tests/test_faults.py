@@ -23,7 +23,9 @@ from focuskit.core.errors import FocuskitError
 from focuskit.core.workers import Workers
 from focuskit.logbook import Logbook
 from focuskit.logbook.migrations import MIGRATIONS
+from focuskit.night import shapes
 from focuskit.stars import measure
+from focuskit.waves import stack
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "scripts"))
 import kill_test
@@ -320,6 +322,32 @@ def test_a_process_that_the_system_stops_is_said_to_be_that():
     assert reason.code == "lost"
     assert "stopped by the system" in reason.text
     assert "lack of memory; try --workers 1" in reason.text
+
+
+@pytest.mark.parametrize("fault", [FileNotFoundError, MemoryError, "killed"])
+def test_a_frame_lost_while_its_stars_are_stacked_is_said(tmp_path, capsys, monkeypatch, fault):
+    """The sizes are those of all frames, the shapes are fitted without it, and a flag says so."""
+    folder = write_run(tmp_path / "night", take_run(frames=7))
+    read, stack_all = stack.read_pixels, stack.stack_frames
+
+    def lose(path, limits):
+        if not path.endswith("_05.fits"):
+            return read(path, limits)
+        raise fault if fault is MemoryError else FocuskitError(f"{path}: is gone")
+
+    class Pool:
+        def map(self, work, tasks, lost):
+            return [lost(task) if task.path.endswith("_05.fits") else work(task) for task in tasks]
+
+    if fault == "killed":
+        monkeypatch.setattr(shapes, "stack_frames", lambda tasks, pool, limits: stack_all(tasks, Pool(), limits))
+    else:
+        monkeypatch.setattr(stack, "read_pixels", lose)
+    status, answer, _ = analyse(capsys, folder)
+    (run,) = answer["runs"]
+    assert status == 0 and "shapes_incomplete" in run["flags"]
+    assert run["fits"]["profile"]["points"] == 6 and sum(point["used"] for point in run["points"]) == 7
+    assert run["method"] == "profile" and abs(run["best_position"] - 10000.0) < 4.0 * run["best_position_err"]
 
 
 def _stopped(_):

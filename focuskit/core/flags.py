@@ -88,6 +88,11 @@ _add(
 )
 
 _add(
+    "shapes_incomplete",
+    "The pixels of some frames could not be read again, or there was no memory for them: shapes are of the others.",
+    "Measure the run again with --workers 1, and leave its files in place meanwhile.",
+)
+_add(
     "fields_differ",
     "The frames do not show the same stars: their sizes are those of different stars, and shapes cannot be fitted.",
     "Look at the frames: the mount may not have tracked, or they are of several fields.",

@@ -76,6 +76,8 @@ class RunResult(ShapedRun):
         # What most frames show by themselves; that few of them have few stars does not count.
         seen = Counter(name for frame in self.frames for name in frame.image.noticed)
         raised += [name for name, count in seen.items() if count > 0.5 * len(self.frames)]
+        if self.lost_stacks:
+            raised.append("shapes_incomplete")
         if self.field:
             raised += self.field.flags
         if self.aberrations:

@@ -169,9 +169,12 @@ class ShapedRun(SizedRun):
         What this run by itself shows of the telescope's spherical aberration.
     aberrations : Aberrations or None
         Coma, astigmatism and smear of the stacked stars; None without the profile fit.
+    lost_stacks : tuple of int
+        The frames whose stars should have been stacked, but could not: gone, or no memory for them.
     """
 
     profile: ProfileFit | None = None
     profile_frames: tuple[int, ...] = ()
     spherical: Spherical | None = None
     aberrations: Aberrations | None = None
+    lost_stacks: tuple[int, ...] = ()

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 from focuskit.core.calibration import Calibration
 from focuskit.core.logged import LoggedRun, calibration_of
+from focuskit.core.reasons import Reason
 from focuskit.core.workers import Workers
 from focuskit.frames import Limits
 from focuskit.night.runs import ShapedRun, SizedRun
@@ -22,8 +23,8 @@ def shape_runs(
     sized: Sequence[SizedRun], pool: Workers, limits: Limits | None, history: Sequence[LoggedRun]
 ) -> list[ShapedRun]:
     """Fit the shapes of the stars of all runs where the optics are known, and find the backlash by them."""
-    stacks = _stack(sized, pool, limits)
-    runs = _fit([ShapedRun(**vars(run)) for run in sized], stacks, history)
+    runs, stacks = _stack(sized, pool, limits)
+    runs = _fit(runs, stacks, history)
     for _ in range(_ROUNDS):
         runs = [without_lagging(run) if run.profile else run for run in runs]
         before, stacks = stacks, [_leave_lagging(*pair) for pair in zip(stacks, runs, strict=True)]
@@ -33,7 +34,9 @@ def shape_runs(
     return [_with_aberrations(*pair) for pair in zip(runs, stacks, strict=True)]
 
 
-def _stack(runs: Sequence[SizedRun], pool: Workers, limits: Limits | None) -> list[RunProfiles | None]:
+def _stack(
+    runs: Sequence[SizedRun], pool: Workers, limits: Limits | None
+) -> tuple[list[ShapedRun], list[RunProfiles | None]]:
     """Stack the stars of every frame, those of all runs at once; None for a run without any stack."""
     plans = [
         stack_tasks(run.frames, run.match, run.sizes.hfd_px, star_weights(run.frames, run.match))
@@ -42,12 +45,17 @@ def _stack(runs: Sequence[SizedRun], pool: Workers, limits: Limits | None) -> li
         for run in runs
     ]
     stacked = iter(stack_frames([task for plan in plans for _, task in plan], pool, limits))
-    out: list[RunProfiles | None] = []
+    shaped: list[ShapedRun] = []
+    stacks: list[RunProfiles | None] = []
     for run, plan in zip(runs, plans, strict=True):
-        found = {k: profile for k, profile in [(k, next(stacked)) for k, _ in plan] if profile is not None}
+        outcomes = {k: next(stacked) for k, _ in plan}
+        found = {k: one for k, one in outcomes.items() if not isinstance(one, Reason)}
+        # A frame whose stars all lie near its border is nobody's fault.
+        lost = tuple(k for k, one in outcomes.items() if isinstance(one, Reason) and one.code != "no_star")
+        shaped.append(ShapedRun(**vars(run), lost_stacks=lost))
         profiles = RunProfiles(tuple(found.values()), tuple(found), run.rig, run.wavelength_nm / 1e3)
-        out.append(profiles if found else None)
-    return out
+        stacks.append(profiles if found else None)
+    return shaped, stacks
 
 
 def _fit(

@@ -24,7 +24,7 @@ from focuskit.waves.solve import (
     linearise,
     prepare,
 )
-from focuskit.waves.stack import FrameProfile, StackTask, stack_or_nothing, stack_radius_px
+from focuskit.waves.stack import FrameProfile, StackTask, stack_or_say, stack_radius_px
 from focuskit.waves.start import coarse_grid, grid_chi2
 
 Array = NDArray[np.float64]
@@ -71,7 +71,8 @@ def stack_single(frame: MeasuredFrame, limits: Limits | None = None) -> FramePro
         gain=frame.info.gain,
         known=np.stack((seen.x_px, seen.y_px), axis=1),
     )
-    return stack_or_nothing(task, limits)
+    stacked = stack_or_say(task, limits)
+    return stacked if isinstance(stacked, FrameProfile) else None
 
 
 @dataclass(frozen=True)

@@ -22,6 +22,7 @@ from scipy.interpolate import CubicSpline
 from scipy.optimize import nnls
 
 from focuskit.core.errors import FocuskitError
+from focuskit.core.reasons import Reason
 from focuskit.core.workers import Workers
 from focuskit.frames import Limits, read_pixels
 from focuskit.waves.annuli import FINE, annulus_maps, fine_places, harmonic_maps, harmonic_sums, sub_pixel
@@ -157,10 +158,12 @@ def stack_profile(image: NDArray[np.generic], task: StackTask) -> FrameProfile:
     )
 
 
-def stack_or_nothing(task: StackTask, limits: Limits | None) -> FrameProfile | None:
-    """Stack the stars of one frame; None where it cannot be read again or shows no star whole."""
+def stack_or_say(task: StackTask, limits: Limits | None) -> FrameProfile | Reason:
+    """Stack the stars of one frame, or say why not: ``no_star`` where it shows no star whole."""
+    code = "unreadable"
     try:
         pixels = read_pixels(task.path, limits).filled()
+        code = "no_star"
         # The stack takes the image as stored; brightness and sky are brought to its numbers.
         stored = replace(
             task,
@@ -170,13 +173,21 @@ def stack_or_nothing(task: StackTask, limits: Limits | None) -> FrameProfile | N
             gain=(task.gain or 1.0) * pixels.scale,
         )
         return stack_profile(pixels.raw, stored)
-    except (FocuskitError, MemoryError):
-        return None
+    except FocuskitError as problem:
+        return Reason(code, str(problem))
+    except MemoryError:
+        return Reason("memory", "there is not enough memory")
 
 
-def stack_frames(tasks: Sequence[StackTask], pool: Workers, limits: Limits | None = None) -> list[FrameProfile | None]:
-    """Stack the stars of many frames; None where a frame cannot be read again or shows no star whole."""
-    return pool.map(partial(stack_or_nothing, limits=limits), tasks, lambda _: None)
+def stack_frames(
+    tasks: Sequence[StackTask], pool: Workers, limits: Limits | None = None
+) -> list[FrameProfile | Reason]:
+    """Stack the stars of many frames; in place of a frame that cannot be stacked, the reason."""
+    return pool.map(partial(stack_or_say, limits=limits), tasks, _lost)
+
+
+def _lost(_: StackTask) -> Reason:
+    return Reason("lost", "its process was stopped by the system, twice")
 
 
 class _Stack:

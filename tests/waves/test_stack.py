@@ -8,7 +8,7 @@ from astropy.io import fits
 
 from focuskit.frames import read_pixels
 from focuskit.waves.annuli import annulus_maps, harmonic_bins, sub_pixel
-from focuskit.waves.stack import ZONES, StackTask, stack_or_nothing, stack_profile, stack_radius_px, stack_weight
+from focuskit.waves.stack import ZONES, StackTask, stack_or_say, stack_profile, stack_radius_px, stack_weight
 
 
 @pytest.fixture(scope="module")
@@ -100,7 +100,7 @@ def test_scale_and_zero_of_a_file_do_not_matter(tmp_path):
             places[:1, 0], places[:1, 1], light[:1], 300.0, 4.0, 12.0, 0.0, 1.5, places,
             path=str(tmp_path / f"{name}.fits"),
         )  # fmt: skip
-        profiles.append(stack_or_nothing(task, None))
+        profiles.append(stack_or_say(task, None))
     plain, scaled = profiles
     assert scaled.flux == pytest.approx(plain.flux, rel=1e-5, abs=1e-9)
     assert scaled.variance == pytest.approx(plain.variance, rel=1e-4)
