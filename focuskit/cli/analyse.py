@@ -71,6 +71,9 @@ def analyse_folders(args: argparse.Namespace, history: list[LoggedRun]) -> Night
         progress=progress_on(args, "measuring frames:", then="fitting the runs"),
         history=history,
     )
+    strange = sorted({run.rig.name or "no name" for run in night.runs if run.rig.name != rig_file.rig.name})
+    if args.rig and rig_file.rig.name and strange:
+        print_remarks([f"not of the rig of {args.rig} by their headers, and named apart: {', '.join(strange)}"])
     use_rigs(args, rig_file, (run.frames[0].info for run in night.runs))
     taken = [(rig_file.of(run.frames[0].info.optics).filters, run.filter) for run in night.runs]
     for table in {id(table): table for table, _ in taken}.values():
@@ -153,7 +156,10 @@ def night_as_text(night: Night, *, quiet: bool = False, frames: bool = False, wa
         if value is not None
     ]
     lines = [plain_text(rig.name or "Unnamed rig") + (": " + ", ".join(facts) if facts else ""), ""]
-    header = ("start (UTC)", "filter", "°C", "verdict", "best position", "least HFD px", "tolerance", "frames", "curve")
+    several = len(night.rigs) > 1
+    header: tuple[str, ...] = (
+        "start (UTC)", "filter", "°C", "verdict", "best position", "least HFD px", "tolerance", "frames", "curve"
+    )  # fmt: skip
     rows = [header]
     for result in night.runs:
         run = result.to_json()
@@ -172,7 +178,10 @@ def night_as_text(night: Night, *, quiet: bool = False, frames: bool = False, wa
                 _small_curve(run["points"]),
             )
         )
-    lines += text_table(rows, right={2, 4, 5, 6, 7})
+    if several:
+        rigs = ["rig", *(plain_text(result.rig.name or "–") for result in night.runs)]
+        rows = [(rig, *row) for rig, row in zip(rigs, rows, strict=True)]
+    lines += text_table(rows, right={3, 5, 6, 7, 8} if several else {2, 4, 5, 6, 7})
     if quiet:
         return "\n".join(lines)
     for result in night.runs:

@@ -65,7 +65,7 @@ class Diagnosis:
         """
         return {
             "schema": "focuskit.diagnosis/1",
-            "rig": self.night.to_json()["rig"],
+            "rig": self.night.rig_json(self.night.rig),
             "findings": [
                 {"part": part} | {name: _plain(value) for name, value in finding.to_json().items()}
                 for part, own in self.parts

@@ -45,7 +45,8 @@ def choose_runs(
         known = ", ".join(sorted(map(str, counts)))
         raise FocuskitError(f"there is no run of the rig '{rig}'; rigs with runs: {known}")
     if rig is None and counts:
-        rig = max(counts, key=lambda name: counts[name])
+        # Runs that name no rig may be of any: they are never preferred to those of a named one.
+        rig = max(counts, key=lambda name: (name is not None, counts[name]))
     has_filters = any(run.filter for run in runs if run.rig == rig)
     chosen: list[LoggedRun] = []
     aside: list[SetAside] = []

@@ -9,7 +9,7 @@ import os
 import re
 import stat
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 
 from focuskit.core.errors import FocuskitError, failure
@@ -67,6 +67,14 @@ class FoundFile:
 
     path: str
     name: str
+
+    def optics(self, rig_file: RigFile, limits: Limits | None = None) -> Optics | None:
+        """Return what the header itself says of the rig; None where the file is no frame."""
+        reading = replace(rig_file, rig=Rig(), camera=None)
+        try:
+            return read_frame_info(self.path, rig_file=reading, limits=limits).optics
+        except FocuskitError:
+            return None
 
 
 def find_frames(folders: Iterable[str | Path]) -> tuple[list[FoundFile], list[tuple[str, Reason]]]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from pathlib import Path
@@ -44,6 +44,7 @@ _KEYS = (
     "columns",
 )
 _FILTER_KEYS = ("wavelength_nm", "narrowband", "also")
+_SAME_FOCAL_LENGTH = 0.1  # chosen: makers round by per cents, a reducer changes it by 15 % or more
 _MAX_BYTES = 65536  # a rig file has a few lines; Python's reader of TOML takes 30 s for a long line of 800 kB
 
 
@@ -100,6 +101,30 @@ class RigFile:
             fitting = [one for one in self.rigs if one.fits(optics)]
             return min(fitting, key=lambda one: one.misfit(optics), default=replace(self, rigs=()))
         return replace(self, rig=Rig(), camera=None, rebuilds=()) if optics in self.strangers else self
+
+    def among(self, every: Iterable[Optics]) -> RigFile:
+        """Return the file so that it says of other rigs only how their frames are to be read.
+
+        Which frames are its own shows where several telescopes are among them: those with its telescope's name, else
+        with its focal length, else those that name no telescope. Where all frames say the same of their optics and
+        contradict the file, the headers are wrong and the file comes before them.
+        """
+        optics = frozenset(every)
+        own = set(optics)
+        if _several(one.telescope for one in own):
+            name = self.telescope or self.rig.name
+            by_name = {one for one in own if _same(one.telescope, name)}
+            if by_name or self.telescope:
+                own = by_name | {one for one in own if one.telescope is None}
+        right = {one for one in own if one.focal_length_mm and self.misfit(one) <= _SAME_FOCAL_LENGTH}
+        if right and self.rig.focal_length_mm:
+            own -= {one for one in own if self.misfit(one) > _SAME_FOCAL_LENGTH}
+            if _several(one.telescope for one in own):
+                telescopes = {one.telescope for one in right} | {None}
+                own = {one for one in own if one.telescope in telescopes}
+        elif _several(one.telescope for one in own):
+            own = {one for one in own if one.telescope is None}
+        return replace(self, strangers=optics - own)
 
     def fits(self, optics: Optics) -> bool:
         """Whether the names of telescope and camera are those that the file is about; frames without any name fit none.
@@ -210,6 +235,10 @@ def compile_position_pattern(pattern: str, source: str) -> re.Pattern[str]:
             "*_{position}.fits"
         )
     return compiled
+
+
+def _several(names: Iterable[str | None]) -> bool:
+    return len({name.casefold() for name in names if name is not None}) > 1
 
 
 def _same(name: str | None, other: str | None) -> bool:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import Executor
 from dataclasses import replace
 from pathlib import Path
@@ -19,6 +19,9 @@ from focuskit.night.sizes import measure_run, size_run
 from focuskit.night.verdict import judge_runs
 from focuskit.stars import MeasuredFrame, measure_frames
 from focuskit.sweeps import camera_of, fill_positions, group_runs, main_camera
+
+_NUMBERS = ("focal_length_mm", "aperture_mm", "obstruction", "pixel_um", "um_per_step")
+_SAME_FOCAL_LENGTH = 0.1  # chosen: as for rig files
 
 
 def analyse(
@@ -49,24 +52,59 @@ def analyse(
         If a folder cannot be read, or there is no frame in it.
     """
     files, not_used = find_some_frames(folders)
+    if rig_file and not rig_file.rigs:
+        rig_file = rig_file.among(filter(None, (file.optics(rig_file, limits) for file in files)))
     with Workers(executor, 1 if len(files) < 4 else workers) as pool:
         frames: list[MeasuredFrame]
         frames, unreadable = measure_frames(files, pool, rig_file=rig_file, limits=limits, progress=progress)
         infos = fill_positions([frame.info for frame in frames])
         by_path = {info.path: replace(frame, info=info) for frame, info in zip(frames, infos, strict=True)}
         sweeps, left = group_runs(infos)
-        measured = [
+        measured = name_rigs_apart(
             measure_run(sweep, tuple(by_path[info.path] for info in sweep.frames), rig_file, pool, limits)
             for sweep in sweeps
-        ]
+        )
         sized = [size_run(run) for run in sorted(measured, key=_in_order)]
         shaped = shape_runs(sized, pool, limits, history)
     runs = judge_runs(shaped)
-    return Night(_main_rig(runs, frames, rig_file), tuple(runs), tuple(sorted([*not_used, *unreadable, *left])))
+    known_from = {run.rig.name: _known_from(run, rig_file or RigFile()) for run in reversed(runs)}
+    aside = tuple(sorted([*not_used, *unreadable, *left]))
+    return Night(_main_rig(runs, frames, rig_file), tuple(runs), aside, known_from)
+
+
+def name_rigs_apart(runs: Iterable[MeasuredRun]) -> list[MeasuredRun]:
+    """Return the runs, those of other cameras and optics than the main one of their rig under a name of their own.
+
+    Their best positions are others, and must not be logged as those of the main camera.
+    """
+    named = list(runs)
+    for name in {run.rig.name for run in named}:
+        alike = [run for run in named if run.rig.name == name]
+        main_one = main_camera([run.sweep for run in alike])
+        main = next(run for run in alike if camera_of(run.sweep) == main_one)
+        for run in alike:
+            words = [] if run.instrument in (None, main.instrument) else [run.instrument]
+            own, usual = run.rig.focal_length_mm, main.rig.focal_length_mm
+            words += [f"{own:.0f} mm"] if own and usual and abs(own / usual - 1.0) > _SAME_FOCAL_LENGTH else []
+            if words:
+                rig = replace(run.rig, name=", ".join([*filter(None, [name]), *words]))
+                named[named.index(run)] = replace(run, rig=rig)
+    return named
 
 
 def _in_order(run: MeasuredRun) -> tuple[str, str, str]:
     return format_time(run.start) or "", run.filter or "", run.frames[0].info.name
+
+
+def _known_from(run: RunResult, rig_file: RigFile) -> dict[str, str | None]:
+    """Return for each number of a run's rig where it is from; None where it is not known."""
+    info = run.frames[0].info
+    own = rig_file.of(info.optics)
+    given = {name: getattr(own.rig, name) for name in _NUMBERS} | {"pixel_um": own.pixel_of(info.instrument)}
+    return {
+        name: "rig file" if given[name] is not None else "header" if getattr(run.rig, name) is not None else None
+        for name in _NUMBERS
+    }
 
 
 def _main_rig(runs: Sequence[RunResult], frames: Sequence[MeasuredFrame], rig_file: RigFile | None) -> Rig:

@@ -6,7 +6,7 @@ import json
 import math
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from typing import Any
 
 import numpy as np
@@ -166,6 +166,7 @@ class RunResult(ShapedRun):
         """Return the run as the public JSON describes it."""
         fit, scale = self.fit, self.rig.scale_arcsec_per_px
         answer = {
+            "rig": self.rig.name,
             "start": format_time(self.start),
             "end": format_time(self.end),
             "filter": self.filter,
@@ -286,17 +287,30 @@ _MOST_SHOWN = 8  # runs in the text of a night, so that it has ten lines at most
 
 @dataclass(frozen=True, repr=False)
 class Night:
-    """All focus runs of some folders, in order of time, and the files that are in none."""
+    """All focus runs of some folders, in order of time, and the files that are in none.
+
+    ``rig`` is that of the main camera; ``known_from`` says by rig and number whether the rig file or the header has it.
+    """
 
     rig: Rig
     runs: tuple[RunResult, ...]
     not_used: tuple[tuple[str, Reason], ...]
+    known_from: Mapping[str | None, Mapping[str, str | None]] = field(default_factory=dict)
 
     def __repr__(self) -> str:
         lines = [f"<Night: {self._title()}, {len(self.not_used)} files in no run>"]
         lines += [f"  {run._title()}" for run in self.runs[:_MOST_SHOWN]]
         more = len(self.runs) - _MOST_SHOWN
         return "\n".join(lines + [f"  and {more} more"] * (more > 0))
+
+    @property
+    def rigs(self) -> tuple[Rig, ...]:
+        """The rigs of all runs, in order of their first one."""
+        return tuple({run.rig.name: run.rig for run in reversed(self.runs)}.values())[::-1]
+
+    def rig_json(self, rig: Rig) -> dict[str, Any]:
+        """Return a rig as the public JSON describes it."""
+        return {name: _plain(getattr(rig, name)) for name in _OF_RIG}
 
     def _title(self) -> str:
         return f"{self.rig.name or 'Unnamed rig'}: {len(self.runs)} focus runs"
@@ -305,7 +319,8 @@ class Night:
         """Return the night as the public JSON describes it (``focuskit.night/1``)."""
         return {
             "schema": "focuskit.night/1",
-            "rig": {name: _plain(getattr(self.rig, name)) for name in _OF_RIG},
+            "rig": self.rig_json(self.rig) if len(self.rigs) < 2 else None,
+            "rigs": [self.rig_json(rig) | {"known_from": dict(self.known_from.get(rig.name, {}))} for rig in self.rigs],
             "runs": [run.to_json() for run in self.runs],
             "not_used": [{"file": name, "why": str(why)} for name, why in self.not_used],
         }
