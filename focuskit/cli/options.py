@@ -240,6 +240,8 @@ def add_run_options(parser: Any) -> None:
     add_file(either, "--runs", metavar="FILE.csv", help="table of logged runs; without it the logbook is read")
     add_logbook_options(either)
     add_table_options(group)
+    joined = "take spellings of one filter, such as L and Lum, as one; the rig file does so for good"
+    group.add_argument("--join-filters", action="store_true", help=joined)
     group.add_argument("--rig-name", metavar="NAME", help="use the runs of this rig (that of the rig file)")
 
 

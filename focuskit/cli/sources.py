@@ -202,11 +202,12 @@ def read_source(args: argparse.Namespace) -> Source:
     """Read the logged runs that the options of `add_run_options` point to."""
     rig_file = read_rig(args)
     runs, dropped = read_table(args.runs, args, rig_file) if args.runs else read_logbook(args, open_logbook(args).path)
-    if rig_file.rigs:
-        rig_file = _rig_of_runs(args, rig_file, runs)
-        runs = [replace(run, filter=rig_file.filters.name(run.filter)) for run in runs]
-    print_remarks(rig_file.filters.remarks(run.filter for run in runs))
-    return Source(rig_file, runs, dropped)
+    rig_file = _rig_of_runs(args, rig_file, runs)
+    filters = rig_file.filters.joined(run.filter for run in runs) if args.join_filters else rig_file.filters
+    runs = [replace(run, filter=filters.name(run.filter)) for run in runs]
+    remarks = filters.remarks(run.filter for run in runs)
+    print_remarks([f"{line} (--join-filters does so here)" if "look like one" in line else line for line in remarks])
+    return Source(replace(rig_file, filters=filters), runs, dropped)
 
 
 def find_drift(args: argparse.Namespace, source: Source, log: TemperatureLog | None) -> Drift:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from difflib import get_close_matches
@@ -137,6 +138,28 @@ class FilterTable:
             narrowband=usual.narrowband if entry.narrowband is None else entry.narrowband,
         )
 
+    def joined(self, names: Iterable[str | None]) -> FilterTable:
+        """Return this table with the spellings of one filter among ``names`` joined under the most frequent one.
+
+        A name that fits two filters which differ, as ``Ha`` beside ``Ha 3nm`` and ``Ha 7nm``, stays by itself.
+        """
+        counted = Counter(own for name in names if (own := self.name(name)))
+        ordered = sorted({*counted, *self.own}, key=lambda name: (name not in self.own, -counted[name], name))
+        like = {a: {b for b in ordered if b != a and self._may_be_one(a, b)} for a in ordered}
+        own = dict(self.own)
+        taken: set[str] = set()
+        for name in ordered:
+            group = like[name]
+            if name in taken or not group or any(like[one] | {one} != group | {name} for one in group):
+                continue
+            taken |= group
+            entry = own.get(name, OwnFilter())
+            own[name] = replace(entry, also=(*entry.also, *sorted(group)))
+        return FilterTable(own)
+
+    def _may_be_one(self, a: str, b: str) -> bool:
+        return not (a in self.own and b in self.own) and _alike(a, b)
+
     def remarks(self, names: Iterable[str | None]) -> list[str]:
         """Return a line for every name that looks like another or like a typing error.
 
@@ -146,7 +169,7 @@ class FilterTable:
         lines = [
             f"'{a}' and '{b}' look like one filter: if so, join them in the rig file with also = [...]"
             for a, b in combinations(seen, 2)
-            if not (a in self.own and b in self.own) and _alike(a, b)
+            if self._may_be_one(a, b)
         ]
         for name in seen:
             word = spelling(name)

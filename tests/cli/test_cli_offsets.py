@@ -57,13 +57,19 @@ def test_two_spellings_of_one_filter_are_pointed_out_until_the_rig_file_joins_th
     assert call("offsets", "--runs", tmp_path / "runs.csv", "--json") == 0
     seen = capsys.readouterr()
     assert "'H-alpha 7nm' and 'Ha' look like one filter" in seen.err
+    assert "--join-filters" in seen.err
     assert seen.err.count("\n") == 1
     assert "H-alpha 7nm" in [one["filter"] for one in json.loads(seen.out)["filters"]]
+    assert call("offsets", "--runs", tmp_path / "runs.csv", "--join-filters", "--json") == 0
+    seen = capsys.readouterr()
+    assert seen.err == ""
+    joined = json.loads(seen.out)["filters"]
+    assert "H-alpha 7nm" not in [one["filter"] for one in joined]
     (tmp_path / "rig.toml").write_text('[filters]\nHa = {also = ["H-alpha 7nm"]}\n')
     assert call("offsets", "--runs", tmp_path / "runs.csv", "--rig", tmp_path / "rig.toml", "--json") == 0
     seen = capsys.readouterr()
-    assert seen.err == ""
-    assert "H-alpha 7nm" not in [one["filter"] for one in json.loads(seen.out)["filters"]]
+    assert "look like one" not in seen.err
+    assert json.loads(seen.out)["filters"] == joined
 
 
 def test_the_sample_season_is_what_its_script_writes(tmp_path, monkeypatch):

@@ -81,6 +81,32 @@ def test_names_that_look_like_one_filter_are_pointed_out():
     assert joined.remarks(["Ha", "Ha old"]) == []
 
 
+@pytest.mark.parametrize(
+    ("names", "one"),
+    [
+        (["L", "L", "Lum", "Luminance"], {"Lum": "L", "Luminance": "L"}),
+        (["Ha", "H-alpha", "Hα 7nm", "H-alpha"], {"Ha": "H-alpha", "Hα 7nm": "H-alpha"}),
+        (["OIII", "O3", "SII", "R", "Red"], {"O3": "O3", "OIII": "O3", "Red": "R", "SII": "SII"}),
+        # Which of two widths it is, the name without one does not tell.
+        (["Ha", "Ha", "Ha 3nm", "Ha 7nm"], {"Ha": "Ha", "Ha 3nm": "Ha 3nm", "Ha 7nm": "Ha 7nm"}),
+        (["slot 1", "slot 2", None], {"slot 1": "slot 1", "slot 2": "slot 2"}),
+    ],
+)
+def test_spellings_of_one_filter_are_joined_under_the_most_frequent(names, one):
+    joined = FilterTable().joined(names)
+    assert {name: joined.name(name) for name in one} == one
+    assert bool(joined.remarks(joined.name(name) for name in names)) == ("Ha 3nm" in names)
+
+
+def test_names_of_the_rig_file_stay_what_it_says():
+    """The rig file's name takes the others in; two names of its own are two filters."""
+    table = FilterTable({"Luminance": OwnFilter(550.0), "Ha": OwnFilter(), "Ha old": OwnFilter()})
+    joined = table.joined(["L", "L", "Lum", "Ha", "Ha old"])
+    assert {joined.name(name) for name in ("L", "Lum", "Luminance")} == {"Luminance"}
+    assert joined.own["Luminance"].wavelength_nm == 550.0
+    assert (joined.name("Ha"), joined.name("Ha old")) == ("Ha", "Ha old")
+
+
 def test_an_unknown_name_close_to_a_known_one_is_pointed_out():
     (line,) = FilterTable().remarks(["Lumnance"])
     assert "'Lumnance' is not known" in line and "if it is L," in line
