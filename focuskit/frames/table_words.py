@@ -23,7 +23,7 @@ _NAMES = {
     "temperaturaexterior temperaturaesterna tempesterna esterna aria aire exterieur exterior "
     "temperatureexterieure temperatureair tempext grad gradc temps",
     "position": "position pos focus focusposition focuspos focuserposition focuserpos focuser bestposition bestfocus "
-    "bestfocusposition bestpos steps step counts ticks drawtube infocus fokus fokusposition fokuspos fokuslage "
+    "bestfocusposition bestpos steps step counts drawtube infocus fokus fokusposition fokuspos fokuslage "
     "besterfokus bestefokusposition stellung schritte schritt auszug okularauszug fokussierer lage "
     "miseaupoint foyer map pas positionmap positionfocuser positiondemiseaupoint positionfoyer enfoque foco "
     "posicion posiciondelenfoque posiciondeenfoque posicionenfoque posicionfoco "
@@ -84,7 +84,7 @@ _UNITS = {
     "K": "k kelvin",
     "um": "um micron microns micrometer micrometre mikrometer mikron micrometri micras",
     "mm": "mm millimeter millimetre millimeters millimetres",
-    "step": "step steps schritte schritt pas pasos passi ticks counts impulse",
+    "step": "step steps schritte schritt pas pasos passi counts impulse",
 }
 _UNIT_OF = {word: unit for unit, words in _UNITS.items() for word in words.split()} | {"°": "C"}
 UNITS_OF = {"temperature": ("C", "F", "K"), "position": ("um", "mm", "step"), "position_err": ("um", "mm", "step")}
