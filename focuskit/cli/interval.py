@@ -6,21 +6,24 @@ import argparse
 from pathlib import Path
 
 from focuskit.cli import sources
-from focuskit.cli.progress import print_answer, print_next, print_written, progress_on
+from focuskit.cli.progress import print_answer, print_next, print_remarks, print_written, progress_on
 from focuskit.core.errors import FocuskitError
-from focuskit.core.filters import FilterTable
 from focuskit.core.flags import describe
 from focuskit.core.optics import decimals_of
 from focuskit.core.text import plain_text, text_table
 from focuskit.drift import Drift
-from focuskit.frames import TemperatureLog
+from focuskit.frames import RigFile, TemperatureLog
 from focuskit.refocus import TIE, Interval, Known, Worth, find_interval, read_night_plan
 
 KNOWN = ("steps_per_c", "best_hfd", "slope", "run_cost", "position_err")
+BY_OPTICS = ("best_hfd", "slope", "position_err")  # what the optics and a usual seeing do for
+NEEDED = ("steps_per_c", *BY_OPTICS)
+EXAMPLE_VALUES = dict(zip(KNOWN, (-6.5, 5.9, 0.114, 95.0, 1.5), strict=True))
 
 
 def run_interval(args: argparse.Namespace) -> int:
     """Answer ``focuskit interval``; returns the exit status."""
+    _refuse_what_is_missing(args)
     sources.refuse_overwriting(args)
     found = decide(args, sources.read_log(args, night=args.night))
     written = []
@@ -43,29 +46,59 @@ def run_interval(args: argparse.Namespace) -> int:
 
 def decide(args: argparse.Namespace, log: TemperatureLog) -> Interval:
     """Decide when to refocus, from options and logged runs."""
-    by_hand = [getattr(args, name) for name in KNOWN]
-    if None not in by_hand and not args.runs and not args.logbook:
-        return decide_from_drift(args, log, None, sources.read_rig(args).filters)
-    if not args.runs and sources.found_logbook(args) is None:
-        missing = [f"--{name}".replace("_", "-") for name, value in zip(KNOWN, by_hand, strict=True) if value is None]
-        raise FocuskitError(
-            f"there is no logged run to learn from: give --runs FILE.csv, or by hand also {', '.join(missing)}"
-        )
+    if _is_by_hand(args):
+        return decide_from_drift(args, log, None, sources.read_rig(args))
     source = sources.read_source(args)
-    return decide_from_drift(args, log, sources.find_drift(args, source, log), source.rig_file.filters)
+    return decide_from_drift(args, log, sources.find_drift(args, source, log), source.rig_file)
+
+
+def _is_by_hand(args: argparse.Namespace) -> bool:
+    """Return whether no logged run is to be looked at: none is named, and either all is given or none is there."""
+    if args.runs or args.logbook:
+        return False
+    return None not in [getattr(args, name) for name in KNOWN] or sources.found_logbook(args) is None
+
+
+def _refuse_what_is_missing(args: argparse.Namespace) -> None:
+    """Ask for all that is missing at once, with a line to copy, before anything is read.
+
+    Raises
+    ------
+    FocuskitError
+        If there are no logged runs and not all is given, with the status of a wrong command line without a log.
+    """
+    rig = sources.read_rig(args).rig if _is_by_hand(args) else None
+    needed = [] if rig is None else [n for n in NEEDED if n not in BY_OPTICS or Known.by_optics(rig) is None]
+    missing = [f"--{name}".replace("_", "-") for name in needed if getattr(args, name) is None]
+    if args.temps and not missing:
+        return
+    given = {name: getattr(args, name) for name in KNOWN if isinstance(getattr(args, name), float)}
+    words = [f"--{name}".replace("_", "-") + f" {given.get(name, like):g}" for name, like in EXAMPLE_VALUES.items()]
+    parts = [] if args.temps else ["a log of temperatures with --temps LOG.csv (of the nearest weather station, too)"]
+    if missing:
+        optics = "; a rig file with focal_length_mm, aperture_mm, pixel_um and um_per_step does for all but the first"
+        parts.append(f"logged runs with --runs FILE.csv, or by hand {', '.join(missing)}{optics * (len(missing) > 1)}")
+    log = " ".join(args.temps or ["LOG.csv"])
+    like = " ".join(words) if missing else "--runs FILE.csv"
+    told = f"missing: {'; and '.join(parts)}. For example: focuskit interval --temps {log} {like}"
+    if not args.temps:
+        print_remarks([told])
+        raise SystemExit(2)
+    raise FocuskitError(told)
 
 
 def decide_from_drift(
-    args: argparse.Namespace, log: TemperatureLog, drift: Drift | None, filters: FilterTable
+    args: argparse.Namespace, log: TemperatureLog, drift: Drift | None, rig_file: RigFile
 ) -> Interval:
     """Decide when to refocus, from options and, if there are logged runs, the drift that they taught."""
     return find_interval(
         log,
         drift,
-        read_night_plan(args.plan, filters) if args.plan else None,
+        read_night_plan(args.plan, rig_file.filters) if args.plan else None,
         now_every_min=args.now_every,
         progress=progress_on(args, "replaying the nights: way"),
-        filters=filters,
+        filters=rig_file.filters,
+        rig=rig_file.rig,
         known=Known(
             args.steps_per_c,
             args.steps_per_c_err,

@@ -282,9 +282,9 @@ def add_table_options(group: Any) -> None:
     add_rig_options(group, "rig file (TOML): names of columns and filters, rebuilds, travel")
 
 
-def add_log_options(group: Any, *, required: bool, purpose: str) -> None:
+def add_log_options(group: Any, purpose: str) -> None:
     """Add where a log of temperatures is, and how to read it."""
-    add_file(group, "--temps", nargs="+", required=required, metavar="LOG.csv", help=purpose)
+    add_file(group, "--temps", nargs="+", metavar="LOG.csv", help=purpose)
     group.add_argument(
         "--temps-columns",
         type=log_columns,

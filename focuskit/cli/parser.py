@@ -187,7 +187,6 @@ def _add_offsets(commands: Any) -> None:
     add_run_options(parser)
     add_log_options(
         parser.add_argument_group("log of temperatures"),
-        required=False,
         purpose="temperatures of the air: they fill gaps, and a lag of the tube is tried",
     )
     model = parser.add_argument_group("model")
@@ -217,11 +216,11 @@ def _add_interval(commands: Any) -> None:
         "Replay the temperatures of past nights and find when refocusing pays.",
     )
     parser.epilog += (
-        "\nwithout any logged run, all five values are given by hand:\n"
+        "\nwithout any logged run, values are given by hand:\n"
         "  --steps-per-c -6.5 --best-hfd 5.9 --slope 0.114 --run-cost 95 --position-err 1.5"
     )
     log = parser.add_argument_group("log of temperatures")
-    add_log_options(log, required=True, purpose="one or more logs")
+    add_log_options(log, purpose="one or more logs (needed)")
     log.add_argument("--night", metavar="19:00-05:00", help="hours of the night in a log round the clock, or all")
     add_run_options(parser)
     add_drift_options(parser.add_argument_group("model"))
@@ -267,7 +266,6 @@ def _add_plan(commands: Any) -> None:
     add_run_options(parser)
     add_log_options(
         parser.add_argument_group("log of temperatures"),
-        required=False,
         purpose="temperatures of the air, as for offsets: they fill gaps, and a lag of the tube is tried",
     )
     add_drift_options(parser.add_argument_group("model"))
@@ -288,9 +286,7 @@ def _add_report(commands: Any) -> None:
     )
     add_file(parser, "folders", nargs="*", metavar="FOLDER", help="where the frames of the night are")
     add_report_option(parser, "--to", default="focus_report.html", help="the page (focus_report.html)")
-    add_log_options(
-        parser.add_argument_group("log of temperatures"), required=False, purpose="one or more logs, for the interval"
-    )
+    add_log_options(parser.add_argument_group("log of temperatures"), purpose="one or more logs, for the interval")
     parser.add_argument("--night", metavar="19:00-05:00", help="hours of the night in a log round the clock, or all")
     add_run_options(parser)
     add_drift_options(parser.add_argument_group("model"))

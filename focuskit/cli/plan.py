@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 
+from focuskit.cli.parser import EXAMPLES
 from focuskit.cli.progress import print_answer
 from focuskit.cli.sources import find_drift, read_log, read_source
 from focuskit.core.errors import FocuskitError
@@ -19,13 +20,21 @@ def run_plan(args: argparse.Namespace) -> int:
     drift = find_drift(args, source, read_log(args, night="all") if args.temps else None)
     travel = source.rig_file.rig.travel
     plans = plan_sweeps(
-        drift, travel=travel, temperature_c=args.at, interval_min=args.interval, filters=source.rig_file.filters
+        drift,
+        travel=travel,
+        temperature_c=args.at,
+        interval_min=args.interval,
+        filters=source.rig_file.filters,
+        rig=source.rig_file.rig,
     )
     if args.filter:
         plans = [p for p in plans if p.filter.casefold() == args.filter.casefold()]
     if not plans:
         wanted = f" in {args.filter}" if args.filter else ""
-        raise FocuskitError(f"no good run{wanted} with its size and slope is logged: analyse one first")
+        raise FocuskitError(
+            f"no good run{wanted} with its size and slope is logged: analyse one first, or name a rig file with "
+            f"focal_length_mm, aperture_mm, pixel_um and um_per_step, like {EXAMPLES['plan']}"
+        )
     answer = {"schema": "focuskit.plan/1", "sweeps": [p.to_json() for p in plans]}
     print_answer(args, answer, plan_as_text(plans, travel, quiet=args.quiet, verbose=args.verbose))
     return 0

@@ -41,7 +41,7 @@ def run_report(args: argparse.Namespace) -> int:
     if args.record and night and analyse.record_night(args, night) is not None and not args.runs:
         source = sources.read_source(args)
     drift = _find_drift(args, source, log, is_wanted=logged_by_name or night is None) if source else None
-    interval = decide_from_drift(args, log, drift, source.rig_file.filters) if log and drift and source else None
+    interval = decide_from_drift(args, log, drift, source.rig_file) if log and drift and source else None
     parts = [part for part in (night, drift, interval) if part is not None]
     try:
         written = write_report(parts, args.to)

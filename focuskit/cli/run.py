@@ -55,7 +55,7 @@ def main(arguments: list[str] | None = None) -> int:
             sys.stdout.flush()
         return status
     except FocuskitError as problem:
-        option = OPTIONS.get(problem.argument or "")
+        option = ", ".join(filter(None, (OPTIONS.get(name) for name in (problem.argument or "").split(","))))
         return _stop(f"{problem} ({option})" if option else str(problem))
     except BrokenPipeError:
         # Whoever read the output has seen enough.

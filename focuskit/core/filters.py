@@ -143,7 +143,7 @@ class FilterTable:
 
         A name that fits two filters which differ, as ``Ha`` beside ``Ha 3nm`` and ``Ha 7nm``, stays by itself.
         """
-        counted = Counter(own for name in names if (own := self.name(name)))
+        counted = Counter(mine for name in names if (mine := self.name(name)))
         ordered = sorted({*counted, *self.own}, key=lambda name: (name not in self.own, -counted[name], name))
         like = {a: {b for b in ordered if b != a and self._may_be_one(a, b)} for a in ordered}
         own = dict(self.own)

@@ -209,6 +209,12 @@ _add(
     "Give the filters, their time and exposures with --plan.",
 )
 _add(
+    "sizes_from_optics",
+    "The sizes of the stars were not logged: they follow from the optics and an assumed least size of 3″, and so does "
+    "the error of a run where none was logged.",
+    "Analyse focus runs into the logbook, or give --best-hfd, --slope and --position-err.",
+)
+_add(
     "run_cost_assumed",
     "What a focus run takes was not logged: nine frames of 2 s (40 s in narrowband) and 8 s each were taken.",
     "Give it with --run-cost, or analyse focus runs into the logbook.",

@@ -13,6 +13,7 @@ import numpy as np
 
 from focuskit.core.filters import USUAL_FILTERS, FilterTable
 from focuskit.core.flags import check
+from focuskit.core.optics import Rig
 from focuskit.core.picture import Picture
 from focuskit.core.svg import draw_svg
 from focuskit.core.text import html_table
@@ -188,6 +189,7 @@ def find_interval(
     known: Known = NOTHING,
     now_every_min: float = 60.0,
     filters: FilterTable = USUAL_FILTERS,
+    rig: Rig | None = None,
     progress: Callable[[int, int], None] | None = None,
 ) -> Interval:
     """Decide when to refocus, from what logged runs taught and what is known.
@@ -206,16 +208,18 @@ def find_interval(
         What is done at present, besides runs at filter changes; gains are counted against it.
     filters : FilterTable, optional
         The table of the rig file (`RigFile.filters`).
+    rig : Rig, optional
+        Of the rig file: its optics and a seeing of 3″ stand in where sizes are neither known nor in the runs.
     progress : callable, optional
         Called with the policies replayed so far, and all.
 
     Raises
     ------
     FocuskitError
-        If a value is neither known nor in the runs.
+        If values are neither known nor in the runs nor follow from the optics; all of them are named.
     """
     plan, origin = _plan_of_night(plan, drift, filters)
-    behaviour, assumed = learn_behaviour(drift, plan.filters, known, filters)
+    behaviour, assumed = learn_behaviour(drift, plan.filters, known, filters, rig)
     lags = [m.value for m in drift.models if m.name == "lag" and m.taken and m.value is not None] if drift else []
     nights = lay_out_nights(log, lag_min=lags[0] if lags else 0.0)
     case = Case(nights, plan, behaviour, log_noise_c(log.time_s, log.temperature_c))

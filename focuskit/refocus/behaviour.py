@@ -13,7 +13,7 @@ from focuskit.core.errors import FocuskitError
 from focuskit.core.filters import USUAL_FILTERS, FilterTable
 from focuskit.core.flags import check
 from focuskit.core.logged import LoggedRun
-from focuskit.core.optics import TOLERATED_GROWTH
+from focuskit.core.optics import TOLERATED_GROWTH, USUAL_OBSTRUCTION, Rig, wing_slope
 from focuskit.core.ranges import what_is_wrong
 from focuskit.drift import Drift
 from focuskit.refocus.night_plan import NAMELESS
@@ -23,6 +23,10 @@ FloatArray = NDArray[np.float64]
 
 OVERHEAD_S = 8.0  # per frame: move, settle, read out (common practice, no source)
 USUAL_FRAMES = 9  # of a focus run (common practice, no source)
+# Least half-flux diameter where none was measured: a seeing of 2.6″ (FWHM) under the profile of Kolmogorov turbulence,
+# usual at low sites (common practice, no source).
+ASSUMED_HFD_ARCSEC = 3.0
+_ASSUMED_ERR = 1 / 20  # of h0/s: a run's error where none was logged, a sixth of the tolerance (chosen: runs reach it)
 # Drift of a telescope of which nothing is known, one standard deviation, in tolerances per °C: an aluminium tube of
 # 1.4 m (23 µm per m and °C, from memory) moves by 32 µm, where stars of 3″ at f/7 allow 60.
 _USUAL_DRIFT = 0.5
@@ -160,6 +164,19 @@ class Known:
                 if problem := what_is_wrong(known, value):
                     raise FocuskitError(f"{name}: {problem}", name)
 
+    @classmethod
+    def by_optics(cls, rig: Rig | None) -> Known | None:
+        """Return size, slope and error of a run as the optics and a usual seeing have them; None of unknown optics.
+
+        The size is 3″; the slope is that of the annulus of light far from focus, see `wing_slope`.
+        """
+        if rig is None or not (rig.f_ratio and rig.scale_arcsec_per_px and rig.pixel_um and rig.um_per_step):
+            return None
+        share = USUAL_OBSTRUCTION if rig.obstruction is None else rig.obstruction
+        size = ASSUMED_HFD_ARCSEC / rig.scale_arcsec_per_px
+        slope = wing_slope(rig.f_ratio, share) * rig.um_per_step / rig.pixel_um
+        return cls(best_hfd_px=size, slope_px_per_step=slope, position_err_steps=_ASSUMED_ERR * size / slope)
+
 
 # Argument of `Known`: the name of its range.
 _RANGE_OF_KNOWN = {
@@ -171,9 +188,13 @@ NOTHING = Known()
 
 
 def learn_behaviour(
-    drift: Drift | None, filters: Sequence[str], known: Known = NOTHING, table: FilterTable = USUAL_FILTERS
+    drift: Drift | None,
+    filters: Sequence[str],
+    known: Known = NOTHING,
+    table: FilterTable = USUAL_FILTERS,
+    rig: Rig | None = None,
 ) -> tuple[FocusBehaviour, tuple[str, ...]]:
-    """Put together what the runs behind ``drift`` say of ``filters``; what is known goes first.
+    """Put together what the runs behind ``drift`` say of ``filters``; what is known goes first, the optics last.
 
     Returns
     -------
@@ -184,16 +205,25 @@ def learn_behaviour(
     Raises
     ------
     FocuskitError
-        If a value is neither given nor in the runs.
+        If a value is neither given nor in the runs nor known by the optics; all of them are named.
     """
     used = drift.used if drift else ()
     costs = {name: _run_cost_s(drift, name, known) for name in filters}
+    scatter = split_scatter(drift) if drift else None
+    errs = {name: _position_err(drift, name, known, scatter[0] if scatter else None) for name in filters}
     hfd_px = known.best_hfd_px or median_of([run.hfd_best_px for run in used])
     slope = known.slope_px_per_step or median_of([run.hfd_slope_px_per_step for run in used])
-    hfd_px = _needed(hfd_px, "the least size", "best_hfd_px")
-    slope = _needed(slope, "the slope of the wings", "slope_px_per_step")
+    optics = Known.by_optics(rig) if None in (hfd_px, slope, *errs.values()) else None
+    if optics:
+        hfd_px, slope = hfd_px or optics.best_hfd_px, slope or optics.slope_px_per_step
+        errs = {name: _given(optics.position_err_steps, name, None, "") if e is None else e for name, e in errs.items()}
+    hfd_px, slope = _all_needed(
+        ("the drift", "steps_per_c", known.steps_per_c if drift is None else 0.0),
+        ("the error of a run", "position_err_steps", None if None in errs.values() else 0.0),
+        ("the least size", "best_hfd_px", hfd_px),
+        ("the slope of the wings", "slope_px_per_step", slope),
+    )[-2:]
     steps_per_c, steps_per_c_err = _drift_of(drift, known, _USUAL_DRIFT * tolerance_steps(hfd_px, slope))
-    scatter = split_scatter(drift) if drift else None
     walk = scatter[1] if scatter and known.random_walk is None else known.random_walk
     offsets = {(f.filter or NAMELESS): (f.offset_steps, f.err) for f in (drift.filters if drift else ())
                if f.offset_steps is not None and f.err is not None}  # fmt: skip
@@ -202,7 +232,7 @@ def learn_behaviour(
         hfd_px,
         slope,
         {name: _usual_run_s(name, table) if cost is None else cost for name, cost in costs.items()},
-        {name: _position_err(drift, name, known, scatter[0] if scatter else None) for name in filters},
+        {name: err for name, err in errs.items() if err is not None},
         steps_per_c_err=steps_per_c_err,
         offset_steps={name: steps for name, (steps, _) in offsets.items()},
         offset_err_steps={name: err for name, (_, err) in offsets.items()},
@@ -213,7 +243,8 @@ def learn_behaviour(
     if drift and as_learned and all(name in offsets for name in filters):
         behaviour = replace(behaviour, draw_drift=lambda rng, draws, names: drift.draw(
             rng, draws, [None if name == NAMELESS else name for name in names]))  # fmt: skip
-    assumed = {"run_cost_assumed": None in costs.values(), "walk_unknown": walk is None}
+    assumed = {"run_cost_assumed": None in costs.values(), "walk_unknown": walk is None,
+               "sizes_from_optics": optics is not None}  # fmt: skip
     return behaviour, check([flag for flag, raised in assumed.items() if raised])
 
 
@@ -232,9 +263,7 @@ def _drift_of(drift: Drift | None, known: Known, usual: float) -> tuple[float, f
     """Steps per °C and their error; runs that say less than what is usual are weighed with it."""
     if known.steps_per_c is not None:
         return known.steps_per_c, known.steps_per_c_err or 0.0
-    if drift is None:
-        _needed(None, "the drift", "steps_per_c")
-    elif drift.steps_per_c is not None:
+    if drift is not None and drift.steps_per_c is not None:
         # An error that is not known could be as large as the value.
         learned_err = abs(drift.steps_per_c) if drift.steps_per_c_err is None else drift.steps_per_c_err
         err = learned_err if known.steps_per_c_err is None else known.steps_per_c_err
@@ -262,17 +291,17 @@ def _run_cost_s(drift: Drift | None, name: str, known: Known) -> float | None:
     return median_of([_seconds(run) for run in drift.used if (run.filter or NAMELESS) == name])
 
 
-def _position_err(drift: Drift | None, name: str, known: Known, scatter_steps: float | None) -> float:
+def _position_err(drift: Drift | None, name: str, known: Known, scatter_steps: float | None) -> float | None:
     """The runs' own error (median) with the scatter of single runs, which is all that is unexplained if not known."""
     given = _given(known.position_err_steps, name, drift, "position_err_steps")
     if given is not None or drift is None:
-        return _needed(given, "the error of a run", "position_err_steps")
+        return given
     there = [run.position_err for run in drift.used if (run.filter or NAMELESS) == name]
     own = median_of(there) or median_of([run.position_err for run in drift.used])
     extra = drift.extra_scatter_steps if scatter_steps is None else scatter_steps
     if own is not None and extra is not None:
         own = math.hypot(own, extra)
-    return _needed(own or drift.scatter_steps, "the error of a run", "position_err_steps")
+    return own or drift.scatter_steps
 
 
 def _given(given: ByFilter | None, name: str, drift: Drift | None, argument: str) -> float | None:
@@ -282,10 +311,23 @@ def _given(given: ByFilter | None, name: str, drift: Drift | None, argument: str
     return value
 
 
-def _needed(value: float | None, what: str, argument: str) -> float:
-    if value is None:
-        raise FocuskitError(f"the logged runs do not tell {what}: give {argument}", argument)
-    return value
+def _all_needed(*needed: tuple[str, str, float | None]) -> list[float]:
+    """Return values that are known; what each is and the argument that gives it stand before it.
+
+    Raises
+    ------
+    FocuskitError
+        If some are not: all of them are named.
+    """
+    missing = [(what, argument) for what, argument, value in needed if value is None]
+    if missing:
+        raise FocuskitError(
+            f"the logged runs do not show {', '.join(what for what, _ in missing)}: give "
+            f"{', '.join(argument for _, argument in missing)}; for sizes and errors a rig with focal_length_mm, "
+            "aperture_mm, pixel_um and um_per_step does, too",
+            ",".join(argument for _, argument in missing),
+        )
+    return [value for _, _, value in needed if value is not None]
 
 
 def _seconds(run: LoggedRun) -> float | None:

@@ -11,7 +11,7 @@ from focuskit.core.errors import FocuskitError
 from focuskit.core.filters import USUAL_FILTERS, FilterTable
 from focuskit.core.flags import check
 from focuskit.core.logged import LoggedRun
-from focuskit.core.optics import TOLERATED_GROWTH, decimals_of
+from focuskit.core.optics import TOLERATED_GROWTH, Rig, decimals_of
 from focuskit.core.picture import Panel, Picture, Points, axis_of
 from focuskit.core.svg import draw_svg
 from focuskit.core.text import html_table
@@ -143,6 +143,7 @@ def plan_sweeps(
     temperature_c: float | None = None,
     interval_min: float = 120.0,
     filters: FilterTable = USUAL_FILTERS,
+    rig: Rig | None = None,
 ) -> list[SweepPlan]:
     """Plan the next run in each filter, and compare it with one in the quickest filter and a move.
 
@@ -158,6 +159,8 @@ def plan_sweeps(
         What follows a run until the next one, for the comparison.
     filters : FilterTable, optional
         The table of the rig file (`RigFile.filters`).
+    rig : Rig, optional
+        Of the rig file: its optics and a seeing of 3″ stand in where the runs tell no sizes.
 
     Raises
     ------
@@ -165,7 +168,13 @@ def plan_sweeps(
         If focus at that temperature is not known, or the travel leaves no room for a sweep.
     """
     plans = []
-    for seen in look_at_runs(drift.used, filters):
+    seen_runs = look_at_runs(drift.used, filters)
+    optics = None if seen_runs else Known.by_optics(rig)
+    if optics:
+        size, slope = optics.best_hfd_px, optics.slope_px_per_step
+        runs = [replace(run, hfd_best_px=size, hfd_slope_px_per_step=slope) for run in drift.used]
+        seen_runs = look_at_runs(runs, filters)
+    for seen in seen_runs:
         centre = None
         if temperature_c is not None:
             centre = drift.predict(None if seen.filter == NAMELESS else seen.filter, temperature_c)[0]
@@ -173,12 +182,13 @@ def plan_sweeps(
                 raise FocuskitError(
                     f"filter {seen.filter}: the logged runs do not tell its focus at {temperature_c} °C"
                 )
-        plans.append(plan_sweep(seen, centre=centre, travel=travel))
+        plan = plan_sweep(seen, centre=centre, travel=travel)
+        plans.append(replace(plan, flags=check([*plan.flags, *["sizes_from_optics"] * bool(optics)])))
     if not plans:
         return []
     # The comparison rests on offsets and sizes: runs too few to tell a drift or its errors do for it.
     known = Known(drift.steps_per_c or 0.0, position_err_steps={p.filter: p.position_err_steps for p in plans})
-    behaviour, _ = learn_behaviour(drift, [p.filter for p in plans], known, filters)
+    behaviour, _ = learn_behaviour(drift, [p.filter for p in plans], known, filters, rig)
     quickest = min(plans, key=lambda p: p.cost_s)
     return [compare_with_offset(p, quickest, behaviour, interval_min=interval_min) for p in plans]
 

@@ -1,6 +1,7 @@
 """The commands interval and plan, as a user meets them."""
 
 import json
+import shlex
 from pathlib import Path
 
 import numpy as np
@@ -169,7 +170,7 @@ def test_a_wrong_command_line_ends_with_2(words, capsys):
 def test_what_is_missing_is_named(tmp_path, capsys, monkeypatch):
     log = ramp_log(tmp_path, -1.0)
     monkeypatch.setattr(cli_sources, "default_logbook", lambda: tmp_path / "none.sqlite")
-    with pytest.raises(FocuskitError, match=r"by hand also --slope, --run-cost, --position-err$"):
+    with pytest.raises(FocuskitError, match=r"by hand --slope, --position-err; .*example: focuskit interval --t"):
         call("interval", "--temps", log, *BY_HAND[:4])
     with pytest.raises(FocuskitError, match="no logbook yet"):
         call("interval", "--temps", log, "--logbook", tmp_path / "none.sqlite")
@@ -178,8 +179,20 @@ def test_what_is_missing_is_named(tmp_path, capsys, monkeypatch):
     runs = tmp_path / "runs.csv"
     lines = (SEASON / "runs.csv").read_text(encoding="utf-8").splitlines()
     runs.write_text("\n".join(",".join(line.split(",")[:5]) for line in lines))
-    with pytest.raises(FocuskitError, match=r"give best_hfd_px$"):
+    with pytest.raises(
+        FocuskitError, match=r"least size, the slope of the wings: give best_hfd_px, slope_px_per_step;"
+    ):
         call("interval", "--temps", log, "--runs", runs)
+    with pytest.raises(SystemExit) as stop:
+        call("interval")
+    assert stop.value.code == 2
+    (line,) = capsys.readouterr().err.splitlines()
+    assert all(
+        word in line for word in ("--temps LOG.csv", "--runs FILE.csv", "--steps-per-c", "--best-hfd", "--slope")
+    )
+    # What it suggests works.
+    suggested = shlex.split(line.split("For example: focuskit ")[1].replace("LOG.csv", str(log)))
+    assert ask(capsys, *suggested)["refocus_every_min"] > 0.0
     answer = ask(capsys, "interval", "--temps", log, "--runs", runs, "--best-hfd", "5.9", "--slope", "0.114")
     assert "run_cost_assumed" in answer["flags"]
     assert call("interval", "--temps", log, *BY_HAND, "--plot", tmp_path / "night.png") == 0
@@ -259,3 +272,45 @@ def test_plots_draw_into_the_axes_they_are_given(tmp_path):
     assert clock.lines[1].get_xdata()[0] == found.answer.every_min
     assert hours[len(hours) // 2] > max(hours[0], hours[-1])
     assert isinstance(plots.plot_effective_hours(found), Axes)
+
+
+HERON = "focal_length_mm = 1400\naperture_mm = 200\nobstruction = 0.36\npixel_um = 3.76\num_per_step = 4.0\n"
+# By hand: 206265 · 3.76e-3 / 1400 = 0.55397″ a pixel, so 3″ are 5.4155 px; √((1 + 0.36²)/2) / 7 · 4 / 3.76 = 0.11422.
+HERON_SIZE, HERON_SLOPE = 5.4155, 0.11422
+
+
+def test_optics_and_a_usual_seeing_stand_in_where_no_size_is_logged(capsys, tmp_path, monkeypatch):
+    """The interval is the one of the size and slope that the optics have, given by hand."""
+    monkeypatch.setattr(cli_sources, "default_logbook", lambda: tmp_path / "none.sqlite")
+    rig = tmp_path / "rig.toml"
+    rig.write_text(HERON)
+    log = ramp_log(tmp_path, -1.0)
+    runs = tmp_path / "runs.csv"
+    lines = (SEASON / "runs.csv").read_text(encoding="utf-8").splitlines()
+    runs.write_text("\n".join(",".join(line.split(",")[:5]) for line in lines))
+    by_hand = ["--best-hfd", HERON_SIZE, "--slope", HERON_SLOPE]
+    expected = ask(capsys, "interval", "--temps", log, "--runs", runs, *by_hand)
+    answer = ask(capsys, "interval", "--temps", log, "--runs", runs, "--rig", rig)
+    assert answer["refocus_every_min"] == pytest.approx(expected["refocus_every_min"], rel=0.01)
+    assert "sizes_from_optics" in answer["flags"]
+    assert "sizes_from_optics" not in expected["flags"]
+    # Without any run: a run's error is a sixth of the tolerance, h0/(20 s).
+    words = ["interval", "--temps", log, "--steps-per-c", "-6.5"]
+    expected = ask(capsys, *words, *by_hand, "--position-err", HERON_SIZE / HERON_SLOPE / 20.0)
+    answer = ask(capsys, *words, "--rig", rig)
+    assert answer["refocus_every_min"] == pytest.approx(expected["refocus_every_min"], rel=0.01)
+    assert "sizes_from_optics" in answer["flags"]
+
+
+def test_plan_works_from_the_optics_where_no_size_is_logged(capsys, tmp_path):
+    rig = tmp_path / "rig.toml"
+    rig.write_text(HERON)
+    runs = tmp_path / "runs.csv"
+    lines = (SEASON / "runs.csv").read_text(encoding="utf-8").splitlines()
+    runs.write_text("\n".join(",".join(line.split(",")[:5]) for line in lines))
+    sweeps = ask(capsys, "plan", "--runs", runs, "--rig", rig)["sweeps"]
+    assert all("sizes_from_optics" in sweep["flags"] for sweep in sweeps)
+    # 5 % in HFD: √(1.05² − 1) · 5.4155/0.11422 = 15.18 steps (by hand).
+    assert [sweep["tolerance_steps"] for sweep in sweeps] == pytest.approx([15.18] * len(sweeps), abs=0.02)
+    with pytest.raises(FocuskitError, match=r"a rig file with focal_length_mm, .* like focuskit plan --runs"):
+        call("plan", "--runs", runs)
