@@ -33,6 +33,15 @@ class FilterKind:
     narrowband: bool = False
     order: int = 99
 
+    def seen_by(self, colour: str | None) -> float:
+        """Return the effective wavelength on pixels of a colour, ``R``, ``G`` or ``B``; None on a camera without.
+
+        Behind a filter that lets all colours through it is that of the colour.
+        """
+        if colour is None or self.narrowband or self.wavelength_nm != DEFAULT_WAVELENGTH_NM:
+            return self.wavelength_nm
+        return _BY_NAME[colour.lower()].wavelength_nm
+
     @property
     def focus_exposure_s(self) -> float:
         """Usual exposure of a frame of a focus run (common practice, no source)."""

@@ -13,6 +13,7 @@ from dataclasses import dataclass, fields, replace
 from pathlib import Path
 
 from focuskit.core.errors import FocuskitError, failure
+from focuskit.core.matrix import Sites, colour_sites
 from focuskit.core.optics import Rig
 from focuskit.core.reasons import Reason
 from focuskit.frames.fits import FitsImage, read_fits_image
@@ -59,6 +60,15 @@ class FrameInfo(HeaderFacts):
             um_per_step=self.um_per_step,
             travel=told.travel,
         )
+
+    @property
+    def colour(self) -> str | None:
+        """The colour that the stars are measured in: green with a matrix of colours; else None, for all light."""
+        return "G" if self.bayer else None
+
+    def sites(self, colour: str = "G") -> Sites | None:
+        """Return where the pixels of a colour lie in each cell of the matrix; None without a matrix."""
+        return colour_sites(self.bayer, colour)
 
 
 @dataclass(frozen=True)

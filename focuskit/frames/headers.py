@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
 from focuskit.core.errors import FocuskitError
+from focuskit.core.matrix import BAYER_PATTERNS
 from focuskit.core.times import EARLIEST_S, LATEST_S, parse_time
 from focuskit.frames.fits import Header, Value, number
 from focuskit.frames.rig_file import Optics, RigFile, compile_position_pattern
@@ -63,7 +64,6 @@ _DATE_ONLY = re.compile(r"\d{4}-\d{1,2}-\d{1,2}|\d{1,2}/\d{1,2}/\d{2}")
 _MJD_EPOCH_S = -3506716800.0  # midnight of 1858-11-17
 _NO_NAME = {"", "NONE", "N/A", "NA", "UNKNOWN", "UNDEFINED", "NULL", "INDEF", "NAN", "-"}
 _CLEAR = {"CLEAR", "OPEN", "EMPTY", "AIR", "FREE", "NOFILTER"}
-_BAYER = {"RGGB", "BGGR", "GRBG", "GBRG"}
 _PACKED = (".gz", ".bz2", ".fz")
 _LONGEST = 200  # of a name: labels of plots and columns of tables are made of it
 
@@ -343,7 +343,7 @@ def _optics(look: _Look) -> tuple[float | None, float | None, float | None]:
 
 def _bayer(look: _Look) -> str | None:
     """Return the colour pattern as it lies in the stored image, offsets applied."""
-    pattern = next((t for t in (str(v).strip().upper() for v in look.values("bayer")) if t in _BAYER), None)
+    pattern = next((t for t in (str(v).strip().upper() for v in look.values("bayer")) if t in BAYER_PATTERNS), None)
     if pattern is None:
         return None
     if int(look.number("bayer_x", 0, 1e6) or 0) % 2:

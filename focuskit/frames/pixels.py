@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from focuskit.core.errors import FocuskitError
+from focuskit.core.matrix import Sites, colour_sites
 
 MOST_RAW = 1e15  # of a stored number: its square, and sums of such, fit into single precision
 _NEIGHBOURS = [(down, right) for down in (-1, 0, 1) for right in (-1, 0, 1) if (down, right) != (0, 0)]
@@ -24,12 +25,39 @@ class Pixels:
     zero, scale : float
     blank : int or None
         The raw value of integer pixels without a value; in floats those are NaN.
+    sites : tuple of (int, int), or None
+        Where a matrix of colours leaves only some of the pixels: the rows and columns, within each cell of 2×2
+        pixels, of those that count. None for all.
     """
 
     raw: np.ndarray
     zero: float = 0.0
     scale: float = 1.0
     blank: int | None = None
+    sites: Sites | None = None
+
+    @property
+    def share(self) -> int:
+        """Pixels for each one that counts: 1, or with a matrix 2 or 4."""
+        return 4 // len(self.sites) if self.sites else 1
+
+    @property
+    def not_counted(self) -> Sites:
+        """The places in a cell of the pixels that do not count."""
+        return tuple(place for place in np.ndindex(2, 2) if self.sites and place not in self.sites)
+
+    def of_colour(self, bayer: str | None, colour: str = "G") -> Pixels:
+        """Return the image of which only the pixels of one colour count, see `colour_sites`."""
+        return replace(self, sites=colour_sites(bayer, colour))
+
+    def counted(self, image: np.ndarray, factor: float) -> np.ndarray:
+        """Return an array of the image's shape times ``factor`` where pixels count, else 0; itself without a matrix."""
+        if not self.sites:
+            return image
+        out = np.zeros(image.shape, np.float32)
+        for row, column in self.sites:
+            out[row::2, column::2] = image[row::2, column::2] * np.float32(factor)
+        return out
 
     def physical(self) -> np.ndarray:
         """Return the image in ADU as native float64, NaN where a pixel has no value."""
@@ -45,7 +73,8 @@ class Pixels:
     def filled(self) -> Pixels:
         """Return the image with a value in every pixel: the mean of the neighbours that have one, else the median.
 
-        Besides blanks and NaN, numbers beyond 1e15 count as no value.
+        With a matrix, neighbours are those of the same colour. Besides blanks and NaN, numbers beyond 1e15 count as
+        no value.
 
         Raises
         ------
@@ -62,11 +91,12 @@ class Pixels:
         median = float(np.median(known[:: max(1, known.size // 100_000)]))
         raw = self.raw.copy()
         rows, columns = raw.shape
+        apart = 2 if self.sites else 1
         for first in range(0, gaps.size, _AT_A_TIME):
             part = gaps[first : first + _AT_A_TIME]
             total, count = np.zeros(part.size), np.zeros(part.size, int)
             for down, right in _NEIGHBOURS:
-                row, column = part // columns + down, part % columns + right
+                row, column = part // columns + apart * down, part % columns + apart * right
                 inside = (row >= 0) & (row < rows) & (column >= 0) & (column < columns)
                 seen = np.flatnonzero(inside)
                 seen = seen[~unknown[row[seen], column[seen]]]
@@ -74,7 +104,7 @@ class Pixels:
                 count[seen] += 1
             value = np.where(count > 0, total / np.maximum(count, 1), median)
             raw.ravel()[part] = np.rint(value) if raw.dtype.kind in "iu" else value
-        return Pixels(raw, self.zero, self.scale)
+        return replace(self, raw=raw, blank=None)
 
     def unknown(self) -> np.ndarray | None:
         """Return the mask of the pixels without a value; None where every number is one."""

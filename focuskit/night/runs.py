@@ -36,7 +36,7 @@ class MeasuredRun:
         Their sizes in each frame.
     rig : Rig
     wavelength_nm : float
-        Effective wavelength of the filter.
+        Effective wavelength of the filter, with a matrix of colours that of green.
     key : str
         Hash of the frames' contents: two runs of one key are the same run.
     """

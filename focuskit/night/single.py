@@ -147,7 +147,7 @@ def single_frame(
     rig = frame.info.rig(rig_file)
     _check_optics(frame, rig)
     filters = rig_file.of(frame.info.optics).filters if rig_file else USUAL_FILTERS
-    wavelength_um = filters.kind(frame.info.filter).wavelength_nm / 1e3
+    wavelength_um = filters.kind(frame.info.filter).seen_by(frame.info.colour) / 1e3
     stars = int(frame.image.measured.good.sum())
     profile = stack_single(frame, limits) if stars >= _LEAST_STARS else None
     if frame.hfd_px is None or profile is None:
@@ -157,8 +157,6 @@ def single_frame(
 
 
 def _check_optics(frame: MeasuredFrame, rig: Rig) -> None:
-    if frame.info.bayer:
-        raise FocuskitError("has a Bayer matrix: the shape of its stars cannot be fitted")
     wanted = {
         "focal_length_mm": rig.f_ratio,
         "aperture_mm": rig.f_ratio,

@@ -31,7 +31,7 @@ def measure_run(
         match=match,
         sizes=sizes,
         rig=frames[0].info.rig(rig_file),
-        wavelength_nm=_filters(rig_file, frames[0]).kind(sweep.filter).wavelength_nm,
+        wavelength_nm=_filters(rig_file, frames[0]).kind(sweep.filter).seen_by(frames[0].info.colour),
         key=run_key(frame.digest for frame in frames),
     )
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, fields
 from functools import cached_property
 from typing import TYPE_CHECKING
 
@@ -78,12 +78,6 @@ class Stars:
     def take(self, which: np.ndarray) -> Stars:
         """Return the stars selected by a mask or by indices."""
         return Stars(*(getattr(self, f.name)[which] for f in fields(self)))
-
-    def in_sensor_pixels(self, unit: int) -> Stars:
-        """Return them in pixels of the sensor, measured on squares of ``unit``² of them."""
-        grown = {name: getattr(self, name) * unit for name in ("hfd_px", "hfd_err_px", "fwhm_px")}
-        shift = (unit - 1) / 2.0
-        return replace(self, x_px=self.x_px * unit + shift, y_px=self.y_px * unit + shift, **grown)
 
     def in_rows(self, row: np.ndarray, given: np.ndarray) -> Stars:
         """Return one row for each place given, in its order: flagged, with NaN, where it is too near the edge."""

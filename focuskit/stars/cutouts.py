@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.ndimage import uniform_filter
 
-from focuskit.core.errors import FocuskitError
+from focuskit.core.matrix import cell_masks
 from focuskit.frames import Pixels
 from focuskit.stars.detect import BlockImage, clipped_means, pyramid, sum_blocks
 from focuskit.stars.stamps import cut_stamps
@@ -22,6 +22,9 @@ RING_RADII = (2.2, 3.5)
 # Chosen: sensors read out with a quarter of an electron or more, and a mean of several frames has half of it.
 LEAST_NOISE_E = 0.1
 _MISSED_NEIGHBOURS = 5  # of eight: pixels without a value that miss as many are not filled well
+# Times the mean of its neighbours, from which a pixel is hot, by `Pixels.share`: even a star with a FWHM of 1.5 pixels
+# has a third of its central value beside it, and a tenth one diagonal away.
+_HOTTEST = {1: np.float32(4.0), 2: np.float32(11.0), 4: np.float32(11.0)}
 _LEVELS = 5  # sums of 4 × 2⁴ pixels: boxes of 192, wider than any donut that a focus run needs
 _AT_A_TIME = 16  # stars: their stamps stay in the processor's cache
 
@@ -30,9 +33,8 @@ _AT_A_TIME = 16  # stars: their stamps stay in the processor's cache
 class PreparedImage:
     """One image on its way through the measurement; every pixel has a value.
 
-    ``levels`` are sums of blocks, of 2×2 blocks, and so on; ``unit`` is the side of its pixel in pixels of the sensor;
-    ``gaps`` are pixels without a value of their own, ``variance`` is that of each pixel where it was
-    given with the image.
+    ``levels`` are sums of blocks, of 2×2 blocks, and so on; ``gaps`` are pixels without a value of their own,
+    ``variance`` is that of each pixel where it was given with the image: both as they count in sums of squares.
     """
 
     pixels: Pixels
@@ -40,9 +42,13 @@ class PreparedImage:
     levels: list[np.ndarray]
     saturation_adu: float | None
     gain: float | None
-    unit: int
     gaps: np.ndarray | None = None
     variance: np.ndarray | None = None
+
+    @property
+    def pixel_noise(self) -> float:
+        """Standard deviation of the sky in one pixel that counts."""
+        return self.blocks.noise / math.sqrt(self.pixels.share)
 
     def level_for(self, span_px: float) -> int:
         """Return the finest level whose box of 3×3 elements spans at least ``span_px`` pixels."""
@@ -56,19 +62,18 @@ class PreparedImage:
         return 1 if size < 14.0 else 2 if size < 28.0 or self.blocks.side < 4 else 4
 
 
-def prepare_image(
-    pixels: Pixels, saturation_adu: float | None, gain_e_per_adu: float | None, unit: int = 1
-) -> PreparedImage:
+def prepare_image(pixels: Pixels, saturation_adu: float | None, gain_e_per_adu: float | None) -> PreparedImage:
     """Sum an image in blocks, and those in blocks, for all that is done with it.
 
     A gain that the noise of the image contradicts is not taken.
     """
     blocks = sum_blocks(pixels)
-    gain = gain_e_per_adu if gain_e_per_adu and gain_e_per_adu * blocks.noise > LEAST_NOISE_E else None
+    noise = blocks.noise / math.sqrt(pixels.share)
+    gain = gain_e_per_adu if gain_e_per_adu and gain_e_per_adu * noise > LEAST_NOISE_E else None
     gaps = None
     if blocks.lines is not None:
         pixels, gaps = _without_lines(pixels, blocks, blocks.lines)
-    return PreparedImage(pixels, blocks, pyramid(blocks, _LEVELS), saturation_adu, gain, unit, gaps)
+    return PreparedImage(pixels, blocks, pyramid(blocks, _LEVELS), saturation_adu, gain, gaps)
 
 
 def _without_lines(pixels: Pixels, blocks: BlockImage, lines: np.ndarray) -> tuple[Pixels, np.ndarray]:
@@ -85,20 +90,7 @@ def _without_lines(pixels: Pixels, blocks: BlockImage, lines: np.ndarray) -> tup
         if raw.dtype.kind in "iu"
         else ((light - pixels.zero) / pixels.scale)
     )
-    return Pixels(raw, pixels.zero, pixels.scale), gaps
-
-
-def green_pixels(image: np.ndarray, bayer: str) -> np.ndarray:
-    """Return the mean of the two green pixels of each 2×2 cell, an image of half the size."""
-    pattern = bayer.upper()
-    if sorted(pattern) != ["B", "G", "G", "R"]:
-        raise FocuskitError(f"the Bayer pattern '{bayer}' is not one of RGGB, BGGR, GRBG, GBRG")
-    rows, columns = (n - n % 2 for n in image.shape)
-    greens = [image[k // 2 : rows : 2, k % 2 : columns : 2] for k, colour in enumerate(pattern) if colour == "G"]
-    mean = greens[0].astype(np.float32)
-    mean += greens[1]
-    mean *= np.float32(0.5)
-    return mean
+    return replace(pixels, raw=raw), gaps
 
 
 def patches(unknown: np.ndarray) -> np.ndarray:
@@ -143,6 +135,7 @@ def star_stamps(
     Returns
     -------
     stamps : ndarray, shape (n, s, s)
+        With a matrix of colours, the pixels that count stand for the others, which are 0.
     x0, y0 : ndarray, shape (n,)
         Pixel coordinates of the middles of the stamps.
     """
@@ -163,7 +156,9 @@ def star_stamps(
         if image.pixels.scale != 1.0:
             raw *= np.float32(image.pixels.scale)
         raw += (image.pixels.zero - sky[part]).astype(np.float32)[:, None, None]
-        _clean(raw, image.blocks.noise)
+        _clean(raw, image.pixel_noise, image.pixels.share)
+        if image.pixels.sites:
+            raw *= _counted(image, column[part], row[part], half * bins + bins // 2)
         stamps[part] = _sum_squares(raw[:, : size * bins, : size * bins], bins)
     middle = (bins - 1) / 2.0 - bins // 2
     return stamps, column + middle, row + middle
@@ -171,10 +166,29 @@ def star_stamps(
 
 def sum_squares(image: np.ndarray, x0: np.ndarray, y0: np.ndarray, half: int, bins: int) -> np.ndarray:
     """Cut out of another image of the same shape what lies under stamps of 2·half+1 elements about x0 and y0."""
-    middle = (bins - 1) / 2.0 - bins // 2
-    column, row = np.rint(x0 - middle).astype(int), np.rint(y0 - middle).astype(int)
+    column, row = _middle_pixels(x0, y0, bins)
     stamps = cut_stamps(image, column, row, half * bins + bins // 2)
     return _sum_squares(stamps[:, : (2 * half + 1) * bins, : (2 * half + 1) * bins], bins)
+
+
+def counted_area(image: PreparedImage, x0: np.ndarray, y0: np.ndarray, half: int, bins: int) -> np.ndarray | None:
+    """Return how many pixels each element of stamps about x0 and y0 stands for; None where all stand for their own.
+
+    Only of single pixels of a matrix: a square of them always has its share that counts.
+    """
+    return _counted(image, *_middle_pixels(x0, y0, bins), half) if image.pixels.sites and bins == 1 else None
+
+
+def _middle_pixels(x0: np.ndarray, y0: np.ndarray, bins: int) -> tuple[np.ndarray, np.ndarray]:
+    """Return column and row of the pixel about which a stamp was cut out."""
+    middle = (bins - 1) / 2.0 - bins // 2
+    return np.rint(x0 - middle).astype(int), np.rint(y0 - middle).astype(int)
+
+
+def _counted(image: PreparedImage, column: np.ndarray, row: np.ndarray, half: int) -> np.ndarray:
+    """Return by what the pixels of squares about whole positions count: those of the colour for the others too."""
+    masks = cell_masks(image.pixels.sites, 2 * half + 1) * np.float32(image.pixels.share)
+    return np.asarray(masks[(row - half) % 2, (column - half) % 2])
 
 
 def _sum_squares(stamps: np.ndarray, side: int) -> np.ndarray:
@@ -188,25 +202,41 @@ def _sum_squares(stamps: np.ndarray, side: int) -> np.ndarray:
     return sums
 
 
-def _clean(stamps: np.ndarray, noise: float) -> None:
-    """Replace, in place, pixels that stand out of their neighbours as no star of this size can."""
+def _clean(stamps: np.ndarray, noise: float, share: int) -> None:
+    """Replace, in place, pixels that stand out of their neighbours as no star of this size can.
+
+    With a matrix of colours the nearest of the same colour count: green ones lie on the diagonals.
+    """
+    near = ((-1, 0), (1, 0), (0, -1), (0, 1)) if share == 1 else ((-1, -1), (1, 1), (-1, 1), (1, -1))
+    rows, columns = stamps.shape[1:]
     inner = stamps[:, 1:-1, 1:-1]
-    around = stamps[:, :-2, 1:-1] + stamps[:, 2:, 1:-1]
-    around += stamps[:, 1:-1, :-2]
-    around += stamps[:, 1:-1, 2:]
+    around = np.zeros_like(inner)
+    for down, right in near:
+        around += stamps[:, 1 + down : rows - 1 + down, 1 + right : columns - 1 + right]
     around *= np.float32(0.25)
-    # Even a star with a FWHM of 1.5 pixels has a third of its central value beside it.
-    hot = inner - around > np.float32(8.0 * noise) + 4.0 * np.maximum(around, 0.0)
+    hot = inner - around > np.float32(8.0 * noise) + _HOTTEST[share] * np.maximum(around, 0.0)
     inner[hot] = around[hot]
 
 
 def peak_adu(image: PreparedImage, x0: np.ndarray, y0: np.ndarray, size: float) -> np.ndarray:
-    """Return the brightest pixel of each star."""
+    """Return the brightest pixel of each star, of those that count."""
     half = max(2, math.ceil(0.75 * size))
-    step = max(1, half // 12)
     column, row = np.rint(x0).astype(int), np.rint(y0).astype(int)
     peak = np.empty(x0.size)
     for k, (i, j) in enumerate(zip(row.tolist(), column.tolist(), strict=True)):
-        part = image.pixels.raw[max(i - half, 0) : i + half + 1 : step, max(j - half, 0) : j + half + 1 : step]
-        peak[k] = part.max()
+        peak[k] = max(float(part.max()) for part in pixels_about(image.pixels, i, j, half, max(1, half // 12)))
     return np.nan_to_num(peak * image.pixels.scale + image.pixels.zero)
+
+
+def pixels_about(pixels: Pixels, row: int, column: int, half: int, step: int = 1) -> list[np.ndarray]:
+    """Return every ``step``-th of the pixels that count in a square, as arrays of one place in the cells each."""
+    top, left = max(row - half, 0), max(column - half, 0)
+    if not pixels.sites:
+        return [pixels.raw[top : row + half + 1 : step, left : column + half + 1 : step]]
+    apart = 2 * math.ceil(step / 2)
+    return [
+        pixels.raw[
+            top + (down - top) % 2 : row + half + 1 : apart, left + (right - left) % 2 : column + half + 1 : apart
+        ]
+        for down, right in pixels.sites
+    ]

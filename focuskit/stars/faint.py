@@ -17,7 +17,7 @@ from scipy.spatial import cKDTree
 
 from focuskit.stars.align import SHIFT_REACH_PX
 from focuskit.stars.catalogue import FEW_STARS, MeasuredImage
-from focuskit.stars.cutouts import STAMP_RADIUS, PreparedImage, lies_inside, ring_sky, star_stamps
+from focuskit.stars.cutouts import STAMP_RADIUS, PreparedImage, counted_area, lies_inside, ring_sky, star_stamps
 from focuskit.stars.growth import usual_growth
 from focuskit.stars.match import CommonSizes, StarMatch, match_stars
 from focuskit.stars.stamps import (
@@ -130,11 +130,13 @@ def measure_registered(image: PreparedImage, search: Search) -> Registered | Non
         dx, dy = (x[use] - x0) / bins, (y[use] - y0) / bins
         radius = size / bins
         moved = bins * _common_offset(stamps, dx, dy, weight, radius)
-        sums = sum_in_circles(stamps, dx, dy, STAMP_RADIUS * radius, max(1, math.ceil(8.0 / radius)))
+        counted = counted_area(image, x0, y0, stamps.shape[1] // 2, bins)
+        sums = sum_in_circles(stamps, dx, dy, STAMP_RADIUS * radius, max(1, math.ceil(8.0 / radius)), counted)
         one = RadialSums(weight @ sums.flux[None] / power, weight**2 @ sums.area[None] / power, sums.step)
         flux = float(one.at(radius)[0])
         noise = image.blocks.noise * bins / math.sqrt(power)
-        photons = flux * float(np.sum(weight**3)) / power**2 / image.gain if image.gain and flux > 0 else 0.0
+        photons = flux * float(np.sum(weight**3)) / power**2 if image.gain and flux > 0 else 0.0
+        photons *= image.pixels.share / (image.gain or 1.0)
         area = math.pi * radius**2
         if flux < _SURE * math.sqrt(noise**2 * area + photons):
             return None
@@ -142,7 +144,7 @@ def measure_registered(image: PreparedImage, search: Search) -> Registered | Non
         if not (np.isfinite(half[0]) and np.isfinite(slope[0])):
             return None
         excess = pixel_excess(one, half, np.ones(1, bool))
-        now = float(without_pixel(2.0 * half, excess, bins, image.unit)[0]) * bins
+        now = float(without_pixel(2.0 * half, excess, bins)[0]) * bins
         settled = abs(math.log(now / size)) < _SETTLED and np.hypot(*moved) < _SETTLED * size
         shift = shift + np.clip(moved, -0.5 * size, 0.5 * size)
         size = min(max(now, 0.6 * size), 1.6 * size)

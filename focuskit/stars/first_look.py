@@ -9,7 +9,7 @@ from scipy.ndimage import uniform_filter
 
 from focuskit.frames import Pixels
 from focuskit.stars.checks import LEAST_HFD_PX, LEAST_SNR, STANDS_OUT, sharpest
-from focuskit.stars.cutouts import PreparedImage, lies_inside, peak_adu
+from focuskit.stars.cutouts import PreparedImage, lies_inside, peak_adu, pixels_about
 from focuskit.stars.detect import Peaks, find_peaks
 from focuskit.stars.stamps import cut_stamps, elongation, find_centroids, half_flux_radius, sum_in_circles
 
@@ -43,7 +43,7 @@ def saturation_level(image: PreparedImage, raw: Pixels, peaks: Peaks) -> float:
     k = int(peak.argmax())
     half = math.ceil(brightest.box_px[k])
     row, column = (max(round(float(place[k])) - half, 0) for place in (brightest.y, brightest.x))
-    part = image.pixels.raw[row : row + 2 * half + 1, column : column + 2 * half + 1]
+    part = np.concatenate([one.ravel() for one in pixels_about(image.pixels, row + half, column + half, half)])
     plateau = int(np.sum(part == part.max())) >= _PLATEAU_PIXELS
     if np.sum(peak >= top) >= 3 or (plateau and brightest.significance[k] > _PLATEAU_HEIGHT):
         limit = min(limit, top)

@@ -10,7 +10,7 @@ from scipy.optimize import nnls
 
 from focuskit.stars.catalogue import CROWDED_GROWTH_ERR, GROWTH_ERR
 from focuskit.stars.checks import has_neighbour, outlying
-from focuskit.stars.cutouts import RING_RADII, PreparedImage, lies_inside, star_stamps
+from focuskit.stars.cutouts import RING_RADII, PreparedImage, counted_area, lies_inside, star_stamps
 from focuskit.stars.stamps import RadialSums, sum_in_circles
 
 if TYPE_CHECKING:
@@ -164,7 +164,8 @@ def frame_growth(image: PreparedImage, targets: Targets, light: Light, flag: np.
         if chosen.size and chosen.size >= least:
             stamps, x0, y0 = star_stamps(image, x[chosen], y[chosen], light.sky[chosen], far, bins)
             dx, dy = (x[chosen] - x0) / bins, (y[chosen] - y0) / bins
-            sums = sum_in_circles(stamps, dx, dy, far / bins, 1 if light.radius > 4.0 else 2)
+            counted = counted_area(image, x0, y0, stamps.shape[1] // 2, bins)
+            sums = sum_in_circles(stamps, dx, dy, far / bins, 1 if light.radius > 4.0 else 2, counted)
             shared = GROWTH_ERR if least else CROWDED_GROWTH_ERR
             growth, pedestal, error = fit_growth(sums, light.flux[chosen], light.noise, light.radius)
             # Of wide stars that all have neighbours, what is more than any star has is the light of those.

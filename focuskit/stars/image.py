@@ -41,7 +41,7 @@ from focuskit.stars.checks import (
 from focuskit.stars.cutouts import (
     STAMP_RADIUS,
     PreparedImage,
-    green_pixels,
+    counted_area,
     lies_inside,
     patches,
     peak_adu,
@@ -104,34 +104,32 @@ def measure_pixels(
         If the image is smaller than 32 × 32 pixels, its Bayer pattern is not known, or it is no exposure: most
         of its pixels have no value, or all have the same.
     """
-    unit = 1
+    pixels = pixels.of_colour(bayer)
     filled = pixels.filled()
     gaps = None if filled is pixels else patches(np.asarray(pixels.unknown()))
-    variance = None if sigma is None else np.square(sigma, dtype=np.float32)
-    if bayer:
-        unit = 2
-        filled = Pixels(green_pixels(filled.raw, bayer), filled.zero, filled.scale)
-        gaps = None if gaps is None else green_pixels(gaps, bayer) > 0
-        variance = None if variance is None else 0.5 * green_pixels(variance, bayer)
     if min(filled.raw.shape) < 32:
         raise FocuskitError("the image is smaller than 32 × 32 pixels: too small for focus stars")
-    image = prepare_image(filled, saturation_adu, gain_e_per_adu, unit)
+    image = prepare_image(filled, saturation_adu, gain_e_per_adu)
     if gaps is not None:
         image = replace(image, gaps=gaps if image.gaps is None else gaps | image.gaps)
+    if image.gaps is not None:
+        image = replace(image, gaps=pixels.counted(image.gaps, pixels.share))
+    # Each pixel that counts enters sums `share` times.
+    variance = None if sigma is None else pixels.counted(np.square(sigma, dtype=np.float32), pixels.share**2)
     peaks = find_peaks(image.levels, image.blocks.side, image.blocks.noise, 0.8)
     image = replace(image, variance=variance, saturation_adu=saturation_level(image, pixels, peaks))
     if not image.blocks.noise > 0:
         raise FocuskitError("nearly all of its pixels have the same value: no exposure")
-    given = None if positions is None else (positions - (unit - 1) / 2.0) / unit
-    found = _choose(image, first_sizes(image, peaks) or ([] if given is None else [_UNSEEN_PX]), given)
+    found = _choose(image, first_sizes(image, peaks) or ([] if positions is None else [_UNSEEN_PX]), positions)
     stars = found.stars
     noticed = {
         "no_star_shapes": bool(stars.good.any()) and not found.star_like,
         "gain_contradicted": image.gain != gain_e_per_adu,
-        "coarse_values": pixels.raw.dtype.kind in "iu" and image.blocks.noise < _COARSE * abs(pixels.scale),
+        "coarse_values": pixels.raw.dtype.kind in "iu" and image.pixel_noise < _COARSE * abs(pixels.scale),
     }
-    measured = summarise(stars.in_sensor_pixels(unit), image.blocks, found.shared)
-    return replace(measured, noticed=tuple(name for name, is_so in noticed.items() if is_so))
+    measured = summarise(stars, image.blocks, found.shared)
+    named = tuple(name for name, is_so in noticed.items() if is_so)
+    return replace(measured, noise_adu=image.pixel_noise, noticed=named)
 
 
 @dataclass(frozen=True)
@@ -263,7 +261,7 @@ def _measure(image: PreparedImage, size: float, given: np.ndarray | None, sharp:
             size = sharpest(light.rough * light.bins, (flag == 0) & (light.snr > LEAST_SNR[1]), LEAST_HFD_PX)
             flag |= np.where(np.abs(np.log(light.rough * light.bins / size)) < _ALIKE, 0, FLAG_BIT["odd_size"])
         growth, pedestal, shared = frame_growth(image, targets, light, flag)
-        stars = _sizes(light, flag, growth, pedestal, image.unit)
+        stars = _sizes(light, flag, growth, pedestal)
     else:
         stars = NO_STARS
     if given is not None:
@@ -319,7 +317,7 @@ def _gather(image: PreparedImage, targets: Targets, size: float) -> Light:
     guess = size / bins
     dx, dy = find_centroids(stamps, guess)
     half, reach, fine = stamps.shape[1] // 2, STAMP_RADIUS * guess, max(1, math.ceil(8.0 / guess))
-    sums = sum_in_circles(stamps, dx, dy, reach, fine)
+    sums = sum_in_circles(stamps, dx, dy, reach, fine, counted_area(image, x0, y0, half, bins))
     variance, gaps = (
         None if one is None else sum_in_circles(sum_squares(one, x0, y0, half, bins), dx, dy, reach, fine)
         for one in (image.variance, image.gaps)
@@ -342,7 +340,7 @@ def _gather(image: PreparedImage, targets: Targets, size: float) -> Light:
         size=radius * bins,
         rough=rough,
         flux=flux,
-        photons=np.maximum(flux, 0.0) / gain if gain else np.zeros(flux.size),
+        photons=np.maximum(flux, 0.0) * image.pixels.share / gain if gain else np.zeros(flux.size),
         peak=peak_adu(image, x0, y0, radius * bins),
         ellipticity=ellipticity,
         angle_deg=angle_deg,
@@ -364,14 +362,14 @@ def _flags(image: PreparedImage, targets: Targets, light: Light) -> np.ndarray:
     return flag | np.where(long, FLAG_BIT["elongated"], 0) | np.where(beside, FLAG_BIT["crowded"], 0)
 
 
-def _sizes(light: Light, flag: np.ndarray, growth: float, pedestal: float, unit: int) -> Stars:
+def _sizes(light: Light, flag: np.ndarray, growth: float, pedestal: float) -> Stars:
     """Return the stars with the circle that holds half of all their light, and what is odd about its size."""
     sums, bins = light.sums, light.bins
     radius, slope = half_flux_radius(sums, 0.5 * growth * light.flux, pedestal * light.flux)
     fwhm = half_maximum_width(sums, radius, flag == 0)
     excess = pixel_excess(sums, radius, flag == 0)
-    hfd = without_pixel(2.0 * radius, excess, bins, unit)
-    fwhm = without_pixel(fwhm, 0.5 if excess > 0.3 else 0.0, bins, unit)
+    hfd = without_pixel(2.0 * radius, excess, bins)
+    fwhm = without_pixel(fwhm, 0.5 if excess > 0.3 else 0.0, bins)
     inner, whole = light.noise_within(np.nan_to_num(radius)), light.noise_within(light.radius)
     hfd_err = size_error(slope, growth, inner, whole, light.photons)
     sound = np.isfinite(hfd) & np.isfinite(hfd_err) & (light.flux > 0)

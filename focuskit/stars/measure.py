@@ -159,9 +159,9 @@ def compare_frames(
     images = [frame.image for frame in frames]
     match = match_stars(images)
     sizes = common_sizes(images, match)
-    plan = None if any(frame.info.bayer for frame in frames) else search_plan(images)
+    plan = search_plan(images)
     if plan is not None:
-        tasks = [(frame.info.path, frame.info.gain, search) for frame, search in zip(frames, plan[1], strict=True)]
+        tasks = [(frame.info, search) for frame, search in zip(frames, plan[1], strict=True)]
         found = pool.map(partial(_search_or_nothing, limits=limits), tasks, lambda _: None)
         together = join_registered(plan[0], found)
         if together[1].told > sizes.told:
@@ -169,11 +169,12 @@ def compare_frames(
     return match, sizes
 
 
-def _search_or_nothing(task: tuple[str, float | None, Search], limits: Limits | None) -> Registered | None:
-    path, gain, search = task
+def _search_or_nothing(task: tuple[FrameInfo, Search], limits: Limits | None) -> Registered | None:
+    info, search = task
     try:
         with np.errstate(over="ignore", invalid="ignore"):
-            return measure_registered(prepare_image(read_pixels(path, limits).filled(), None, gain), search)
+            pixels = read_pixels(info.path, limits).of_colour(info.bayer).filled()
+            return measure_registered(prepare_image(pixels, None, info.gain), search)
     except (FocuskitError, MemoryError):
         return None
 

@@ -102,7 +102,9 @@ class RadialSums:
         return np.diff(self.flux) / np.maximum(np.diff(self.area), 1e-6), middle
 
 
-def sum_in_circles(stamps: np.ndarray, dx: np.ndarray, dy: np.ndarray, reach: float, fine: int = 1) -> RadialSums:
+def sum_in_circles(
+    stamps: np.ndarray, dx: np.ndarray, dy: np.ndarray, reach: float, fine: int = 1, area: np.ndarray | None = None
+) -> RadialSums:
     """Sum the flux within circles about the centroids.
 
     A pixel counts by the share of it inside the circle. The share is taken as falling linearly
@@ -115,16 +117,38 @@ def sum_in_circles(stamps: np.ndarray, dx: np.ndarray, dy: np.ndarray, reach: fl
         Largest radius, in elements.
     fine : int
         How many parts a side of an element is divided into; also the number of radii per element.
+    area : ndarray, shape (n, s, s), optional
+        How many elements each one stands for, where not for itself.
     """
     count = max(1, _ELEMENTS_AT_A_TIME // (stamps.shape[1] * fine) ** 2)
     parts = [slice(first, first + count) for first in range(0, max(len(stamps), 1), count)]
-    sums = [_sum_in_circles(stamps[part], dx[part], dy[part], math.floor(reach * fine) + 2, fine) for part in parts]
-    flux, area = (np.concatenate(pieces) for pieces in zip(*sums, strict=True))
-    return RadialSums(flux, area, 1.0 / fine)
+    radii = math.floor(reach * fine) + 2
+    sums = [
+        _sum_in_circles(stamps[part], dx[part], dy[part], radii, fine, None if area is None else area[part])
+        for part in parts
+    ]
+    flux, areas = (np.concatenate(pieces) for pieces in zip(*sums, strict=True))
+    if area is not None:
+        _even_out(flux, areas, fine)
+    return RadialSums(flux, areas, 1.0 / fine)
+
+
+def _even_out(flux: np.ndarray, area: np.ndarray, fine: int) -> None:
+    """Correct, in place, circles in which more pixels that count lie than should, or fewer.
+
+    Those pixels lie at the edge: the excess of area times the surface brightness there, within a pixel to either side.
+    Circles of a pixel or less have no edge to speak of.
+    """
+    radii = np.arange(flux.shape[1])
+    inner, outer = np.maximum(radii - fine, 0), np.minimum(radii + fine, radii[-1])
+    excess = (area - math.pi * (radii / fine) ** 2) * np.clip(radii / fine - 1.0, 0.0, 1.0)
+    ring = area[:, outer] - area[:, inner]
+    flux -= excess * np.where(ring > 0.5, (flux[:, outer] - flux[:, inner]) / np.maximum(ring, 0.5), 0.0)
+    area -= excess
 
 
 def _sum_in_circles(
-    stamps: np.ndarray, dx: np.ndarray, dy: np.ndarray, radii: int, fine: int
+    stamps: np.ndarray, dx: np.ndarray, dy: np.ndarray, radii: int, fine: int, area: np.ndarray | None
 ) -> tuple[np.ndarray, np.ndarray]:
     """Return flux and area, shape (n, radii), within 0, 1, 2 … parts of an element."""
     n, size, _ = stamps.shape
@@ -138,7 +162,10 @@ def _sum_in_circles(
     index = place.astype(np.intp)
     later = (place - index).ravel()
     index += (np.arange(n) * (radii + 2))[:, None, None]
-    flux = np.repeat(np.repeat(stamps, fine, axis=1), fine, axis=2) if fine > 1 else stamps
+
+    def finer(values: np.ndarray) -> np.ndarray:
+        parted = np.repeat(np.repeat(values, fine, axis=1), fine, axis=2) if fine > 1 else values
+        return parted.ravel().astype(np.float64)
 
     def spread(whole: np.ndarray | None, after: np.ndarray) -> np.ndarray:
         """Sum up, ``after`` of the ``whole`` one step later."""
@@ -150,8 +177,11 @@ def _sum_in_circles(
         sums[:, 0] = 0.0
         return sums
 
-    values = flux.ravel().astype(np.float64)
-    return spread(values, values * later), spread(None, later)
+    values = finer(stamps)
+    if area is None:
+        return spread(values, values * later), spread(None, later)
+    counted = finer(area)
+    return spread(values, values * later), spread(counted, counted * later)
 
 
 def half_flux_radius(
@@ -222,7 +252,7 @@ def size_error(
     return 2.0 * np.sqrt(np.maximum(variance, 0.0)) / slope
 
 
-def without_pixel(size: np.ndarray, excess: float, bins: int, unit: int) -> np.ndarray:
+def without_pixel(size: np.ndarray, excess: float, bins: int) -> np.ndarray:
     """Take out the blur of summing squares, down to that of one sensor pixel.
 
     Sums over an element, counted in circles as evenly filled, blur a star by the element twice;
@@ -230,7 +260,7 @@ def without_pixel(size: np.ndarray, excess: float, bins: int, unit: int) -> np.n
     diameter.
     """
     with np.errstate(invalid="ignore"):
-        return np.sqrt(np.maximum(size**2 - excess * (2.0 - 1.0 / (bins * unit) ** 2), 0.25))
+        return np.sqrt(np.maximum(size**2 - excess * (2.0 - 1.0 / bins**2), 0.25))
 
 
 def pixel_excess(sums: RadialSums, radius: np.ndarray, sample: np.ndarray) -> float:

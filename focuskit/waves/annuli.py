@@ -6,11 +6,13 @@ All arrays depend on the radius alone and are kept from call to call. A stamp re
 from __future__ import annotations
 
 from functools import lru_cache
+from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import csr_matrix
 
+from focuskit.core.matrix import Sites, cell_masks
 from focuskit.waves.model import BINS_PER_PX
 
 Array = NDArray[np.float64]
@@ -40,26 +42,42 @@ def _distances(radius: int) -> Array:
 
 
 @lru_cache(maxsize=16)
-def annulus_maps(radius: int) -> tuple[NDArray[np.int32], Array]:
+def counted(radius: int, sites: Sites | None) -> NDArray[np.float32]:
+    """Return which pixels of a stamp count, 1 or 0, shape (corners, pixels).
+
+    With a matrix of colours that depends on the place of the stamp's corner in a cell, see `corners`; else it is all.
+    """
+    masks = cell_masks(sites, 2 * radius + 3).reshape(4, -1)
+    return np.asarray(masks if sites else masks[:1], np.float32)
+
+
+def corners(row: NDArray[np.int64], column: NDArray[np.int64], radius: int, sites: Sites | None) -> NDArray[np.int64]:
+    """Return the places in `counted` of stamps about whole pixels."""
+    half = radius + 1
+    return (row - half) % 2 * 2 + (column - half) % 2 if sites else np.zeros_like(row)
+
+
+@lru_cache(maxsize=16)
+def annulus_maps(radius: int, sites: Sites | None = None) -> tuple[NDArray[np.int32], Array]:
     """Return the annulus of each pixel of a stamp for every sub-pixel centre, and how they lie in it.
 
     Annuli are 1 px wide; the last number stands for what lies beyond the radius. The second array, of
-    shape (phases, annuli, BINS_PER_PX + 1), counts pixels at the radii of the model within each
-    annulus, both ends included; a pixel between two of them is shared in proportion.
+    shape (corners, phases, annuli, BINS_PER_PX + 1), counts pixels at the radii of the model within each
+    annulus, both ends included; a pixel between two of them is shared in proportion. Corners as in `counted`.
     """
     distance = _distances(radius)
     annulus = np.minimum(distance.astype(np.int32), radius)
     within = (distance - annulus) * BINS_PER_PX
     shares = []
-    for ring, part in zip(annulus, within, strict=True):
-        inside = ring < radius
+    for mask, (ring, part) in product(counted(radius, sites), zip(annulus, within, strict=True)):
+        inside = (ring < radius) & (mask > 0.0)
         low = part[inside].astype(int)
         upper = part[inside] - low
         place = ring[inside] * (BINS_PER_PX + 1) + low
         size = radius * (BINS_PER_PX + 1)
         count = np.bincount(place, 1.0 - upper, minlength=size) + np.bincount(place + 1, upper, minlength=size)
         shares.append(count.reshape(radius, BINS_PER_PX + 1))
-    return annulus, np.stack(shares)
+    return annulus, np.stack(shares).reshape(-1, len(annulus), radius, BINS_PER_PX + 1)
 
 
 @lru_cache(maxsize=16)
@@ -105,11 +123,14 @@ def harmonic_maps(radius: int) -> tuple[NDArray[np.int32], Array]:
 
 
 @lru_cache(maxsize=16)
-def harmonic_sums(radius: int) -> csr_matrix:
-    """Return the matrix from the pixels of a stamp to the amplitudes of cosines and sines in each annulus."""
+def harmonic_sums(radius: int, power: int = 1) -> csr_matrix:
+    """Return the matrix from the pixels of a stamp to the amplitudes of cosines and sines in each annulus.
+
+    With a ``power`` of 2 it leads from their weights to the mean weight that each amplitude has.
+    """
     annulus, trig = harmonic_maps(radius)
     inside = np.flatnonzero(annulus < radius)
     place = (np.arange(4)[:, None] * radius + annulus[inside]).ravel()
     weight = trig[:, inside].ravel()
     pixels = np.maximum(np.bincount(place, weight**2, minlength=4 * radius), 1e-12)
-    return csr_matrix((weight / pixels[place], (place, np.tile(inside, 4))), shape=(4 * radius, annulus.size))
+    return csr_matrix((weight**power / pixels[place], (place, np.tile(inside, 4))), shape=(4 * radius, annulus.size))

@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 from scipy.sparse import csr_array
 from scipy.spatial import cKDTree
 
+from focuskit.core.matrix import Sites, cell_masks
 from focuskit.waves.annuli import FINE
 
 Array = NDArray[np.float64]
@@ -42,9 +43,19 @@ class Crowd:
         Sky under each of them; other stars have that of the nearest.
     known : array, shape (n, 2)
         Centres of all stars that are known to be in the frame, with or without those of the stack; NaN for none.
+    sites : tuple, optional
+        Of the pixels that count, as in `Pixels`.
     """
 
-    def __init__(self, image: NDArray[np.generic], radius: int, stacked: Array, level: Array, known: Array) -> None:
+    def __init__(
+        self,
+        image: NDArray[np.generic],
+        radius: int,
+        stacked: Array,
+        level: Array,
+        known: Array,
+        sites: Sites | None = None,
+    ) -> None:
         height, width = image.shape
         tree = cKDTree(stacked)
         others = known[np.isfinite(known).all(axis=1)]
@@ -61,7 +72,8 @@ class Crowd:
         offset = np.arange(-radius - 1, radius + 2)
         distance = np.hypot(offset - off_x, offset[:, None] - off_y)
         x, y = np.broadcast_arrays(column + offset, row + offset[:, None])
-        inside = np.nonzero((distance < radius) & (x >= 0) & (x < width) & (y >= 0) & (y < height))
+        counts = cell_masks(sites, 2)[0, 0][y % 2, x % 2]
+        inside = np.nonzero((distance < radius) & (x >= 0) & (x < width) & (y >= 0) & (y < height) & counts)
         # Every pixel of every star: the star's number, the pixel's on its stamp and among all pixels of the crowd.
         self.star, self.on_stamp = inside[0], inside[1] * offset.size + inside[2]
         pixels, self.pixel = np.unique(y[inside] * width + x[inside], return_inverse=True)

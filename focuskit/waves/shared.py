@@ -51,15 +51,12 @@ class RunProfiles:
 
 
 def star_weights(frames: Sequence[MeasuredFrame], match: StarMatch) -> np.ndarray:
-    """Return what each star of a run tells of its shape, shape (stars,); 0 for those not to be stacked.
-
-    Bayer frames are not stacked: half of their green light falls between the pixels that count.
-    """
+    """Return what each star of a run tells of its shape, shape (stars,); 0 for those not to be stacked."""
     sound = match.sound & np.isfinite(match.brightness)
     often = sound & (np.isfinite(match.hfd_px).sum(axis=0) >= 2)
     if often.sum() >= _ENOUGH_TO_CHOOSE:
         sound = often
-    if sound.sum() < _LEAST_STARS or any(frame.info.bayer for frame in frames):
+    if sound.sum() < _LEAST_STARS:
         return np.zeros(sound.size)
     light = np.where(sound, match.brightness, 0.0)
     area = math.pi * (frames[0].hfd_px or 5.0) ** 2 / 4.0
@@ -98,6 +95,7 @@ def stack_tasks(
                     position=frame.info.position,
                     gain=frame.info.gain,
                     known=match.in_frame(k, known),
+                    sites=frame.info.sites(),
                 ),
             )
         )

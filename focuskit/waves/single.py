@@ -70,6 +70,7 @@ def stack_single(frame: MeasuredFrame, limits: Limits | None = None) -> FramePro
         position=frame.info.position or 0.0,
         gain=frame.info.gain,
         known=np.stack((seen.x_px, seen.y_px), axis=1),
+        sites=frame.info.sites(),
     )
     stacked = stack_or_say(task, limits)
     return stacked if isinstance(stacked, FrameProfile) else None

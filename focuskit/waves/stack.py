@@ -22,10 +22,20 @@ from scipy.interpolate import CubicSpline
 from scipy.optimize import nnls
 
 from focuskit.core.errors import FocuskitError
+from focuskit.core.matrix import Sites
 from focuskit.core.reasons import Reason
 from focuskit.core.workers import Workers
 from focuskit.frames import Limits, read_pixels
-from focuskit.waves.annuli import FINE, annulus_maps, fine_places, harmonic_maps, harmonic_sums, sub_pixel
+from focuskit.waves.annuli import (
+    FINE,
+    annulus_maps,
+    corners,
+    counted,
+    fine_places,
+    harmonic_maps,
+    harmonic_sums,
+    sub_pixel,
+)
 from focuskit.waves.crowd import Crowd, most_light
 from focuskit.waves.model import BINS_PER_PX
 
@@ -110,6 +120,8 @@ class StackTask:
         Centres x, y of all stars that are known to be in the frame: their light is taken off their neighbours.
     path : str
         Where the frame is read again.
+    sites : tuple, optional
+        With a matrix of colours, the pixels that count, as in `Pixels`.
     """
 
     x_px: Array
@@ -122,6 +134,7 @@ class StackTask:
     gain: float | None = None
     known: Array | None = None
     path: str = ""
+    sites: Sites | None = None
 
 
 def stack_radius_px(hfd_px: float) -> float:
@@ -150,7 +163,8 @@ def stack_profile(image: NDArray[np.generic], task: StackTask) -> FrameProfile:
     )
     noise = per_sky * sky_noise + per_light * light_noise * np.maximum(stack.profile, 0.0)
     with np.errstate(invalid="ignore", divide="ignore"):  # a zone without a star
-        harmonics, harmonic_variance = _harmonics(odd / light, radius), noise / light**2
+        harmonics = _harmonics(odd, stack.light_by_zone(), radius)
+        harmonic_variance = noise / light**2 / stack.mask.mean()
     shares = np.zeros(stack.inside.shape)
     shares[stack.inside] = stack.weight * stack.flux / light.sum()
     return FrameProfile(
@@ -162,7 +176,7 @@ def stack_or_say(task: StackTask, limits: Limits | None) -> FrameProfile | Reaso
     """Stack the stars of one frame, or say why not: ``no_star`` where it shows no star whole."""
     code = "unreadable"
     try:
-        pixels = read_pixels(task.path, limits).filled()
+        pixels = replace(read_pixels(task.path, limits), sites=task.sites).filled()
         code = "no_star"
         # The stack takes the image as stored; brightness and sky are brought to its numbers.
         stored = replace(
@@ -197,7 +211,8 @@ class _Stack:
     what its neighbours add, replace what is far too bright, and average what is left to the next profile.
 
     Pixels of a stamp are in one row, shape (pixels,); sums over stars have a row for each sub-pixel phase of their
-    centres, shape (phases, pixels), since a pixel's annulus depends on the phase.
+    centres, shape (phases, pixels), since a pixel's annulus depends on the phase. With a matrix of colours, which
+    pixels count depends on where a star's stamp begins: its ``corner``.
     """
 
     def __init__(self, image: NDArray[np.generic], task: StackTask) -> None:
@@ -216,28 +231,37 @@ class _Stack:
         self.x_px, self.y_px, self.flux = task.x_px[inside], task.y_px[inside], task.flux[inside]
         self.noise = max(task.noise, _LEAST_NOISE * float(self.flux.max()))
         self.column, self.row = np.rint(self.x_px).astype(int), np.rint(self.y_px).astype(int)
-        self.annulus, self.shares = annulus_maps(radius)
+        self.sites = task.sites
+        self.annulus, self.shares = annulus_maps(radius, task.sites)
+        self.mask = counted(radius, task.sites)
+        self.corner = corners(self.row, self.column, radius, task.sites)
         self.phase = sub_pixel(self.x_px - self.column, self.y_px - self.row)
         self.weight = stack_weight(self.flux, self.noise, radius, self.gain)
         self.zone = _zones(self.x_px, self.y_px, image.shape)
         # Weights of the pixels at the model's radii, shape (annuli, BINS_PER_PX + 1).
         self.where = self._weigh(self.weight * self.flux)
         self.norm = self.where.sum(axis=1)
+        if not self.norm.all():
+            raise FocuskitError(f"position {task.position:.10g}: its stars are too few for pixels of one colour")
         self.profile = self._typical()
 
     def _typical(self) -> Array:
         """Return the median of the stars' own profiles: a hot pixel or a neighbour spoils that of one star."""
-        own = np.stack([
-            self._by_annulus(self._stamp(j) / self.flux[j], self.annulus[phase]) / self.shares[phase].sum(axis=1)
+        pixels = self.shares[self.corner, self.phase].sum(axis=2)
+        light = np.stack([
+            self._by_annulus(self._stamp(j) / self.flux[j] * self.mask[self.corner[j]], self.annulus[phase])
             for j, phase in enumerate(self.phase)
         ])  # fmt: skip
-        if not np.isfinite(own).all():
+        if not np.isfinite(light).all():
             raise FocuskitError("the pixels of its stars are too bright for numbers of single precision")
-        counted = self.weight * self.flux
+        own = light / np.maximum(pixels, 1e-9)
+        weight = self.weight * self.flux
         # No star counts more than two typical ones: a median over one giant is that star.
-        counted = np.minimum(counted, 2.0 * np.median(counted))
+        weight = np.minimum(weight, 2.0 * np.median(weight))
+        # One colour of a matrix may have no pixel of a star in a narrow annulus.
+        weight = np.where(pixels > 0.0, weight[:, None], 0.0)
         order = np.argsort(own, axis=0)
-        share = np.cumsum(counted[order], axis=0) / counted.sum()
+        share = np.cumsum(np.take_along_axis(weight, order, axis=0), axis=0) / weight.sum(axis=0)
         middle = order[np.argmax(share >= 0.5, axis=0), np.arange(self.radius)]
         return np.asarray(own[middle, np.arange(self.radius)])
 
@@ -253,10 +277,10 @@ class _Stack:
         odd : array, shape (zones, pixels)
             Sum of what the stars of each zone have beside the round profile, weighted.
         """
-        by_zone = np.bincount(self.zone, self.weight * self.flux, minlength=ZONES**2)
+        by_zone = self.light_by_zone()
         lopsided = np.zeros(self.annulus.shape[1])
         centres = np.stack((self.x_px, self.y_px), axis=1)
-        crowd = Crowd(self.image, self.radius, centres, self.level, known) if known is not None else None
+        crowd = Crowd(self.image, self.radius, centres, self.level, known, self.sites) if known is not None else None
         for _ in range(_ROUNDS):
             foreign = crowd.neighbours(self._light_by_radius(), self.noise) if crowd else {}
             expected = self._expected()
@@ -268,13 +292,14 @@ class _Stack:
                 residual = self._stamp(j) - light
                 # Only upwards: what spoils a pixel adds light.
                 residual[residual > most_light(light, self.noise)] = 0.0
-                residual *= self.weight[j]
-                total[phase] += residual + self.weight[j] * star
+                weight = self.weight[j] * self.mask[self.corner[j]]
+                residual *= weight
+                total[phase] += residual + weight * star
                 rest[self.zone[j]] += residual
                 squares[phase] += residual * residual
             self.profile = self._by_annulus(total) / self.norm
-            rest += by_zone[:, None] * lopsided
-            lopsided = _lopsided(rest.sum(axis=0) / by_zone.sum(), self.radius)
+            rest += by_zone * lopsided
+            lopsided = _lopsided(rest.sum(axis=0), by_zone.sum(axis=0), self.radius)
         return squares, rest
 
     def variance(self, squares: Array) -> tuple[float, float, Array]:
@@ -287,12 +312,18 @@ class _Stack:
         light = self._weigh(self.weight**2 * self.flux).sum(axis=1) * np.maximum(self.profile, 0.0)
         expect = self.noise**2 * sky + light / self.gain
         for _ in range(3):
-            scale = np.sqrt(self.shares.mean(axis=0).sum(axis=1)) / expect
+            scale = np.sqrt(self.shares.mean(axis=(0, 1)).sum(axis=1)) / expect
             (per_sky, per_light), _ = nnls(scale[:, None] * np.stack((sky, light), axis=1), scale * scatter)
             # Where stars do not lie where they should, all the scatter goes with the light.
             per_sky = max(per_sky, _LEAST_SKY * self.noise**2)
             expect = per_sky * sky + per_light * light
         return float(per_sky), float(per_light), expect / self.norm**2
+
+    def light_by_zone(self) -> Array:
+        """Return the stars' light in each pixel of the zones' sums, weighted: shape (zones, pixels), or (zones, 1)."""
+        light = np.zeros((ZONES**2, len(self.mask)))
+        np.add.at(light, (self.zone, self.corner), self.weight * self.flux)
+        return light @ self.mask if self.sites else light
 
     def _stamp(self, j: int) -> NDArray[np.float32]:
         half = self.radius + 1
@@ -308,8 +339,9 @@ class _Stack:
         return sums[: self.radius].astype(float)
 
     def _weigh(self, weight: Array) -> Array:
-        by_phase = np.bincount(self.phase, weight, minlength=self.shares.shape[0])
-        return np.tensordot(by_phase, self.shares, axes=1)
+        phases = self.shares.shape[1]
+        by_phase = np.bincount(self.corner * phases + self.phase, weight, minlength=len(self.shares) * phases)
+        return np.tensordot(by_phase.reshape(-1, phases), self.shares, axes=2)
 
     def _expected(self) -> Array:
         """Return the profile at every pixel of the stamps, 0 beyond."""
@@ -347,19 +379,23 @@ def _zones(x_px: Array, y_px: Array, shape: tuple[int, ...]) -> NDArray[np.int64
     return np.asarray(row * ZONES + column)
 
 
-def _harmonics(odd: Array, radius: int) -> Array:
-    """Sort what is left of each zone by radius and angle, shape (zones, 4, annuli).
+def _harmonics(odd: Array, light: Array, radius: int) -> Array:
+    """Sort what is left of each zone by radius and angle, shape (zones, 4, annuli); ``light`` are the pixels' weights.
 
     Stars lie together on whole pixels here: half a pixel hardly shows in what is small already.
     """
-    return np.asarray((harmonic_sums(radius) @ odd.T).T).reshape(len(odd), 4, radius)
+    if light.shape[1] > 1:
+        light = np.asarray((harmonic_sums(radius, 2) @ light.T).T)
+    return np.asarray((harmonic_sums(radius) @ odd.T).T / light).reshape(len(odd), 4, radius)
 
 
-def _lopsided(odd: Array, radius: int) -> Array:
+def _lopsided(odd: Array, light: Array, radius: int) -> Array:
     """Return the part of a stack, on the pixels of a stamp, that changes once or twice with the angle.
 
     It is no blemish of a single star, whose pixels are not to be replaced because of it.
     """
     annulus, trig = harmonic_maps(radius)
-    amplitudes = np.hstack([_harmonics(odd[None], radius)[0], np.zeros((4, 1))])
+    with np.errstate(invalid="ignore"):  # in the middle, and where no pixel of the colour lies
+        known = np.nan_to_num(_harmonics(odd[None], light[None], radius)[0])
+    amplitudes = np.hstack([known, np.zeros((4, 1))])
     return np.asarray((amplitudes[:, annulus] * trig).sum(axis=0))

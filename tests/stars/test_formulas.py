@@ -104,11 +104,10 @@ def test_half_a_weight_lies_on_either_side():
 
 def test_pixels_are_taken_out_as_squares():
     # One sensor pixel stays of two: HFD² - excess · (2 - 1); on sums of 2×2 and 4×4 less than two elements go.
-    assert without_pixel(np.array([5.0]), 0.5, 1, 1)[0] == pytest.approx(math.sqrt(25.0 - 0.5))
-    assert without_pixel(np.array([5.0]), 0.5, 2, 1)[0] == pytest.approx(math.sqrt(25.0 - 0.5 * 1.75))
-    assert without_pixel(np.array([5.0]), 0.5, 1, 2)[0] == pytest.approx(math.sqrt(25.0 - 0.5 * 1.75))
-    assert without_pixel(np.array([5.0]), 0.4, 4, 1)[0] == pytest.approx(math.sqrt(25.0 - 0.4 * (2.0 - 1.0 / 16.0)))
-    assert without_pixel(np.array([0.1]), 0.5, 1, 1)[0] == pytest.approx(0.5)
+    assert without_pixel(np.array([5.0]), 0.5, 1)[0] == pytest.approx(math.sqrt(25.0 - 0.5))
+    assert without_pixel(np.array([5.0]), 0.5, 2)[0] == pytest.approx(math.sqrt(25.0 - 0.5 * 1.75))
+    assert without_pixel(np.array([5.0]), 0.4, 4)[0] == pytest.approx(math.sqrt(25.0 - 0.4 * (2.0 - 1.0 / 16.0)))
+    assert without_pixel(np.array([0.1]), 0.5, 1)[0] == pytest.approx(0.5)
 
 
 # Sums ----------------------------------------------------------------------------------------------

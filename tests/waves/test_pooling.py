@@ -114,8 +114,8 @@ def test_seeing_is_compared_at_one_wavelength():
     assert helped[0] == pytest.approx(out[0], rel=1e-9)
 
 
-def frame(hfd_px=4.0, noise=5.0, gain=2.0, bayer=None):
-    info = SimpleNamespace(bayer=bayer, gain=gain)
+def frame(hfd_px=4.0, noise=5.0, gain=2.0):
+    info = SimpleNamespace(gain=gain)
     return SimpleNamespace(info=info, hfd_px=hfd_px, image=SimpleNamespace(noise_adu=noise))
 
 
@@ -130,7 +130,6 @@ def test_stars_weigh_as_the_square_of_their_signal_over_noise():
     # Noise of the sky in the circle of half the light, and of the star's own electrons: ADU², two electrons each.
     expected = light**2 / (math.pi * 2.0**2 * 5.0**2 + light / 2.0)
     assert star_weights([frame()] * 3, match(light)) == pytest.approx(expected)
-    assert not star_weights([frame(bayer="RGGB")] * 3, match(light)).any()
     assert not star_weights([frame()] * 3, match([5000.0, 0.0, 0.0])).any()
 
 
@@ -172,7 +171,7 @@ def test_every_frame_is_stacked_at_the_places_and_beside_the_stars_that_are_its_
     """The third frame lies (3, -2) px from the common places; it shows one star of the second, and a new one."""
     few = image(2, [13.0, 90.0], [18.0, 90.0], [250.0, 1.0])
     most = image(9, [11.0, 51.0], [21.0, 61.0], [500.0, 100.0])
-    info = SimpleNamespace(path="a.fits", gain=2.0, position=5000.0, bayer=None)
+    info = SimpleNamespace(path="a.fits", gain=2.0, position=5000.0, sites=lambda: None)
     frames = [SimpleNamespace(info=info, image=one) for one in (few, most, few)]
     shared = StarMatch(
         *[np.full((3, 2), 4.0)] * 3, np.array([10.0, 50.0]), np.array([20.0, 60.0]),

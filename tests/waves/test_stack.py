@@ -49,7 +49,7 @@ def test_variance_of_the_profile_is_that_of_the_noise(faint):
 
 
 def test_pixels_are_counted_in_their_annuli():
-    annulus, shares = annulus_maps(6)
+    annulus, (shares,) = annulus_maps(6)
     bins, pixels = harmonic_bins(6)
     offset = np.arange(-7, 8)
     distance = np.hypot(*np.meshgrid(offset, offset))
