@@ -341,7 +341,7 @@ def test_rows_of_two_days_are_no_night(tmp_path):
 def test_a_plan_that_cannot_be_is_named(tmp_path, capsys, name, plan, said):
     (tmp_path / "log.csv").write_text(LOG)
     (tmp_path / name).write_text(plan)
-    status, answer, err = interval(capsys, "--temps", tmp_path / "log.csv", "--plan", tmp_path / name)
+    status, answer, err = interval(capsys, "--temps", tmp_path / "log.csv", "--blocks", tmp_path / name)
     assert (status, answer) == (1, None)
     assert len(err.splitlines()) == 1
     assert said in err

@@ -96,7 +96,7 @@ def test_when_to_refocus_does_not_hang_on_the_numbers(tmp_path, capsys, name):
     log.write_text("\n".join(["time,temperature_c", *rows]) + "\n")
     plan = tmp_path / "plan.csv"
     plan.write_text("filter,minutes\nL,100\nHa,100\n")
-    words = ("interval", "--temps", log, "--plan", plan, "--runs")
+    words = ("interval", "--temps", log, "--blocks", plan, "--runs")
     want = ask(capsys, *words, SEASON / "runs.csv")
     got = ask(capsys, *words, renumbered(tmp_path / "runs.csv", scale, offset))
     assert got["tolerance_steps"] == pytest.approx(abs(scale) * want["tolerance_steps"], rel=1e-3)

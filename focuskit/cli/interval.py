@@ -32,10 +32,12 @@ def run_interval(args: argparse.Namespace) -> int:
             from focuskit.show import write_report
 
             written.append(str(write_report(found, args.report)))
-        if args.plot:
+        if args.plots:
             from focuskit.show import save_interval_plot
 
-            written.append(str(save_interval_plot(found, Path(args.plot))))
+            written += [
+                str(save_interval_plot(found, Path(args.plots) / f"interval.{kind}")) for kind in ("png", "svg")
+            ]
     finally:
         print_answer(args, found.to_json(), interval_as_text(found, quiet=args.quiet, verbose=args.verbose))
     print_written(args, written)
@@ -94,7 +96,7 @@ def decide_from_drift(
     return find_interval(
         log,
         drift,
-        read_night_plan(args.plan, rig_file.filters) if args.plan else None,
+        read_night_plan(args.blocks, rig_file.filters) if args.blocks else None,
         now_every_min=args.now_every,
         progress=progress_on(args, "replaying the nights: way"),
         filters=rig_file.filters,

@@ -18,6 +18,7 @@ from focuskit.core.times import format_time
 from focuskit.drift import MODEL_WORDS, Drift, Rebuild
 from focuskit.logbook import formula_free
 
+OFFSETS = "offsets.csv"  # in the folder of tables
 CAUTION = (
     "Before typing an offset or a position into a control program: check its sign convention, and keep "
     "every position within the travel that the maker of the focuser allows."
@@ -26,15 +27,15 @@ CAUTION = (
 
 def run_offsets(args: argparse.Namespace) -> int:
     """Answer ``focuskit offsets``; returns the exit status."""
-    refuse_overwriting(args)
+    refuse_overwriting(args, writes=[Path(args.tables) / OFFSETS] if args.tables else [])
     log = read_log(args, night="all") if args.temps else None
     source = read_source(args)
     drift = find_drift(args, source, log)
     predictions = _predict(drift, args)
     written = []
     try:
-        if args.table:
-            written.append(str(write_offset_table(Path(args.table), drift)))
+        if args.tables:
+            written.append(str(write_offset_table(Path(args.tables) / OFFSETS, drift)))
         if args.report:
             from focuskit.show import write_report
 

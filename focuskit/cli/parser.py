@@ -195,13 +195,7 @@ def _add_offsets(commands: Any) -> None:
     answer = parser.add_argument_group("answer")
     add_number(answer, "--at", "temperature_c", "CELSIUS", "predict the best position")
     answer.add_argument("--filter", metavar="NAME", help="the filter to predict for; all without it")
-    add_file(
-        answer,
-        "--table",
-        type=file_to_write(".csv"),
-        metavar="FILE.csv",
-        help="write whole-step offsets to copy elsewhere",
-    )
+    add_folder(answer, "--tables", "write whole-step offsets as CSV, to copy elsewhere")
     add_report_option(answer)
     add_folder(answer, "--plots", "draw drift, residuals and offsets as PNG files")
     add_answer_options(answer)
@@ -241,16 +235,10 @@ def _add_interval(commands: Any) -> None:
     walk = "how far focus moves in an hour apart from temperature, growing with the root of time"
     add_number(focus, "--random-walk", "random_walk", "STEPS", walk)
     night = parser.add_argument_group("the night")
-    add_file(night, "--plan", metavar="FILE", help="CSV or TOML with filter, minutes, sub_s in order")
+    add_file(night, "--blocks", metavar="FILE", help="its filters: CSV or TOML with filter, minutes, sub_s in order")
     add_number(night, "--now-every", "minutes", "MIN", "what you do now, besides runs at filter changes (60)", 60.0)
     add_report_option(parser)
-    add_file(
-        parser,
-        "--plot",
-        type=file_to_write(".png", ".pdf", ".svg"),
-        metavar="FILE",
-        help="draw the nights and the optimum into a PNG, PDF or SVG",
-    )
+    add_folder(parser, "--plots", "draw the nights and the optimum as PNG and SVG")
     add_answer_options(parser)
 
 
@@ -297,7 +285,7 @@ def _add_report(commands: Any) -> None:
     # What the three commands can be told besides, as they take it where nothing is said.
     parser.set_defaults(
         keyword=[], position_pattern=None, limit=[], steps_per_c=None, steps_per_c_err=None, best_hfd=None,
-        slope=None, run_cost=None, position_err=None, random_walk=None, plan=None, now_every=60.0,
+        slope=None, run_cost=None, position_err=None, random_walk=None, blocks=None, now_every=60.0,
     )  # fmt: skip
 
 

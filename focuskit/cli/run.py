@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
 STOPPED = 130  # exit status of what Ctrl-C stops: 128 + SIGINT, as shells count (POSIX)
 
+SPELLINGS = {"analyze": "analyse"}  # of commands
 # Arguments of the library that its errors name, and the options that give them.
 OPTIONS = {
     "best_hfd_px": "--best-hfd PX",
@@ -47,7 +48,8 @@ def main(arguments: list[str] | None = None) -> int:
             # A terminal that lacks a sign such as ± shows another instead of failing.
             if isinstance(stream, io.TextIOWrapper):
                 stream.reconfigure(errors="replace")
-        args = build_parser().parse_args(arguments)
+        words = sys.argv[1:] if arguments is None else arguments
+        args = build_parser().parse_args([SPELLINGS.get(word, word) for word in words[:1]] + words[1:])
         if isinstance(sys.stdout, io.TextIOWrapper) and getattr(args, "json", False):
             sys.stdout.reconfigure(encoding="utf-8")  # JSON is UTF-8 whatever the terminal speaks
         status = _run(args)

@@ -278,10 +278,10 @@ def read_log(args: argparse.Namespace, night: str | None) -> TemperatureLog:
     return log
 
 
-def refuse_overwriting(args: argparse.Namespace, *inputs: str | Path) -> None:
+def refuse_overwriting(args: argparse.Namespace, *inputs: str | Path, writes: Sequence[Path] = ()) -> None:
     """Raise FocuskitError where an output would take the place of what is read: before any work is done."""
-    outputs = [getattr(args, name, None) for name in ("report", "to", "plot", "table", "file")]
-    named = [getattr(args, name, None) for name in ("runs", "logbook", "rig", "plan")]
+    outputs = [*writes, *(getattr(args, name, None) for name in ("report", "to", "file"))]
+    named = [getattr(args, name, None) for name in ("runs", "logbook", "rig", "blocks")]
     for read in filter(None, [*named, *(getattr(args, "temps", None) or ()), *inputs]):
         for output in filter(None, outputs):
             if Path(output).exists() and Path(read).exists() and Path(output).samefile(read):

@@ -206,7 +206,7 @@ _add(
 _add(
     "plan_assumed",
     "The logged runs do not show the plan of a night: an hour in each filter is assumed.",
-    "Give the filters, their time and exposures with --plan.",
+    "Give the filters, their time and exposures with --blocks.",
 )
 _add(
     "sizes_from_optics",

@@ -34,7 +34,7 @@ _CLOCK_DRAWS = 8  # search: for a curve to look at
 _DAY_S = 24.0 * HOUR_S
 _FEW_DAYS = 7.0  # a spell of weather lasts a few days (chosen)
 _WARMS_C = 1.0  # from beginning to end: a night that warms by more is rare, half of all nights never do (chosen)
-_ASSUMED = "The runs do not show the plan of a night: an hour in each filter is assumed; --plan FILE gives another."
+_ASSUMED = "The runs do not show the plan of a night: an hour in each filter is assumed; --blocks FILE gives another."
 
 
 @dataclass(frozen=True, eq=False)
@@ -240,7 +240,7 @@ def _plan_of_night(plan: NightPlan | None, drift: Drift | None, filters: FilterT
         runs = [*drift.used, *(one.run for one in drift.set_aside if one.run.rig == drift.rig)]
         plan, seen = night_from_runs(runs, filters)
         return plan, "The plan of the night is as in the last night that shows one." if seen else _ASSUMED
-    return NightPlan((Block("L", 600.0, 120.0),)), "The plan is L with exposures of 120 s; --plan FILE gives another."
+    return NightPlan((Block("L", 600.0, 120.0),)), "The plan is L with exposures of 120 s; --blocks FILE gives another."
 
 
 def _flags_of_log(log: TemperatureLog, drift: Drift | None) -> list[str]:

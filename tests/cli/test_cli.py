@@ -58,6 +58,15 @@ def test_every_command_has_an_example_options_have_help_and_no_short_cuts():
             assert action.help or isinstance(action, argparse._SubParsersAction), (path, action)
 
 
+def test_both_spellings_of_analyse_work(capsys):
+    said = []
+    for word in ("analyse", "analyze"):
+        with pytest.raises(SystemExit):
+            main([word, "--help"])
+        said.append(capsys.readouterr().out)
+    assert said[0] == said[1] != ""
+
+
 def test_an_option_cut_short_is_refused(capsys):
     with pytest.raises(SystemExit) as stop:
         main(["analyse", "x", "--rep", "x.html"])

@@ -134,7 +134,7 @@ def test_weather_of_an_airport(capsys):
 def test_a_plan_of_the_night_and_costs_by_filter(capsys, tmp_path):
     plan = tmp_path / "plan.csv"
     plan.write_text("filter,minutes,sub_s\nL,60,120\nHa,120,300\n")
-    words = ["interval", "--temps", ramp_log(tmp_path, -1.0), "--plan", plan, *BY_HAND]
+    words = ["interval", "--temps", ramp_log(tmp_path, -1.0), "--blocks", plan, *BY_HAND]
     words[words.index("95")] = "L=95,Ha=480"
     answer = ask(capsys, *words)
     assert answer["run_cost_s"] == {"L": 95.0, "Ha": 480.0}
@@ -195,10 +195,11 @@ def test_what_is_missing_is_named(tmp_path, capsys, monkeypatch):
     assert ask(capsys, *suggested)["refocus_every_min"] > 0.0
     answer = ask(capsys, "interval", "--temps", log, "--runs", runs, "--best-hfd", "5.9", "--slope", "0.114")
     assert "run_cost_assumed" in answer["flags"]
-    assert call("interval", "--temps", log, *BY_HAND, "--plot", tmp_path / "night.png") == 0
-    assert (tmp_path / "night.png").stat().st_size > 10_000
+    assert call("interval", "--temps", log, *BY_HAND, "--plots", tmp_path / "plots") == 0
+    assert {path.name for path in (tmp_path / "plots").iterdir()} == {"interval.png", "interval.svg"}
+    assert (tmp_path / "plots" / "interval.png").stat().st_size > 10_000
     with pytest.raises(FocuskitError, match="cannot be written"):
-        call("interval", "--temps", log, *BY_HAND, "--plot", runs / "night.png")
+        call("interval", "--temps", log, *BY_HAND, "--plots", runs / "plots")
 
 
 def test_each_help_has_an_example_that_works(capsys, monkeypatch):

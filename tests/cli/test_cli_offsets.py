@@ -125,7 +125,7 @@ def test_columns_rebuilds_and_filter_names_from_a_rig_file(capsys, tmp_path):
 
 
 def test_table_plots_and_predictions(capsys, tmp_path):
-    answer = ask(capsys, "--runs", SEASON / "runs.csv", "--table", tmp_path / "offsets.csv",
+    answer = ask(capsys, "--runs", SEASON / "runs.csv", "--tables", tmp_path,
                  "--plots", tmp_path / "plots", "--at", "4.5")  # fmt: skip
     with (tmp_path / "offsets.csv").open(encoding="utf-8") as stream:
         rows = list(csv.reader(stream))
@@ -138,7 +138,7 @@ def test_table_plots_and_predictions(capsys, tmp_path):
     ]
     assert [one["filter"] for one in answer["predictions"]] == [one["filter"] for one in answer["filters"]]
     assert all(one["err"] > 0.0 for one in answer["predictions"])
-    for option, name in (("--table", "no.csv"), ("--plots", "no")):
+    for option, name in (("--tables", "no"), ("--plots", "no")):
         with pytest.raises(FocuskitError, match="cannot be written"):
             call("offsets", "--runs", SEASON / "runs.csv", option, SEASON / "runs.csv" / name)
         capsys.readouterr()
@@ -231,11 +231,11 @@ def test_logbook_commands(capsys, tmp_path):
         ("logbook", "exclude", "three"),
         ("logbook", "delete", "3"),
         ("logbook", "export", "out.xls"),
-        ("offsets", "--table", "table.txt"),
+        ("offsets", "--tables", "table.txt"),
         ("offsets", "--report", "page.pdf"),
         ("offsets", "--plots", "page.xyz"),
         ("report", "--to", "page"),
-        ("interval", "--temps", "log.csv", "--plot", "night.txt"),
+        ("interval", "--temps", "log.csv", "--plots", "night.txt"),
         ("interval", "--temps", "log.csv", "--best-hfd", "0"),
         ("interval", "--temps", "log.csv", "--slope", "1e300"),
         ("interval", "--temps", "log.csv", "--steps-per-c", "1e300"),
@@ -333,10 +333,10 @@ def test_the_answer_is_the_same_from_run_to_run(tmp_path, capsys):
 
 def test_what_is_read_is_not_written_over(tmp_path, capsys):
     rows = "".join(f"2031-03-{k:02d},{8 - k / 2},{5000 + 3 * k},{('L', 'Ha')[k % 2]}\n" for k in range(1, 25))
-    table = tmp_path / "runs.csv"
+    table = tmp_path / "offsets.csv"
     table.write_text("time,temperature_c,position,filter\n" + rows)
     before = table.read_bytes()
-    assert main(["offsets", "--runs", str(table), "--table", str(table)]) == 1
+    assert main(["offsets", "--runs", str(table), "--tables", str(tmp_path)]) == 1
     assert "is read from" in capsys.readouterr().err
     assert table.read_bytes() == before
     page = tmp_path / "runs.html"
