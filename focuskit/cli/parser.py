@@ -18,7 +18,6 @@ from focuskit.cli.options import (
     add_log_options,
     add_logbook_options,
     add_number,
-    add_reading_options,
     add_report_option,
     add_run_options,
     add_table_options,
@@ -280,13 +279,13 @@ def _add_report(commands: Any) -> None:
     add_run_options(parser)
     add_drift_options(parser.add_argument_group("model"))
     parser.add_argument("--record", action="store_true", help="record the runs of the night in the logbook")
-    add_reading_options(parser.add_argument_group("frames"))
+    add_workers_option(parser)
     parser.add_argument("--json", action="store_true", help=JSON_HELP)
     parser.add_argument("--quiet", action="store_true", help="no progress on the terminal")
     # What the three commands can be told besides, as they take it where nothing is said.
     parser.set_defaults(
-        steps_per_c=None, steps_per_c_err=None, best_hfd=None, slope=None, run_cost=None, position_err=None,
-        random_walk=None, blocks=None, now_every=60.0,
+        keyword=[], position_pattern=None, limit=[], steps_per_c=None, steps_per_c_err=None, best_hfd=None,
+        slope=None, run_cost=None, position_err=None, random_walk=None, blocks=None, now_every=60.0,
     )  # fmt: skip
 
 

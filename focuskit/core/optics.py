@@ -6,7 +6,7 @@ All lengths along the optical axis are in micrometres at the focal plane.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TypeVar
 
 import numpy as np
@@ -23,6 +23,7 @@ USUAL_OBSTRUCTION = 0.3
 OBSTRUCTION_ERR = 0.02  # chosen: figures are rounded to 0.01, and baffles and focusers in the tube are seldom counted
 USUAL_OBSTRUCTION_ERR = 0.1  # chosen: from 0.2 to 0.4, most of the usual range
 F_RATIO_ERR = 0.025  # chosen: makers round focal ratios, and a corrector changes the focal length by per cents
+MOST_F_RATIO_ERR = 0.3  # chosen: beyond it a focal ratio found from the frames, and a zone from it, say little
 
 # Kolmogorov turbulence: MTF = exp(-3.442 (λf/r0)^(5/3)) and FWHM = 0.9759 λ/r0.
 KOLMOGOROV_MTF = 3.4420  # Fried 1966
@@ -49,6 +50,8 @@ class Rig:
         Way of the focal plane for one step of the focuser.
     travel : (float, float) or None
         Lowest and highest position the focuser may be sent to.
+    focal_ratio : float or None
+        Focal length over aperture, where they themselves are not both known.
     """
 
     name: str | None = None
@@ -58,13 +61,14 @@ class Rig:
     pixel_um: float | None = None
     um_per_step: float | None = None
     travel: tuple[float, float] | None = None
+    focal_ratio: float | None = None
 
     @property
     def f_ratio(self) -> float | None:
         """Focal length over aperture."""
         if self.focal_length_mm and self.aperture_mm:
             return self.focal_length_mm / self.aperture_mm
-        return None
+        return self.focal_ratio
 
     @property
     def scale_arcsec_per_px(self) -> float | None:
@@ -72,6 +76,45 @@ class Rig:
         if self.focal_length_mm and self.pixel_um:
             return ARCSEC_PER_RADIAN * self.pixel_um * 1e-3 / self.focal_length_mm
         return None
+
+
+def with_f_ratio(rig: Rig, f_ratio: float) -> Rig:
+    """Return a rig whose focal ratio was not known with one, and the length that follows from it and the other."""
+    if rig.focal_length_mm:
+        return replace(rig, aperture_mm=rig.focal_length_mm / f_ratio)
+    if rig.aperture_mm:
+        return replace(rig, focal_length_mm=rig.aperture_mm * f_ratio)
+    return replace(rig, focal_ratio=f_ratio)
+
+
+@dataclass(frozen=True)
+class OpticsErrors:
+    """How well the numbers of a `Rig` are known that the images of its stars depend on.
+
+    Parameters
+    ----------
+    f_ratio : float
+        Relative standard error of the focal ratio, or of its quotient with the pixel where the pixel was found.
+    obstruction : float
+        Standard error of the obstruction.
+    found : frozenset of str
+        Which of ``f_ratio``, ``obstruction`` and ``pixel_um`` were found from the frames.
+    in_um : bool
+        False where the pixel of the rig is a mere unit of length: then nothing is known in µm.
+    """
+
+    f_ratio: float = F_RATIO_ERR
+    obstruction: float = OBSTRUCTION_ERR
+    found: frozenset[str] = frozenset()
+    in_um: bool = True
+
+    @property
+    def shows_diffraction(self) -> bool:
+        """Whether the focal ratio in pixels is known well enough to be reported."""
+        return self.f_ratio < MOST_F_RATIO_ERR
+
+
+GIVEN = OpticsErrors()  # of a rig whose numbers are all given
 
 
 def critical_focus_zone_um(f_ratio: float, wavelength_nm: float = DEFAULT_WAVELENGTH_NM) -> float:

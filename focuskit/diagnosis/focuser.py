@@ -156,7 +156,7 @@ def _drift_measure(runs: Sequence[RunResult]) -> Array | None:
 def step_of(run: RunResult) -> tuple[float, float] | None:
     """Return the way of the focal plane per step with its error, in µm, as a run tells it; None if it does not."""
     if run.profile:
-        return run.profile.um_per_step, run.profile.um_per_step_err
+        return (run.profile.um_per_step, run.profile.um_per_step_err) if run.profile.errors.in_um else None
     if run.fit.um_per_step is None or run.fit.seeing_jitter is None:
         return None
     wings = _WINGS_ERR * run.fit.seeing_jitter / math.sqrt(sum(run.fit.used))

@@ -13,6 +13,7 @@ from focuskit.core.times import format_time
 from focuskit.core.workers import Workers
 from focuskit.frames import Limits, RigFile, find_some_frames
 from focuskit.night.results import Night, RunResult
+from focuskit.night.rigs import rigs_of
 from focuskit.night.runs import MeasuredRun
 from focuskit.night.shapes import shape_runs
 from focuskit.night.sizes import measure_run, size_run
@@ -20,7 +21,6 @@ from focuskit.night.verdict import judge_runs
 from focuskit.stars import MeasuredFrame, measure_frames
 from focuskit.sweeps import camera_of, fill_positions, group_runs, main_camera
 
-_NUMBERS = ("focal_length_mm", "aperture_mm", "obstruction", "pixel_um", "um_per_step")
 _SAME_FOCAL_LENGTH = 0.1  # chosen: as for rig files
 
 
@@ -67,9 +67,9 @@ def analyse(
         sized = [size_run(run) for run in sorted(measured, key=_in_order)]
         shaped = shape_runs(sized, pool, limits, history)
     runs = judge_runs(shaped)
-    known_from = {run.rig.name: _known_from(run, rig_file or RigFile()) for run in reversed(runs)}
+    rigs = rigs_of(runs, rig_file)
     aside = tuple(sorted([*not_used, *unreadable, *left]))
-    return Night(_main_rig(runs, frames, rig_file), tuple(runs), aside, known_from)
+    return Night(_main_rig(runs, frames, rig_file), tuple(runs), aside, rigs)
 
 
 def name_rigs_apart(runs: Iterable[MeasuredRun]) -> list[MeasuredRun]:
@@ -94,17 +94,6 @@ def name_rigs_apart(runs: Iterable[MeasuredRun]) -> list[MeasuredRun]:
 
 def _in_order(run: MeasuredRun) -> tuple[str, str, str]:
     return format_time(run.start) or "", run.filter or "", run.frames[0].info.name
-
-
-def _known_from(run: RunResult, rig_file: RigFile) -> dict[str, str | None]:
-    """Return for each number of a run's rig where it is from; None where it is not known."""
-    info = run.frames[0].info
-    own = rig_file.of(info.optics)
-    given = {name: getattr(own.rig, name) for name in _NUMBERS} | {"pixel_um": own.pixel_of(info.instrument)}
-    return {
-        name: "rig file" if given[name] is not None else "header" if getattr(run.rig, name) is not None else None
-        for name in _NUMBERS
-    }
 
 
 def _main_rig(runs: Sequence[RunResult], frames: Sequence[MeasuredFrame], rig_file: RigFile | None) -> Rig:

@@ -6,7 +6,7 @@ import json
 import math
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
@@ -23,6 +23,7 @@ from focuskit.core.times import format_time
 from focuskit.curves import SizeFit
 from focuskit.field import FieldMap
 from focuskit.night.pictures import night_picture, run_picture
+from focuskit.night.rigs import OF_RIG, NightRig
 from focuskit.night.runs import ShapedRun
 
 
@@ -207,8 +208,8 @@ class RunResult(ShapedRun):
             "to_middle_steps": self.to_middle[0] if self.to_middle else None,
             "to_middle_err_steps": self.to_middle[1] if self.to_middle else None,
             "params": {
-                "um_per_step": profile.um_per_step,
-                "um_per_step_err": profile.um_per_step_err,
+                "um_per_step": profile.um_per_step if profile.errors.in_um else None,
+                "um_per_step_err": profile.um_per_step_err if profile.errors.in_um else None,
                 "spherical_waves": profile.spherical_waves,
                 "spherical_err_waves": profile.spherical_err,
                 "seeing_scatter": profile.seeing_scatter,
@@ -221,7 +222,7 @@ class RunResult(ShapedRun):
 
     def _point(self, k: int) -> dict[str, Any]:
         info, sizes = self.frames[k].info, self.sizes
-        shape = None
+        shape, in_um = None, bool(self.profile and self.profile.errors.in_um)
         if self.profile and k in self.profile_frames:
             shape = self.profile.frames[self.profile_frames.index(k)]
         return {
@@ -233,8 +234,8 @@ class RunResult(ShapedRun):
             "fwhm_px": float(sizes.fwhm_px[k]),
             "stars": int(sizes.stars[k]),
             "star_snr": self.frames[k].star_snr,
-            "defocus_um": shape.defocus_um if shape else None,
-            "defocus_err_um": shape.defocus_err_um if shape else None,
+            "defocus_um": shape.defocus_um if shape and in_um else None,
+            "defocus_err_um": shape.defocus_err_um if shape and in_um else None,
             "seeing_arcsec": shape.seeing_arcsec if shape else None,
             "used": self.fit.used[k],
             "why_not_used": None if self.fit.used[k] else str(self.fit.why_not_used[k]),
@@ -280,8 +281,6 @@ def _curve_json(curve: SizeFit) -> dict[str, Any]:
     }
 
 
-_OF_RIG = ("name", "focal_length_mm", "aperture_mm", "obstruction", "pixel_um", "um_per_step", "scale_arcsec_per_px",
-           "f_ratio")  # fmt: skip
 _MOST_SHOWN = 8  # runs in the text of a night, so that it has ten lines at most
 
 
@@ -289,13 +288,14 @@ _MOST_SHOWN = 8  # runs in the text of a night, so that it has ten lines at most
 class Night:
     """All focus runs of some folders, in order of time, and the files that are in none.
 
-    ``rig`` is that of the main camera; ``known_from`` says by rig and number whether the rig file or the header has it.
+    ``rig`` is that of the main camera as headers and rig file give it, ``rigs`` are those of all runs, with what was
+    found from the frames.
     """
 
     rig: Rig
     runs: tuple[RunResult, ...]
     not_used: tuple[tuple[str, Reason], ...]
-    known_from: Mapping[str | None, Mapping[str, str | None]] = field(default_factory=dict)
+    rigs: tuple[NightRig, ...] = ()
 
     def __repr__(self) -> str:
         lines = [f"<Night: {self._title()}, {len(self.not_used)} files in no run>"]
@@ -304,13 +304,13 @@ class Night:
         return "\n".join(lines + [f"  and {more} more"] * (more > 0))
 
     @property
-    def rigs(self) -> tuple[Rig, ...]:
-        """The rigs of all runs, in order of their first one."""
-        return tuple({run.rig.name: run.rig for run in reversed(self.runs)}.values())[::-1]
+    def notes(self) -> tuple[str, ...]:
+        """What is not known of the optics, and what knowing it would gain."""
+        return tuple(note for one in self.rigs for note in one.notes)
 
     def rig_json(self, rig: Rig) -> dict[str, Any]:
         """Return a rig as the public JSON describes it."""
-        return {name: _plain(getattr(rig, name)) for name in _OF_RIG}
+        return {name: _plain(getattr(rig, name)) for name in OF_RIG}
 
     def _title(self) -> str:
         return f"{self.rig.name or 'Unnamed rig'}: {len(self.runs)} focus runs"
@@ -319,8 +319,9 @@ class Night:
         """Return the night as the public JSON describes it (``focuskit.night/1``)."""
         return {
             "schema": "focuskit.night/1",
-            "rig": self.rig_json(self.rig) if len(self.rigs) < 2 else None,
-            "rigs": [self.rig_json(rig) | {"known_from": dict(self.known_from.get(rig.name, {}))} for rig in self.rigs],
+            "rig": self.rig_json(self.rigs[0].rig if self.rigs else self.rig) if len(self.rigs) < 2 else None,
+            "rigs": [_plain(one.to_json()) for one in self.rigs],
+            "notes": list(self.notes),
             "runs": [run.to_json() for run in self.runs],
             "not_used": [{"file": name, "why": str(why)} for name, why in self.not_used],
         }

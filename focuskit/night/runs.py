@@ -136,8 +136,6 @@ class SizedRun(MeasuredRun):
     @property
     def can_be_shaped(self) -> bool:
         """Whether the shapes of the stars can be fitted: also where the sizes leave open where the best position is."""
-        if not (self.rig.f_ratio and self.rig.pixel_um):
-            return False
         # Sizes that contradict the positions leave nothing for a fit that takes them as told.
         if "upside_down" in self.fit.flags:
             return False
@@ -157,12 +155,12 @@ class SizedRun(MeasuredRun):
 
 @dataclass(frozen=True, eq=False)
 class ShapedRun(SizedRun):
-    """A run whose stars are stacked and fitted by their shapes, where the optics are known.
+    """A run whose stars are stacked and fitted by their shapes.
 
     Parameters
     ----------
     profile : ProfileFit or None
-        The joint fit of all frames; None without the optics, or where it does not converge.
+        The joint fit of all frames; None where too few stars can be stacked, or it does not converge.
     profile_frames : tuple of int
         The frames that ``profile.frames`` are of.
     spherical : Spherical or None

@@ -11,8 +11,16 @@ from focuskit.core.reasons import Reason
 from focuskit.core.workers import Workers
 from focuskit.frames import Limits
 from focuskit.night.runs import ShapedRun, SizedRun
-from focuskit.night.sizes import find_in_run, without_lagging
-from focuskit.waves import RunProfiles, fit_night, measure_aberrations, stack_frames, stack_tasks, star_weights
+from focuskit.night.sizes import by_sizes, find_in_run, without_lagging
+from focuskit.waves import (
+    ProfileFit,
+    RunProfiles,
+    fit_night,
+    measure_aberrations,
+    stack_frames,
+    stack_tasks,
+    star_weights,
+)
 
 # Frames that lag bend the fit that says by how much they do: it is repeated until no frame changes sides, at most so
 # often. Chosen, not tuned: every round costs as much as the first fit.
@@ -22,8 +30,9 @@ _ROUNDS = 3
 def shape_runs(
     sized: Sequence[SizedRun], pool: Workers, limits: Limits | None, history: Sequence[LoggedRun]
 ) -> list[ShapedRun]:
-    """Fit the shapes of the stars of all runs where the optics are known, and find the backlash by them."""
+    """Fit the shapes of the stars of all runs, and find the backlash by them, else by their sizes."""
     runs, stacks = _stack(sized, pool, limits)
+    stacks = [_leave_lagging(*pair) for pair in zip(stacks, runs, strict=True)]
     runs = _fit(runs, stacks, history)
     for _ in range(_ROUNDS):
         runs = [without_lagging(run) if run.profile else run for run in runs]
@@ -31,6 +40,7 @@ def shape_runs(
         if all(a is b or a.aside == b.aside for a, b in zip(before, stacks, strict=True) if a and b):
             break
         runs = _fit(runs, stacks, history)
+    runs = [run if run.profile or run.backlash else by_sizes(run) for run in runs]
     return [_with_aberrations(*pair) for pair in zip(runs, stacks, strict=True)]
 
 
@@ -73,7 +83,11 @@ def _fit(
         seeing = [profile.seeing(stack.wavelength_um) for stack, (profile, _) in zip(
             [stacks[k] for k in curves], fits.values(), strict=True) if stack and profile]  # fmt: skip
         known = Calibration((*spherical, *known.spherical), (*(one for one in seeing if one), *known.seeing))
-        fits |= {k: fit_night([stacks[k]], known)[0] for k in members if k not in fits}
+        found = {stack.rig: profile for k, (profile, _) in fits.items() if (stack := stacks[k]) and profile}
+        for k in members:
+            if k not in fits:
+                stack = stacks[k]
+                fits[k] = fit_night([stack and _like(stack, found.get(stack.rig))], known)[0]
         for k, (profile, own) in fits.items():
             stack = stacks[k]
             if stack:
@@ -92,13 +106,18 @@ def _with_backlash(run: ShapedRun) -> ShapedRun:
 
 def _leave_lagging(stack: RunProfiles | None, run: ShapedRun) -> RunProfiles | None:
     """Leave out of the fit the frames that backlash puts elsewhere."""
-    if stack is None or run.profile is None or not (run.backlash and run.backlash.seen):
+    if stack is None or not (run.backlash and run.backlash.seen):
         return stack
     why = run.backlash.why_not_used()
-    return replace(stack, aside=tuple(why[k] is not None for k in stack.frames))
+    return replace(_like(stack, run.profile), aside=tuple(why[k] is not None for k in stack.frames))
+
+
+def _like(stack: RunProfiles, profile: ProfileFit | None) -> RunProfiles:
+    """Return a stack with the optics that were found by a fit."""
+    return replace(stack, rig=profile.rig, errors=profile.errors) if profile else stack
 
 
 def _with_aberrations(run: ShapedRun, stack: RunProfiles | None) -> ShapedRun:
-    if stack is None or run.profile is None:
+    if stack is None or run.profile is None or not (run.profile.errors.in_um and run.profile.errors.shows_diffraction):
         return run
-    return replace(run, aberrations=measure_aberrations(stack.profiles, run.profile, stack.rig, stack.wavelength_um))
+    return replace(run, aberrations=measure_aberrations(stack.profiles, run.profile, stack.wavelength_um))

@@ -43,8 +43,14 @@ def _filters(rig_file: RigFile | None, frame: MeasuredFrame) -> FilterTable:
 def size_run(run: MeasuredRun) -> SizedRun:
     """Fit the sizes of a run; where the shapes of its stars cannot show the backlash, their sizes have to."""
     sized = SizedRun(**vars(run), fit=_fit_curve(run), backlash=None)
-    by_shapes = sized.can_be_shaped and sized.fit.best_position is not None
-    return sized if by_shapes else without_lagging(replace(sized, backlash=find_in_run(sized)))
+    # A focal ratio is not found from frames at wrong positions: those have to be known before.
+    known = run.rig.f_ratio and run.rig.pixel_um
+    return sized if known and sized.can_be_shaped and sized.fit.best_position is not None else by_sizes(sized)
+
+
+def by_sizes(run: Run) -> Run:
+    """Find the backlash by the sizes of the stars, and set aside the frames that it puts elsewhere."""
+    return without_lagging(replace(run, backlash=find_in_run(run)))
 
 
 def without_lagging(run: Run) -> Run:

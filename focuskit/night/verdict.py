@@ -44,9 +44,26 @@ def judge_runs(runs: Sequence[ShapedRun]) -> list[RunResult]:
                 fit = combine(run.fit, *result.in_the_middle)
             else:
                 fit = _by_shapes_alone(run, run.profile, *result.in_the_middle)
-            result = replace(result, fit=fit)
+            result = replace(result, fit=_in_um(fit, run.profile, run.wavelength_nm))
+            if not run.profile.errors.in_um:
+                # The map has served to reach the middle; its lengths have no scale.
+                result = replace(result, field=None)
         results.append(result)
     return results
+
+
+def _in_um(fit: CurveFit, profile: ProfileFit, wavelength_nm: float) -> CurveFit:
+    """Return the fit with the way per step and the critical focus zone of optics that were found from the frames."""
+    errors, rig = profile.errors, profile.rig
+    if not (errors.found & {"f_ratio", "pixel_um"} and rig.f_ratio):
+        return fit
+    # The zone in steps is the same whatever the unit of length.
+    zone = optics.critical_focus_zone_um(rig.f_ratio, wavelength_nm) / profile.um_per_step
+    return replace(
+        fit,
+        um_per_step=profile.um_per_step if errors.in_um else None,
+        critical_focus_zone_steps=zone if errors.shows_diffraction else None,
+    )
 
 
 def _map(run: ShapedRun) -> FieldMap | None:
@@ -54,7 +71,8 @@ def _map(run: ShapedRun) -> FieldMap | None:
     sizes = run.fit.fits.get("squared sizes")
     if sizes is None:
         return None
-    profile, rig = run.profile, run.rig
+    profile = run.profile
+    rig = profile.rig if profile else run.rig
     if profile and rig.um_per_step is None:
         rig = replace(rig, um_per_step=profile.um_per_step)
     return map_field(
@@ -142,7 +160,7 @@ def _by_shapes_alone(run: ShapedRun, profile: ProfileFit, best_position: float, 
 
     Else the shapes say where to look, where they know it better.
     """
-    fit, rig = run.fit, run.rig
+    fit, rig = run.fit, profile.rig
     assert rig.pixel_um and rig.f_ratio
     if rig.um_per_step and abs(math.log(profile.um_per_step / rig.um_per_step)) > _WAY_DIFFERS:
         return fit

@@ -10,9 +10,8 @@ single frame `stack_single` → `measure_defocus`. `profile_model` makes profile
 from focuskit.waves.aberration_fit import measure_aberrations
 from focuskit.waves.aberrations import Aberrations, pool_aberrations
 from focuskit.waves.model import profile_model
-from focuskit.waves.result import ProfileFit
+from focuskit.waves.result import ProfileFit, RunProfiles
 from focuskit.waves.shared import (
-    RunProfiles,
     fit_night,
     pool_spherical,
     stack_tasks,

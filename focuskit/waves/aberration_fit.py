@@ -18,7 +18,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from focuskit.core.optics import Rig
 from focuskit.waves.aberrations import Aberrations, Amount, make_amount
 from focuskit.waves.annuli import harmonic_bins
 from focuskit.waves.harmonics import Harmonics, harmonic_model
@@ -42,9 +41,7 @@ _MODEL_LEAST_SMEAR = 0.001  # of the square of the seeing's width
 _SMEARS = np.concatenate([[0.0], np.geomspace(1e-4, 1.0, 17)])
 
 
-def measure_aberrations(
-    profiles: Sequence[FrameProfile], fit: ProfileFit, rig: Rig, wavelength_um: float
-) -> Aberrations | None:
+def measure_aberrations(profiles: Sequence[FrameProfile], fit: ProfileFit, wavelength_um: float) -> Aberrations | None:
     """Find coma, astigmatism and smear in the stacked stars of one run.
 
     Parameters
@@ -52,8 +49,7 @@ def measure_aberrations(
     profiles : sequence of FrameProfile
         As given to the profile fit.
     fit : ProfileFit
-    rig : Rig
-        As given to the profile fit.
+    wavelength_um : float
 
     Returns
     -------
@@ -61,6 +57,7 @@ def measure_aberrations(
         None with fewer than five frames in the fit, or where they were not stacked by zones.
     """
     frames = [(p, f) for p, f in zip(profiles, fit.frames, strict=True) if f.used and p.harmonics is not None]
+    rig = fit.rig
     if len(frames) < _LEAST_FRAMES or rig.f_ratio is None or rig.obstruction is None or rig.pixel_um is None:
         return None
     radius_px = max(p.flux.size for p in profiles)

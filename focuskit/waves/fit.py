@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from focuskit.core.errors import FocuskitError
-from focuskit.core.optics import ARCSEC_PER_RADIAN, F_RATIO_ERR, KOLMOGOROV_EXPONENT, OBSTRUCTION_ERR, Rig
+from focuskit.core.optics import ARCSEC_PER_RADIAN, GIVEN, KOLMOGOROV_EXPONENT, OpticsErrors, Rig
 from focuskit.core.reasons import Reason
 from focuskit.waves.each_frame import displacements, influences, jackknife, own_positions, suspects
 from focuskit.waves.model import BINS_PER_PX, ProfileModel, fwhm_factor, profile_model
@@ -30,12 +30,14 @@ from focuskit.waves.solve import (
     LOG_SLOPE,
     NO_PRIORS,
     SCATTER_GRID,
+    SEEING,
     SPHERICAL,
     Data,
     Parameter,
     Solution,
     State,
     least_hfd_shift,
+    linearise,
     obstruction_moves,
     over_scatters,
     prepare,
@@ -56,6 +58,7 @@ _USED_SHARE = 0.7  # chosen: where more than three frames in ten do not belong, 
 _UNLIKELY, _RARE = 0.01, 0.001
 # Above this chi² reduced, frames may be at wrong positions and have bent all that the run has in common: chosen.
 _NO_MATCH = 5.0
+_SMALL = 0.02  # relative change of the focal ratio by which its effect is told: far below what its error is
 _ONE_SIGMA = float(stats.norm.cdf(1.0))  # chance of a normal law below one standard deviation
 
 
@@ -97,16 +100,19 @@ def solve_profiles(
     solution = solve(model, data.pick(used), *start(model, data.pick(used), rig, spherical))
     reasons = {int(k): Reason("set_aside", "set aside before the fit") for k in np.flatnonzero(~used)}
     least = max(LEAST_FRAMES, math.ceil(_USED_SHARE * used.sum()))
-    return SolvedRun(model, data, rig, used, reasons, solution, least).without_outliers()
+    run = SolvedRun(tuple(frames), model, data, rig, wavelength_um, used, reasons, solution, least)
+    return run.without_outliers()
 
 
 @dataclass(frozen=True, eq=False, repr=False)
 class SolvedRun:
     """The solution of a run, before it is told what it means for single frames."""
 
+    profiles: tuple[FrameProfile, ...]
     model: ProfileModel
     data: Data
     rig: Rig
+    wavelength_um: float
     used: NDArray[np.bool_]
     reasons: dict[int, Reason]
     solution: Solution
@@ -196,11 +202,11 @@ class SolvedRun:
         chances = stats.chi2.sf([float(self.solution.normal.chi2.sum()), displaced], [self.freedom, free])
         return bool(min(chances) > _UNLIKELY)
 
-    def report(self, obstruction_err: float = OBSTRUCTION_ERR) -> ProfileFit:
-        """Return the fit and what it says of every frame; ``obstruction_err`` is how well the obstruction is known."""
+    def report(self, errors: OpticsErrors = GIVEN) -> ProfileFit:
+        """Return the fit and what it says of every frame; ``errors`` are those of the rig's numbers."""
         state, matches = self.solution.state, self.matches
         weights, move, _ = self.posterior
-        covariance = self._covariance(matches, obstruction_err)
+        covariance = self._covariance(matches, errors)
         um_per_step = math.exp(state.log_slope + float(move[LOG_SLOPE]))
         # A run's few frames tell the typical seeing only so well.
         scatter = float(weights @ SCATTER_GRID)
@@ -223,11 +229,13 @@ class SolvedRun:
             chi2_reduced=self.chi2_reduced,
             matches=matches,
             converged=self.solution.converged,
-            frames=self._frame_fits(um_per_step, scatter, covariance),
+            rig=self.rig,
+            errors=errors,
+            frames=self._frame_fits(um_per_step, scatter, covariance, errors.in_um),
             star_shares=self._star_shares(),
         )
 
-    def _covariance(self, matches: bool, obstruction_err: float) -> Array:
+    def _covariance(self, matches: bool, errors: OpticsErrors) -> Array:
         """Return the covariance of the parameters, shape (parameters, parameters), with all that is in quoted errors.
 
         That of the posterior, averaged over the scatters of the seeing; where the model does not match, the part of the
@@ -246,12 +254,17 @@ class SolvedRun:
             wider *= np.outer(*2 * [np.arange(len(Parameter)) != BEST])
             wider[BEST, BEST] = max(widened - float((inverse @ data_only @ inverse)[BEST, BEST]), 0.0)
             covariance += wider
-        moves = obstruction_err * obstruction_moves(self.model, self.data.pick(self.used), self.solution)
-        # That of the best position, 0.7 µm for 0.03 waves, is the same in all runs and no error between them.
-        moves[BEST] = 0.0
+        moves = errors.obstruction * obstruction_moves(self.model, self.data.pick(self.used), self.solution)
+        if "obstruction" not in errors.found:
+            # That of the best position, 0.7 µm for 0.03 waves, is the same in all runs and no error between them.
+            moves[BEST] = 0.0
         covariance += np.outer(moves, moves)
-        # At the same sizes, in µm, the way per step goes with the focal ratio.
-        covariance[LOG_SLOPE, LOG_SLOPE] += F_RATIO_ERR**2
+        if errors.found & {"f_ratio", "pixel_um"}:
+            moves = errors.f_ratio * self._diffraction_moves()
+            covariance += np.outer(moves, moves)
+        else:
+            # At the same sizes, in µm, the way per step goes with the focal ratio.
+            covariance[LOG_SLOPE, LOG_SLOPE] += errors.f_ratio**2
         return covariance
 
     def _star_shares(self) -> Array:
@@ -260,8 +273,31 @@ class SolvedRun:
         shares[self.used] = influences(self.solution)[:, None] * self.data.shares[self.used]
         return shares
 
-    def _frame_fits(self, um_per_step: float, scatter: float, covariance: Array) -> tuple[FrameFit, ...]:
-        """Return what the fit says of each frame."""
+    def _diffraction_moves(self) -> Array:
+        """Return by how much each parameter moves with the logarithm of the focal ratio, at the same pixel."""
+        rig = replace(self.rig, aperture_mm=None, focal_ratio=(1.0 + _SMALL) * (self.rig.f_ratio or 1.0))
+        model = model_for(self.profiles, rig, self.wavelength_um)
+        state, priors = self.solution.state, self.solution.priors
+        # The same image to first order: a donut that grows as fast, and rays that are as far off.
+        wider = math.log1p(_SMALL)
+        near = replace(state, log_slope=state.log_slope + wider, spherical=state.spherical / (1.0 + _SMALL))
+        near_priors = replace(priors, log_slope=(priors.log_slope[0] + wider, priors.log_slope[1]))
+        normal = linearise(model, prepare(model, self.profiles).pick(self.used), near)
+        reduced = reduce_normal(normal, near, near_priors, self.solution.tau)
+        move = np.linalg.solve(reduced.hessian, reduced.gradient)
+        there = replace(
+            near,
+            spherical=near.spherical + float(move[SPHERICAL]),
+            mean_log_seeing=near.mean_log_seeing + float(move[SEEING]),
+        )
+        shift = (least_hfd_shift(model, there) - state.shift) * there.spherical
+        move[BEST] += shift * model.um_per_wave / math.exp(near.log_slope)
+        move[LOG_SLOPE] += wider
+        move[SPHERICAL] += near.spherical - state.spherical
+        return np.asarray(move / wider)
+
+    def _frame_fits(self, um_per_step: float, scatter: float, covariance: Array, in_um: bool) -> tuple[FrameFit, ...]:
+        """Return what the fit says of each frame, angles only where lengths are known."""
         state, position = self.solution.state, self.data.position
         own, own_err = self._own_positions(scatter)
         defocus = um_per_step * (position - self.best_position)
@@ -279,7 +315,7 @@ class SolvedRun:
                 own_defocus_um=um_per_step * float(own[k] - state.best),
                 own_defocus_err_um=um_per_step * float(own_err[k]),
                 seeing_um=float(seeing[k]) if k in seeing else None,
-                seeing_arcsec=in_arcsec(seeing.get(k), self.rig),
+                seeing_arcsec=in_arcsec(seeing.get(k), self.rig) if in_um else None,
                 chi2=float(chi2[k]) if k in chi2 else None,
                 dof=int(self.data.dof[k]) - 1,
                 used=bool(self.used[k]),

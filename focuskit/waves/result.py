@@ -1,4 +1,4 @@
-"""What the profile fit of a run says: of the run, and of each of its frames."""
+"""What goes into the profile fit of a run, and what it says: of the run, and of each of its frames."""
 
 from __future__ import annotations
 
@@ -8,7 +8,24 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from focuskit.core.calibration import Seeing
+from focuskit.core.optics import GIVEN, OpticsErrors, Rig
 from focuskit.core.reasons import Reason
+from focuskit.waves.stack import FrameProfile
+
+
+@dataclass(frozen=True)
+class RunProfiles:
+    """The stacked profiles of one run, which of its frames they belong to, and which of them take no part.
+
+    ``errors`` is how well the numbers of the rig are known.
+    """
+
+    profiles: tuple[FrameProfile, ...]
+    frames: tuple[int, ...]
+    rig: Rig
+    wavelength_um: float
+    aside: tuple[bool, ...] = ()
+    errors: OpticsErrors = GIVEN
 
 
 @dataclass(frozen=True)
@@ -42,7 +59,7 @@ class ProfileFit:
     ----------
     best_position, err : float
         Position of least half-flux diameter, in steps, and its standard deviation, with the parts of the spherical
-        term and of the typical seeing; that of the obstruction, which all runs share, is not in it.
+        term and of the typical seeing; that of a given obstruction, which all runs share, is not in it.
     um_per_step, um_per_step_err : float
         The error has what is not known of focal ratio and obstruction.
     slope_factor : float or None
@@ -61,6 +78,10 @@ class ProfileFit:
     chi2_reduced : float
     matches : bool
         False where the frames depart from the model by more than chance; errors then come from their scatter.
+    rig : Rig
+        The rig of the model, its gaps filled.
+    errors : OpticsErrors
+        How well its numbers are known. Where ``errors.in_um`` is False, all that is in µm has no known scale.
     frames : tuple of FrameFit
         In the order given.
     star_shares : array, shape (frames, stacked stars)
@@ -83,6 +104,8 @@ class ProfileFit:
     chi2_reduced: float
     matches: bool
     converged: bool
+    rig: Rig
+    errors: OpticsErrors
     frames: tuple[FrameFit, ...] = field(repr=False)
     star_shares: np.ndarray = field(repr=False, compare=False)
 

@@ -4,18 +4,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.spatial import cKDTree
 
 from focuskit.core.calibration import Calibration, Seeing, Spherical
 from focuskit.core.errors import FocuskitError
-from focuskit.core.optics import ARCSEC_PER_RADIAN, OBSTRUCTION_ERR, USUAL_OBSTRUCTION, Rig
+from focuskit.core.optics import ARCSEC_PER_RADIAN
 from focuskit.stars import MeasuredFrame, StarMatch
 from focuskit.waves.fit import SPHERICAL_PRIOR, SolvedRun, solve_profiles
-from focuskit.waves.result import ProfileFit
-from focuskit.waves.stack import FrameProfile, StackTask, stack_radius_px
+from focuskit.waves.result import ProfileFit, RunProfiles
+from focuskit.waves.stack import StackTask, stack_radius_px
+from focuskit.waves.unknown import with_optics
 
 _LEAST_STARS = 2
 # So many stars allow to leave those out that one frame alone shows.
@@ -26,28 +26,11 @@ _ENOUGH_STARS = 60
 # A star is one that so many frames show within so many pixels: with a hundred peaks in a frame of half a megapixel, a
 # chance peak meets another in one frame by 1 in 100, in two of eight by 1 in 2,000.
 _SEVERAL, _SAME_PLACE_PX = 3, 3.0
-# Where the obstruction is not known, the one that fits the frames best is sought from here in steps ever finer.
-_OBSTRUCTION_STEPS = (0.1, 0.05, 0.025)
-_MOST_OBSTRUCTION = 0.75  # chosen: half as much again as the largest usual one
-# How well it is found. Clean runs find it to 0.01, but tilt and aberrations bend donuts as it does: 0.03 in a field
-# that is tilted by 160 µm, more in worse ones.
-_FOUND_ERR = 0.05
 # By how much the typical seeing may differ from run to run, in its logarithm; all alike before the runs are seen.
 _RUN_WIDTHS = np.geomspace(0.002, 0.6, 20)
 # Of the sweep: so far beyond its ends a best position is sought, which frames on one side of focus show by their rings.
 _BEYOND = 0.5
 _NOTHING_LOGGED = Calibration()
-
-
-@dataclass(frozen=True)
-class RunProfiles:
-    """The stacked profiles of one run, which of its frames they belong to, and which of them take no part."""
-
-    profiles: tuple[FrameProfile, ...]
-    frames: tuple[int, ...]
-    rig: Rig
-    wavelength_um: float
-    aside: tuple[bool, ...] = ()
 
 
 def star_weights(frames: Sequence[MeasuredFrame], match: StarMatch) -> np.ndarray:
@@ -124,9 +107,9 @@ def fit_night(
 ) -> list[tuple[ProfileFit | None, Spherical | None]]:
     """Fit the profiles of all runs of one telescope.
 
-    Each run is fitted by itself first; then again with what the other runs, and those logged before,
-    tell of the spherical aberration, which is a constant of the telescope (as length of path; in
-    waves it goes with the wavelength). Where the best position of aberrated light goes with the seeing, that of
+    What is not known of the optics is found first. Each run is fitted by itself; then again with what the other runs,
+    and those logged before, tell of the spherical aberration, which is a constant of the telescope (as length of path;
+    in waves it goes with the wavelength). Where the best position of aberrated light goes with the seeing, that of
     the other runs tells what is typical.
 
     Returns
@@ -134,8 +117,7 @@ def fit_night(
     list of (ProfileFit or None, Spherical or None)
         The final fit, and what the run by itself told of the aberration.
     """
-    errors = [OBSTRUCTION_ERR if run and run.rig.obstruction is not None else _FOUND_ERR for run in runs]
-    runs = _with_obstruction(runs)
+    runs = with_optics(runs)
     alone = [_solve(run) for run in runs]
     told = [_spherical_of(run, solved) if run and solved else None for run, solved in zip(runs, alone, strict=True)]
     fits: list[ProfileFit | None] = []
@@ -144,7 +126,7 @@ def fit_night(
         fit = None
         if run and solved:
             known = solved.with_spherical(pool_spherical(others, run.wavelength_um)) if others else solved
-            fit = (known if _is_sound(known) else solved).report(errors[k])
+            fit = (known if _is_sound(known) else solved).report(run.errors)
         fits.append(fit if fit and math.isfinite(fit.err) and fit.err > 0 else None)
     return list(zip(_in_typical_seeing(fits, runs, logged.seeing), told, strict=True))
 
@@ -211,36 +193,6 @@ def _in_typical_seeing(
         assert fit
         out[k] = fit.in_seeing(fit.log_seeing + after.log_arcsec - before.log_arcsec, math.sqrt(after.variance))
     return out
-
-
-def _with_obstruction(runs: Sequence[RunProfiles | None]) -> list[RunProfiles | None]:
-    """Fill in an obstruction that is not known: the one that suits the run with the most stars."""
-    unknown = [run for run in runs if run and run.rig.obstruction is None]
-    if not unknown:
-        return list(runs)
-    richest = max(unknown, key=lambda run: sum(profile.stars for profile in run.profiles))
-
-    def misfit(share: float) -> float:
-        solved = _solve(replace(richest, rig=replace(richest.rig, obstruction=share)))
-        return solved.chi2_reduced if solved else math.inf
-
-    found = USUAL_OBSTRUCTION
-    tried = {found: misfit(found)}
-    for step in _OBSTRUCTION_STEPS:
-        while True:
-            beside = {round(found - step, 3), round(found + step, 3)} - tried.keys()
-            tried |= {share: misfit(share) for share in sorted(beside) if 0.0 <= share <= _MOST_OBSTRUCTION}
-            best = min(tried, key=lambda share: tried[share])
-            if best == found:
-                break
-            found = best
-    low, middle, high = (tried.get(round(found + k * step, 3), math.inf) for k in (-1, 0, 1))
-    if low + high < math.inf and low + high > 2.0 * middle:  # the vertex of a parabola
-        found += 0.5 * step * (low - high) / (low + high - 2.0 * middle)
-    return [
-        replace(run, rig=replace(run.rig, obstruction=found)) if run and run.rig.obstruction is None else run
-        for run in runs
-    ]
 
 
 def _solve(run: RunProfiles | None) -> SolvedRun | None:

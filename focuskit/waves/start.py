@@ -14,7 +14,7 @@ from focuskit.waves.solve import SLOPE_UNKNOWN, Data, Priors, State
 Array = NDArray[np.float64]
 
 # The way per step a user gives is seldom wrong by more (backlash, backfocus added later): common practice, no source.
-_SLOPE_PRIOR = 0.1
+WAY_ERR = 0.1
 
 
 def start(model: ProfileModel, data: Data, rig: Rig, spherical: tuple[float, float]) -> tuple[State, Priors]:
@@ -46,7 +46,7 @@ def start(model: ProfileModel, data: Data, rig: Rig, spherical: tuple[float, flo
     log_slope = math.log(slopes[at_slope] * model.um_per_wave)
     priors = Priors((log_slope, SLOPE_UNKNOWN), spherical)
     if rig.um_per_step is not None:
-        priors = Priors((math.log(rig.um_per_step), _SLOPE_PRIOR), spherical)
+        priors = Priors((math.log(rig.um_per_step), WAY_ERR), spherical)
     middle = float(np.median(seeing))
     return State(float(best[at_best]), log_slope, spherical[0], KOLMOGOROV_EXPONENT, seeing, middle, 0.0), priors
 

@@ -89,7 +89,8 @@ def test_the_way_back_is_set_aside_without_optics_too(tmp_path, capsys):
     _, answer, _ = analyse(capsys, write_run(tmp_path, run))
     (told_run,) = answer["runs"]
     assert "backlash_seen" in told_run["flags"]
-    assert all(p["used"] for p in told_run["points"][:9])
+    # To the shapes, a hundredth of a step of slack left at the first frame counts.
+    assert all(p["used"] for p in told_run["points"][1:9])
     assert all("other direction" in p["why_not_used"] for p in told_run["points"][11:])
     assert abs(told_run["best_position"] - 9940.0) < 3.0 * told_run["best_position_err"]
 

@@ -1,6 +1,7 @@
 """Runs whose sizes give no best position: the shapes of the stars may, and else nothing is invented."""
 
 import json
+from dataclasses import replace
 
 import pytest
 from small_nights import HERON, take_run, without_optics, write_run
@@ -67,7 +68,8 @@ def test_a_focuser_that_does_not_move_has_no_best_position(tmp_path):
 def test_shapes_need_no_way_per_step(flag, tmp_path):
     """The rings of frames on one side grow by the way per step, from where the best position is."""
     run = take_run(positions=POSITIONS[flag], seed=17, seeing_jitter=0.08)
-    (found,) = analyse(write_run(tmp_path, run), workers=1).runs
+    rig = replace(HERON, um_per_step=None)
+    (found,) = analyse(write_run(tmp_path, run), rig_file=RigFile(rig=rig), workers=1).runs
     assert found.fit.verdict == "usable" and flag in found.fit.flags
     assert found.profile.um_per_step == pytest.approx(4.0, abs=3.0 * found.profile.um_per_step_err)
     assert abs(found.fit.best_position - 10000.0) < 3.0 * found.fit.best_position_err < 3.0
@@ -81,9 +83,8 @@ def test_a_focuser_that_stands_still_in_a_short_sweep_has_no_best_position(tmp_p
     assert found.fit.verdict == "failed" and found.fit.best_position is None
 
 
-def test_without_the_optics_the_sizes_say_where_to_look(tmp_path):
+def test_without_the_optics_the_shapes_of_a_missed_run_still_say_where_focus_is(tmp_path):
     run = take_run(positions=[10050 + 25 * k for k in range(8)], seed=19, seeing_jitter=0.08)
     (found,) = analyse(write_run(tmp_path, without_optics(run)), workers=1).runs
-    assert found.fit.verdict == "failed" and "minimum_outside" in found.fit.flags
-    assert abs(found.fit.look_near - 10000.0) < 3.0 * found.fit.look_near_err
-    assert found.to_json()["look_near_err"] == found.fit.look_near_err
+    assert "minimum_outside" in found.fit.flags
+    assert abs(found.fit.best_position - 10000.0) < 3.0 * found.fit.best_position_err < 6.0

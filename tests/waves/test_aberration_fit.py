@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from focuskit.core import flags
-from focuskit.core.optics import Rig
+from focuskit.core.optics import GIVEN, Rig
 from focuskit.waves import ProfileFit, measure_aberrations, pool_aberrations, profile_model
 from focuskit.waves.aberrations import make_amount
 from focuskit.waves.annuli import harmonic_bins
@@ -67,7 +67,7 @@ def fitted(seed, **options):
 
 
 def shapes_of(seed, **options):
-    return measure_aberrations(*fitted(seed, **options), RIG, WAVELENGTH_UM)
+    return measure_aberrations(*fitted(seed, **options), WAVELENGTH_UM)
 
 
 @pytest.mark.parametrize(("seed", "z7", "z8"), [(1, 0.03, -0.04), (3, -0.015, 0.005)])
@@ -205,10 +205,12 @@ def quiet_run(rng, *, noise=4e-5, gusts_px2=0.0, zones_waves=0.0, frames=9):
         1.0,
         True,
         True,
+        RIG,
+        GIVEN,
         tuple(fits),
         np.ones((1, 1)),
     )
-    return measure_aberrations(profiles, fit, RIG, WAVELENGTH_UM)
+    return measure_aberrations(profiles, fit, WAVELENGTH_UM)
 
 
 @pytest.mark.parametrize("options", [{}, {"gusts_px2": 0.5}, {"zones_waves": 0.02, "noise": 1e-5}, {"frames": 6}])
@@ -239,6 +241,6 @@ def test_runs_together_are_surer():
 
 def test_says_nothing_without_enough_frames():
     profiles, fit = fitted(8)
-    assert measure_aberrations([replace(p, harmonics=None) for p in profiles], fit, RIG, WAVELENGTH_UM) is None
+    assert measure_aberrations([replace(p, harmonics=None) for p in profiles], fit, WAVELENGTH_UM) is None
     few = replace(fit, frames=tuple(replace(f, used=k < 4) for k, f in enumerate(fit.frames)))
-    assert measure_aberrations(profiles, few, RIG, WAVELENGTH_UM) is None
+    assert measure_aberrations(profiles, few, WAVELENGTH_UM) is None

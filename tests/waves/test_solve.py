@@ -9,7 +9,7 @@ from profile_runs import POSITIONS, RIG, SEEING_UM, WAVELENGTH_UM, ZERO, synthet
 from scipy import stats
 from scipy.optimize import minimize_scalar
 
-from focuskit.core.optics import F_RATIO_ERR
+from focuskit.core.optics import F_RATIO_ERR, OpticsErrors
 from focuskit.waves.each_frame import displacements, influences, jackknife, own_positions
 from focuskit.waves.fit import model_for, solve_profiles
 from focuskit.waves.model import KOLMOGOROV_EXPONENT, fwhm_factor
@@ -239,7 +239,7 @@ def test_own_position_and_error_are_those_of_the_frames_likelihood(solved):
 
 
 def test_report_mixes_the_scatters_and_adds_what_the_seeing_leaves_open(solved):
-    solution, fit = solved.solution, solved.report(0.0)
+    solution, fit = solved.solution, solved.report(OpticsErrors(obstruction=0.0))
     weights, moves, covariances = over_scatters(solution.normal, solution.state, solution.priors)
     mean = np.average(moves, axis=0, weights=weights)
     # The law of total variance.
@@ -294,7 +294,7 @@ def test_parameters_move_with_the_obstruction_as_a_refit_does():
     assert before.log_slope - after.log_slope == pytest.approx(expected[LOG_SLOPE], rel=0.03)
     assert abs(expected[LOG_SLOPE]) > 0.004
     # In quadrature, the error of the way per step holds it, and no more.
-    exact, unsure = (narrow.report(err).um_per_step_err / 4.0 for err in (0.0, 0.01))
+    exact, unsure = (narrow.report(OpticsErrors(obstruction=err)).um_per_step_err / 4.0 for err in (0.0, 0.01))
     assert math.sqrt(unsure**2 - exact**2) == pytest.approx(abs(expected[LOG_SLOPE]), rel=0.03)
 
 

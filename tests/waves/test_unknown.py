@@ -1,0 +1,88 @@
+"""Optics that are not known, found from the stars: runs of a known telescope with numbers of it withheld."""
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from profile_runs import RIG, WAVELENGTH_UM, ZERO, synthetic_run
+
+from focuskit.core.optics import GIVEN, MOST_F_RATIO_ERR, OpticsErrors, Rig, with_f_ratio
+from focuskit.waves import RunProfiles, fit_night
+from focuskit.waves.fit import solve_profiles
+from focuskit.waves.unknown import with_optics
+
+
+def run_of(rig, seed=5, **how):
+    frames, _ = synthetic_run(np.random.default_rng(seed), **how)
+    return RunProfiles(tuple(frames), tuple(range(len(frames))), rig, WAVELENGTH_UM)
+
+
+def only(*names):
+    return Rig("Heron", **{name: getattr(RIG, name) for name in names})
+
+
+@pytest.mark.parametrize(
+    ("known", "in_um"),
+    [
+        (("focal_length_mm", "pixel_um", "obstruction"), True),
+        (("um_per_step",), True),
+        ((), False),
+    ],
+)
+def test_withheld_numbers_are_found_within_their_errors(known, in_um):
+    (found,) = with_optics([run_of(only(*known))])
+    rig, errors = found.rig, found.errors
+    assert errors.in_um is in_um and errors.shows_diffraction
+    ratio = rig.f_ratio / rig.pixel_um / (RIG.f_ratio / RIG.pixel_um)
+    assert abs(math.log(ratio)) < 2.0 * errors.f_ratio < 0.3
+    assert rig.obstruction == pytest.approx(RIG.obstruction, abs=2.0 * errors.obstruction)
+    if in_um:
+        assert rig.pixel_um == pytest.approx(RIG.pixel_um, rel=2.0 * errors.f_ratio)
+        assert rig.f_ratio == pytest.approx(RIG.f_ratio, rel=2.0 * errors.f_ratio)
+    for name in known:
+        assert getattr(rig, name) == getattr(RIG, name)
+    [(fit, _)] = fit_night([found])
+    assert (fit.rig, fit.errors) == (rig, errors)
+    assert abs(fit.best_position - ZERO) < 3.0 * fit.err < 1.0
+    if in_um:
+        assert fit.um_per_step == pytest.approx(RIG.um_per_step, abs=2.0 * fit.um_per_step_err)
+
+
+def test_a_rig_that_is_known_is_left_alone():
+    run = run_of(RIG)
+    assert with_optics([run, None]) == [run, None]
+    assert run.errors == GIVEN
+
+
+def test_runs_of_one_rig_share_what_is_found_and_too_few_frames_learn_it():
+    rig = only("pixel_um", "obstruction")
+    whole = run_of(rig)
+    short = replace(whole, profiles=whole.profiles[:3], frames=(0, 1, 2))
+    first, second = with_optics([whole, short])
+    assert (first.rig, first.errors) == (second.rig, second.errors)
+    # Three frames by themselves show nothing: what was known before stays, and it is said to be of no use.
+    (alone,) = with_optics([short])
+    assert not alone.errors.shows_diffraction and not alone.errors.in_um
+    assert alone.errors.f_ratio > MOST_F_RATIO_ERR
+
+
+def test_the_error_of_a_found_focal_ratio_is_in_all_that_moves_with_it():
+    """A refit with another focal ratio moves the results as far as the error says, to first order."""
+    frames, _ = synthetic_run(np.random.default_rng(8), spherical_waves=0.02)
+    rig = replace(RIG, um_per_step=None)
+    here, there = (solve_profiles(frames, one, WAVELENGTH_UM) for one in (rig, replace(rig, aperture_mm=200.0 / 1.02)))
+    exact = here.report(OpticsErrors(f_ratio=0.0, obstruction=0.0))
+    unsure = here.report(OpticsErrors(f_ratio=0.02, obstruction=0.0, found=frozenset({"f_ratio"})))
+    moved = there.best_position - here.best_position
+    assert math.sqrt(unsure.err**2 - exact.err**2) == pytest.approx(abs(moved), rel=0.15)
+    way = math.log(there.report().um_per_step / exact.um_per_step)
+    added = math.sqrt(unsure.um_per_step_err**2 - exact.um_per_step_err**2) / exact.um_per_step
+    assert added == pytest.approx(way, rel=0.1)
+
+
+def test_a_focal_ratio_gives_the_length_that_is_missing():
+    assert with_f_ratio(only("focal_length_mm"), 7.0).aperture_mm == pytest.approx(200.0)
+    assert with_f_ratio(only("aperture_mm"), 7.0).focal_length_mm == pytest.approx(1400.0)
+    neither = with_f_ratio(Rig(), 7.0)
+    assert (neither.f_ratio, neither.focal_length_mm, neither.aperture_mm) == (7.0, None, None)
