@@ -187,6 +187,8 @@ def wording_page() -> str:
     for page in sorted(PACKAGE.rglob("*.html")):
         lines += [f"- {line}" for line in page_words(page.read_text(encoding="utf-8"))]
     for path in sorted(PACKAGE.rglob("*.py")):
+        if path.name == "table_words.py":
+            continue  # what other people call their columns
         found = sentences(ast.parse(path.read_text(encoding="utf-8")))
         name = path.relative_to(PACKAGE).as_posix()
         if found and name not in ("core/flags.py", "cli/parser.py"):

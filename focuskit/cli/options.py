@@ -279,6 +279,8 @@ def add_table_options(group: Any) -> None:
     group.add_argument(
         "--zone", type=reader(_zone), metavar="ZONE", help="of times without offset, like Europe/Oslo (UTC)"
     )
+    kept = "keep in the rig file how the tables were read, and which filters were joined"
+    group.add_argument("--keep-reading", action="store_true", help=kept)
     add_rig_options(group, "rig file (TOML): names of columns and filters, rebuilds, travel")
 
 

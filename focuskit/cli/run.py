@@ -30,6 +30,7 @@ OPTIONS = {
     "only": "--only COLUMN=VALUE",
     "unit": "--unit C, F or K; or another column, with --temps-columns temperature=NAME",
     "columns": "--columns or, of a log of temperatures, --temps-columns, like time=NAME",
+    "log": "or take temperatures from a log with --temps LOG.csv, that of the nearest weather station, too",
     "dates": "--dates day-first or --dates month-first",
     "evening": "--dates evening",
     "decimal": "--decimal comma or --decimal point",

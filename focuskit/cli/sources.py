@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import argparse
 import sqlite3
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from focuskit.cli import keep
 from focuskit.cli.progress import print_remarks
 from focuskit.core.errors import FocuskitError
 from focuskit.core.logged import LoggedRun
@@ -18,7 +19,7 @@ from focuskit.logbook import Logbook, Renewal, read_runs
 
 if TYPE_CHECKING:
     from focuskit.drift import Drift
-    from focuskit.frames import FrameInfo, TemperatureLog
+    from focuskit.frames import FrameInfo, Reading, TemperatureLog
 
 
 MOST_NAMED = 5  # of the rows that are left out, on the terminal; the JSON of offsets has all
@@ -128,12 +129,15 @@ def read_table(path: str, args: argparse.Namespace, rig_file: RigFile) -> tuple[
     """
     own = args.rig_name or rig_file.rig.name
     dropped: list[Dropped] = []
-    account: list[str] = []
-    columns = {**rig_file.columns, **args.columns}
+    readings: list[Reading] = []
+    _use_tables(args, rig_file)
     runs = read_runs(
-        path, columns, args.zone, dropped, unit=args.unit, decimal=args.decimal, dates=args.dates, account=account
-    )
-    _print_account(args, account)
+        path, args.columns, args.zone, dropped, unit=args.unit, decimal=args.decimal, dates=args.dates,
+        usual=_of_one(rig_file).columns, readings=readings,
+    )  # fmt: skip
+    _print_account(args, readings)
+    if keep.is_kept(args):
+        keep.keep_columns(args, readings[0].names, is_log=False)
     _print_dropped(dropped)
     return [replace(run, filter=rig_file.filters.name(run.filter), rig=run.rig or own) for run in runs], dropped
 
@@ -187,9 +191,26 @@ def record_runs(args: argparse.Namespace, runs: Iterable[LoggedRun]) -> Renewal 
     return came
 
 
-def _print_account(args: argparse.Namespace, account: Sequence[str]) -> None:
-    """Say in three lines how a table was read; with ``--quiet`` only what was assumed."""
+def _of_one(rig_file: RigFile) -> RigFile:
+    """Return the rig file that tables are of: of those that were found, the only one."""
+    return rig_file.rigs[0] if len(rig_file.rigs) == 1 else rig_file
+
+
+def _use_tables(args: argparse.Namespace, rig_file: RigFile) -> None:
+    """Take from the rig file how tables are to be read, where no option says it."""
+    from focuskit.core.log_times import as_zone
+
+    said = _of_one(rig_file).tables
+    args.unit = args.unit or said.get("unit")
+    args.decimal = args.decimal or said.get("decimal")
+    args.dates = args.dates or tuple(filter(None, said.get("dates", "").split(",")))
+    args.zone = args.zone or (as_zone(said["zone"]) if "zone" in said else None)
+
+
+def _print_account(args: argparse.Namespace, readings: Sequence[Reading]) -> None:
+    """Say in three lines how each table was read; with ``--quiet`` only what was assumed."""
     quiet = getattr(args, "quiet", False)
+    account = [line for reading in readings for line in reading.account]
     print_remarks([line for line in account if not quiet or (": assumed: " in line and not line.endswith("nothing"))])
 
 
@@ -200,10 +221,13 @@ def _print_dropped(dropped: list[Dropped]) -> None:
 
 def read_source(args: argparse.Namespace) -> Source:
     """Read the logged runs that the options of `add_run_options` point to."""
+    keep.is_kept(args)
     rig_file = read_rig(args)
     runs, dropped = read_table(args.runs, args, rig_file) if args.runs else read_logbook(args, open_logbook(args).path)
     rig_file = _rig_of_runs(args, rig_file, runs)
     filters = rig_file.filters.joined(run.filter for run in runs) if args.join_filters else rig_file.filters
+    if args.join_filters and keep.is_kept(args):
+        keep.keep_filters(args, rig_file.filters, filters)
     runs = [replace(run, filter=filters.name(run.filter)) for run in runs]
     remarks = filters.remarks(run.filter for run in runs)
     print_remarks([f"{line} (--join-filters does so here)" if "look like one" in line else line for line in remarks])
@@ -264,6 +288,12 @@ def read_log(args: argparse.Namespace, night: str | None) -> TemperatureLog:
     """Read the log that the options of `add_log_options` point to."""
     from focuskit.frames import read_temperatures
 
+    keep.is_kept(args)
+    tables: Mapping[str, str] = {}
+    if args.rig or not getattr(args, "no_rig", True):
+        rig_file = read_rig(args)
+        _use_tables(args, rig_file)
+        tables = _of_one(rig_file).tables
     log = read_temperatures(
         args.temps,
         columns=args.temps_columns or (None if args.runs else args.columns),
@@ -273,8 +303,11 @@ def read_log(args: argparse.Namespace, night: str | None) -> TemperatureLog:
         night=night,
         decimal=args.decimal,
         dates=args.dates,
+        usual={key.removeprefix("log_"): name for key, name in tables.items() if key.startswith("log_")},
     )
-    _print_account(args, log.account)
+    _print_account(args, log.readings)
+    if keep.is_kept(args):
+        keep.keep_columns(args, log.readings[-1].names, is_log=True)
     return log
 
 

@@ -66,7 +66,10 @@ def choose_runs(
             aside.append(SetAside(run, reason))
     if not chosen:
         reasons = "; ".join(dict.fromkeys(str(one.reason) for one in aside)) or "the table is empty"
-        raise FocuskitError(f"no logged run can be used ({reasons}); log good runs with position and temperature")
+        raise FocuskitError(
+            f"no logged run can be used ({reasons}); log good runs with position and temperature",
+            "log" if any(one.reason.code == "no_temperature" for one in aside) else None,
+        )
     codes = {one.reason.code for one in aside}
     raised += ["temperature_missing"] if "no_temperature" in codes else []
     raised += ["filter_missing"] if "no_filter" in codes else []

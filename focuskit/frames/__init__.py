@@ -4,13 +4,12 @@ In: FITS files below a folder, the rig file, tables of the user. Out: `FrameInfo
 `TemperatureLog`.
 """
 
-from focuskit.frames.csv_table import read_csv
 from focuskit.frames.draft import RigDraft
 from focuskit.frames.frame import FoundFile, FrameInfo, find_some_frames, read_frame, read_pixels
 from focuskit.frames.pixels import Pixels
 from focuskit.frames.rig_file import RigFile, read_rig_file, read_toml
 from focuskit.frames.source import Limits
-from focuskit.frames.table_reading import TableReader
+from focuskit.frames.table_reading import Reading, TableReader
 from focuskit.frames.temperatures import TemperatureLog, read_temperatures
 
 __all__ = [
@@ -18,12 +17,12 @@ __all__ = [
     "FrameInfo",
     "Limits",
     "Pixels",
+    "Reading",
     "RigDraft",
     "RigFile",
     "TableReader",
     "TemperatureLog",
     "find_some_frames",
-    "read_csv",
     "read_frame",
     "read_pixels",
     "read_rig_file",

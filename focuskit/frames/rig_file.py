@@ -26,7 +26,7 @@ FACTS = (
 )  # fmt: skip
 
 # Columns of a table of logged runs that may go by other names.
-COLUMNS = ("time", "filter", "temperature_c", "position", "position_err", "rig")
+COLUMNS = ("time", "filter", "temperature_c", "temperature", "position", "position_err", "rig")
 
 _NUMBERS = {  # key: an example
     "focal_length_mm": "1400", "aperture_mm": "200", "obstruction": "0.36", "pixel_um": "3.76", "um_per_step": "4.0",
@@ -42,7 +42,10 @@ _KEYS = (
     "position_pattern",
     "rebuilds",
     "columns",
+    "tables",
 )
+# How tables are to be read, as the options of the same names say it, and the columns of logs of temperatures.
+_TABLE_KEYS = ("unit", "decimal", "dates", "zone", "log_time", "log_temperature")
 _FILTER_KEYS = ("wavelength_nm", "narrowband", "also")
 _SAME_FOCAL_LENGTH = 0.1  # chosen: makers round by per cents, a reducer changes it by 15 % or more
 _MAX_BYTES = 65536  # a rig file has a few lines; Python's reader of TOML takes 30 s for a long line of 800 kB
@@ -75,6 +78,8 @@ class RigFile:
     rebuilds : tuple of datetime
         When the optical train was taken apart, in order, UTC.
     columns : mapping of focuskit's column to the name it has in the user's table of runs
+    tables : mapping of str to str
+        How tables are to be read: ``unit``, ``decimal``, ``dates``, ``zone``, ``log_time``, ``log_temperature``.
     rigs : tuple of RigFile
         Rig files of several rigs, of which each frame takes its own; what else is said is of frames that have none.
     strangers : frozenset of Optics
@@ -91,6 +96,7 @@ class RigFile:
     position_pattern: str | None = None
     rebuilds: tuple[datetime, ...] = ()
     columns: Mapping[str, str] = field(default_factory=dict)
+    tables: Mapping[str, str] = field(default_factory=dict)
     rigs: tuple[RigFile, ...] = ()
     strangers: frozenset[Optics] = frozenset()
     source: str | None = field(default=None, compare=False)
@@ -206,7 +212,8 @@ def rig_from_table(table: Mapping[str, Any], source: str) -> RigFile:
         keywords=_keywords(table.get("keywords", {}), source),
         position_pattern=pattern,
         rebuilds=_rebuilds(table.get("rebuilds", []), source),
-        columns=_columns(table.get("columns", {}), source),
+        columns=_columns(table.get("columns", {}), "columns", COLUMNS, source),
+        tables=_columns(table.get("tables", {}), "tables", _TABLE_KEYS, source),
     )
 
 
@@ -340,12 +347,12 @@ def _rebuilds(value: object, source: str) -> tuple[datetime, ...]:
         raise FocuskitError(f"{source}: {_shown(problem)}; {hint}") from problem
 
 
-def _columns(value: object, source: str) -> dict[str, str]:
+def _columns(value: object, key: str, known: tuple[str, ...], source: str) -> dict[str, str]:
     if not isinstance(value, dict):
-        raise FocuskitError(f"{source}: columns must be a table, like [columns] with position = 'focus'")
+        raise FocuskitError(f"{source}: {key} must be a table, like [{key}] with {known[0]} = 'name'")
     for column, name in value.items():
-        if column not in COLUMNS:
-            raise FocuskitError(f"{source}: unknown column '{_shown(column)}'; known are {', '.join(COLUMNS)}")
+        if column not in known:
+            raise FocuskitError(f"{source}: unknown column '{_shown(column)}'; known are {', '.join(known)}")
         if not isinstance(name, str) or not name.strip():
             raise FocuskitError(f"{source}: the name of column {column} must be text in quotes")
     return dict(value)

@@ -16,7 +16,7 @@ from focuskit.core.errors import FocuskitError
 from focuskit.core.log_times import read_number
 from focuskit.core.reasons import Dropped
 from focuskit.core.written_times import WrittenTimes, has_zone, is_iso, write_times
-from focuskit.frames.csv_table import Cells, read_cells
+from focuskit.frames.csv_table import Cells, CsvTable, read_cells, read_csv
 from focuskit.frames.table_roles import Columns, find_columns, find_header
 from focuskit.frames.table_values import split_errors, write_numbers
 from focuskit.frames.table_words import UNITS_OF, has, is_metric, is_unit_line, unit_in_name, unit_of
@@ -45,6 +45,8 @@ class TableReader:
         Words of `focuskit.core.written_times.DATE_WORDS`.
     only : (str, str) or None
         Use only rows whose column (first) holds the value (second).
+    usual : mapping of role to the name of its column
+        As ``columns``, for tables that have such a column.
     """
 
     columns: Mapping[str, str] = field(default_factory=dict)
@@ -52,6 +54,12 @@ class TableReader:
     decimal: str | None = None
     dates: tuple[str, ...] = ()
     only: tuple[str, str] | None = None
+    usual: Mapping[str, str] = field(default_factory=dict)
+
+    @staticmethod
+    def rows(path: Path, what: str, most: int) -> CsvTable:
+        """Read a table whose first row is its header, of at most so many bytes; see `read_csv`."""
+        return read_csv(path, what, most=most)
 
     def read(self, path: Path, what: str, known: Sequence[str], utc: bool = True) -> Reading:
         """Read a table of runs or temperatures.
@@ -129,7 +137,9 @@ class _Table:
             self.units_below, first = cells.rows[first], first + 1
         self.lost: list[Dropped] = []
         rows, lines = self._of_width(header, cells.rows[first:], cells.lines[first:])
-        self.columns: Columns = find_columns(header, rows, known, said.columns, said.only)
+        usual = {role: name for role, name in said.usual.items() if {*name.split("+")} <= {*header}}
+        self.mapped = {**usual, **said.columns}
+        self.columns: Columns = find_columns(header, rows, known, self.mapped, said.only)
         if self.columns.kept is not None:
             rows, lines = [rows[i] for i in self.columns.kept], [lines[i] for i in self.columns.kept]
         self.header, self.rows, self.lines = header, rows, lines
@@ -223,7 +233,7 @@ class _Table:
             return self.said.unit, ""
         if named:
             return named, "as its name says"
-        if "temperature_c" in self.said.columns:
+        if "temperature_c" in self.mapped:
             return "C", ""
         if metric:
             return "C", "as in the countries of its words, numbers or dates; --unit names another"

@@ -50,10 +50,8 @@ class TemperatureLog:
     dropped : tuple of Dropped
     notes : tuple of str
         Every assumption made in reading, one sentence each.
-    account : tuple of str
-        How each file was read, in three lines; none where it needs no word.
-    names : mapping of str to str
-        What the last file calls the columns ``time`` and ``temperature``.
+    readings : tuple of Reading
+        How each file was read.
     """
 
     time_s: FloatArray
@@ -61,8 +59,7 @@ class TemperatureLog:
     nights: tuple[tuple[int, int], ...]
     dropped: tuple[Dropped, ...] = ()
     notes: tuple[str, ...] = ()
-    account: tuple[str, ...] = field(default=(), compare=False)
-    names: Mapping[str, str] = field(default_factory=dict, compare=False)
+    readings: tuple[Reading, ...] = field(default=(), compare=False, repr=False)
 
     def night(self, index: int) -> tuple[FloatArray, FloatArray]:
         """Return ``(time_s, temperature_c)`` of one night."""
@@ -80,6 +77,7 @@ def read_temperatures(
     night: str | None = None,
     decimal: str | None = None,
     dates: Sequence[str] = (),
+    usual: Mapping[str, str] | None = None,
 ) -> TemperatureLog:
     """Read one or more temperature logs and split them into nights.
 
@@ -87,7 +85,7 @@ def read_temperatures(
     ----------
     paths : path or sequence of paths
         Tables as people and loggers write them: separators, decimal marks, encodings, dates and units are
-        found out, and ``account`` of the log says how each was read. Spreadsheets (``.xlsx``) need openpyxl.
+        found out, and ``readings`` of the log say how each was read. Spreadsheets (``.xlsx``) need openpyxl.
     columns : mapping, optional
         Names of the columns ``time`` and ``temperature`` in the file, where they are not clear, or their places
         from 1. ``time`` may name several, joined by ``+``: ``date+time``, or ``year+month+day+hour``.
@@ -108,6 +106,8 @@ def read_temperatures(
     dates : sequence of {'day-first', 'month-first', 'evening'}
         What comes first in dates, where they leave it open; whether the hours after midnight have the date
         of the evening.
+    usual : mapping, optional
+        As ``columns``, for files that have such columns.
 
     Raises
     ------
@@ -116,7 +116,7 @@ def read_temperatures(
     """
     clock = as_zone(zone)
     files = [Path(p) for p in ([paths] if isinstance(paths, str | Path) else paths)]
-    reader = TableReader(columns or {}, _unit(unit), decimal, tuple(dates), only)
+    reader = TableReader(columns or {}, _unit(unit), decimal, tuple(dates), only, usual or {})
     tables = [reader.read(path, "a CSV log of temperatures", ("time", "temperature"), clock is UTC) for path in files]
     if not tables:
         raise FocuskitError("no temperature log is given: name at least one CSV file")
@@ -130,8 +130,7 @@ def read_temperatures(
         raise FocuskitError(f"{files[0]}: no night of at least {SHORTEST_NIGHT_H:g} h is in the log ({rule})")
     unique_notes = tuple(dict.fromkeys(notes))
     dropped.sort(key=lambda d: (d.file, d.line))
-    account = tuple(line for table in tables for line in table.account)
-    return TemperatureLog(time_s, celsius, nights, tuple(dropped), unique_notes, account, tables[-1].names)
+    return TemperatureLog(time_s, celsius, nights, tuple(dropped), unique_notes, tuple(tables))
 
 
 def _join(

@@ -17,7 +17,7 @@ from focuskit.core.ranges import MOST_OUT_OF_RANGE
 from focuskit.core.reasons import Dropped
 from focuskit.core.text import harmless_text, write_whole
 from focuskit.core.times import format_time, parse_time
-from focuskit.frames import TableReader
+from focuskit.frames import Reading, TableReader
 
 UNITS = {
     "temperature_c": "deg_C", "hfd_best_px": "pix", "exposure_s": "s", "seconds": "s",
@@ -41,7 +41,8 @@ def read_runs(
     unit: str | None = None,
     decimal: str | None = None,
     dates: Sequence[str] = (),
-    account: list[str] | None = None,
+    usual: Mapping[str, str] | None = None,
+    readings: list[Reading] | None = None,
 ) -> list[LoggedRun]:
     """Read logged runs from a table: one that focuskit wrote, or one kept by hand.
 
@@ -64,8 +65,11 @@ def read_runs(
     dates : sequence of {'day-first', 'month-first', 'evening'}
         What comes first in dates, where they leave it open; whether the hours after midnight have the date
         of the evening.
-    account : list of str, optional
-        Where three lines are added that say how the table was read, if it is not one that focuskit wrote.
+    usual : mapping, optional
+        As ``columns``, where the file has such columns.
+    readings : list of Reading, optional
+        Where is added how the table was read: its ``account`` says so in three lines, if it is not one that focuskit
+        wrote.
 
     Raises
     ------
@@ -77,10 +81,10 @@ def read_runs(
     for name in columns or {}:
         if name not in (*COLUMNS, "temperature"):
             raise FocuskitError(f"no column of a run is called '{name}'; known are {', '.join(COLUMNS)}")
-    reader = TableReader(columns or {}, unit, decimal, tuple(dates))
+    reader = TableReader(columns or {}, unit, decimal, tuple(dates), usual=usual or {})
     table = reader.read(path, "a CSV table of logged runs", COLUMNS, zone is None)
-    if account is not None:
-        account += table.account
+    if readings is not None:
+        readings.append(table)
     runs = []
     lost = list(table.lost)
     if lost and dropped is None:

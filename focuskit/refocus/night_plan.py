@@ -15,7 +15,7 @@ from focuskit.core.filters import USUAL_FILTERS, FilterTable
 from focuskit.core.logged import LoggedRun
 from focuskit.core.ranges import RANGES, is_in_range
 from focuskit.core.times import NIGHT_GAP_S
-from focuskit.frames import read_csv, read_toml
+from focuskit.frames import TableReader, read_toml
 
 NAMELESS = "-"  # the filter of runs that name none
 _MOST_PLAN_BYTES = 1_000_000  # search: a plan has a few lines: more is another file
@@ -76,7 +76,7 @@ def _entries_of_toml(path: Path) -> Sequence[Mapping[str, Any]]:
 
 
 def _entries_of_csv(path: Path) -> Sequence[Mapping[str, Any]]:
-    table = read_csv(path, _WANTED, most=_MOST_PLAN_BYTES)
+    table = TableReader.rows(path, _WANTED, _MOST_PLAN_BYTES)
     entries = [dict(zip(table.header, row, strict=False)) for row in table.rows]
     if table.decimal_comma:
         entries = [{k: v if k == "filter" else v.replace(",", ".") for k, v in entry.items()} for entry in entries]

@@ -234,17 +234,17 @@ def assert_log(log):
 
 @pytest.mark.parametrize("kind", READ_RUNS)
 def test_tables_of_runs_are_read_at_once(tmp_path, kind):
-    account = []
-    assert_runs(read_runs(write(tmp_path, READ_RUNS[kind]), account=account))
+    readings = []
+    assert_runs(read_runs(write(tmp_path, READ_RUNS[kind]), readings=readings))
     # What focuskit writes itself needs no word; all else has three lines.
-    assert len(account) == (0 if kind == "as focuskit writes it" else 3)
+    assert len(readings[0].account) == (0 if kind == "as focuskit writes it" else 3)
 
 
 @pytest.mark.parametrize("kind", READ_LOGS)
 def test_logs_are_read_at_once(tmp_path, kind):
     log = read_temperatures(write(tmp_path, READ_LOGS[kind]))
     assert_log(log)
-    assert len(log.account) == (0 if kind == "as focuskit reads it" else 3)
+    assert len(log.readings[0].account) == (0 if kind == "as focuskit reads it" else 3)
     assert not log.dropped
 
 
@@ -283,9 +283,9 @@ def test_a_spreadsheet_is_read_with_its_dates_and_numbers(tmp_path):
     for moment, name, celsius, position in RUNS:
         sheet.append([moment.date(), moment.time(), name, celsius, position])
     book.save(tmp_path / "runs.xlsx")
-    account = []
-    assert_runs(read_runs(tmp_path / "runs.xlsx", account=account))
-    assert "sheet 'Fokus', not leer" in account[0]
+    readings = []
+    assert_runs(read_runs(tmp_path / "runs.xlsx", readings=readings))
+    assert "sheet 'Fokus', not leer" in readings[0].account[0]
 
 
 @pytest.mark.parametrize(
