@@ -18,6 +18,7 @@ import io
 import json
 import random
 import resource
+import shutil
 import signal
 import sys
 import tempfile
@@ -30,6 +31,7 @@ from pathlib import Path
 
 import numpy as np
 from astropy.io import fits
+from odd_skies import odd_run
 
 from focuskit.cli import run as cli
 from focuskit.core.errors import FocuskitError
@@ -325,6 +327,25 @@ class Fuzzer:
             for path in files:
                 path.unlink()
 
+    def skies(self, count: int) -> None:
+        """Whole focus runs of odd but legal pixels, with and without optics, through the commands."""
+        for number in range(count):
+            night = self.folder / f"sky_{number}"
+            night.mkdir()
+            what, run = odd_run(1000 * self.seed + number)
+            for k, (image, facts) in enumerate(run):
+                header = fits.Header(list(facts.items()))
+                fits.PrimaryHDU(image, header).writeto(night / f"frame_{k}.fits")
+
+            def trial(night: Path = night) -> str:
+                for command in ("analyse", "diagnose", "defocus"):
+                    run_command(command, str(night), "--json", "--workers", "1")
+                return "answered"
+
+            self._guard("night", number, what.encode(), ".sky", trial)
+            self.tried["night"] += 1
+            shutil.rmtree(night)
+
     def tables(self, count: int) -> None:
         """Mutated tables of runs and of temperatures."""
         rows = ["time,filter,temperature_c,position,position_err,rig,frames,excluded,note"]
@@ -456,7 +477,7 @@ class Fuzzer:
 
 def fuzz(seed: int, cases: int, keep: Path | None = None, only: str | None = None) -> Fuzzer:
     """Try ``cases`` files of all kinds together, or of one kind."""
-    shares = {"frames": 0.4, "nights": 0.2, "tables": 0.15, "rig_files": 0.15, "logbooks": 0.1}
+    shares = {"frames": 0.4, "nights": 0.2, "tables": 0.15, "rig_files": 0.15, "logbooks": 0.1, "skies": 0.01}
     with tempfile.TemporaryDirectory() as folder:
         fuzzer = Fuzzer(Path(folder), seed, keep)
         for name, share in shares.items():
@@ -470,7 +491,7 @@ def main() -> int:
     parser = argparse.ArgumentParser(description="Feed focuskit mutated files.")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--cases", type=int, default=20000)
-    parser.add_argument("--only", choices=("frames", "nights", "tables", "rig_files", "logbooks"))
+    parser.add_argument("--only", choices=("frames", "nights", "tables", "rig_files", "logbooks", "skies"))
     parser.add_argument("--keep", type=Path, help="folder for files that break a promise")
     args = parser.parse_args()
     resource.setrlimit(resource.RLIMIT_AS, (MOST_BYTES, MOST_BYTES))
