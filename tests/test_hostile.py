@@ -78,7 +78,7 @@ def with_card(data, keyword, value):
 def broken_files(image, facts):
     """Return name, content and reason of files of which none can be a frame."""
     good = plain(image, facts)
-    cube = plain(np.zeros((3, 40, 40), "i2"), facts)
+    cube = plain(np.zeros((4, 40, 40), "i2"), facts)
     table = io.BytesIO()
     fits.BinTableHDU.from_columns([fits.Column("a", "J", array=np.arange(9))]).writeto(table)
     line = plain(np.zeros(500, "i2"), facts)

@@ -229,6 +229,9 @@ def _remarks(result: RunResult, frames: bool, ways: bool) -> list[str]:
         lines.append(f"  {entry.meaning} {entry.advice}")
     if result.look_near is not None:
         lines.append(f"  Centre the next sweep near {result.look_near}.")
+    if result.colours:
+        beside = ", ".join(f"{one.name} {plus_minus(one.offset_steps, one.err, sign=True)}" for one in result.colours)
+        lines.append(f"  The best position is that of green light. From there focus: {beside} steps.")
     for point in run["points"]:
         if point["why_not_used"]:
             lines.append(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -11,6 +12,20 @@ from focuskit.core.errors import FocuskitError
 BAYER_PATTERNS = ("RGGB", "BGGR", "GRBG", "GBRG")
 # Rows and columns, within each cell of 2×2 pixels, of those that count.
 Sites = tuple[tuple[int, int], ...]
+
+
+@dataclass(frozen=True)
+class ColourOffset:
+    """By how many steps the focus of a colour, ``R`` or ``B``, lies off that of green, and the standard deviation."""
+
+    colour: str
+    offset_steps: float
+    err: float
+
+    @property
+    def name(self) -> str:
+        """The colour as a word."""
+        return {"R": "red", "B": "blue"}[self.colour]
 
 
 def colour_sites(bayer: str | None, colour: str = "G") -> Sites | None:

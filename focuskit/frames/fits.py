@@ -107,15 +107,22 @@ class FitsImage:
         Rows and columns.
     pixels : Pixels or None
         None if only the header was asked for.
+    planes : int
+        1, or 3 for red, green and blue.
     """
 
     header: Header
     shape: tuple[int, int]
     pixels: Pixels | None
+    planes: int = 1
 
 
-def read_fits_image(path: str | Path, name: str, limits: Limits, with_pixels: bool = True) -> FitsImage:
+def read_fits_image(
+    path: str | Path, name: str, limits: Limits, with_pixels: bool = True, plane: int | None = None
+) -> FitsImage:
     """Read the first two-dimensional image of a file, opening it once; errors call it ``name``.
+
+    Of three planes ``plane`` is read, the middle one if not said.
 
     Raises
     ------
@@ -128,13 +135,13 @@ def read_fits_image(path: str | Path, name: str, limits: Limits, with_pixels: bo
             image = _find_image(source, limits)
             pixels = None
             if with_pixels:
-                pixels = _read_pixels(source, image, limits)
+                pixels = _read_pixels(source, image, limits, plane)
                 source.finish()
     except DamageError as problem:
         raise FocuskitError(f"{name}: {problem}") from problem
     except READ_ERRORS as problem:
         raise FocuskitError(f"{name}: cannot be read ({failure(problem)})") from problem
-    return FitsImage(image.header, image.shape, pixels)
+    return FitsImage(image.header, image.shape, pixels, image.planes)
 
 
 @dataclass(frozen=True)
@@ -147,6 +154,7 @@ class _Found:
     shape: tuple[int, int]
     bitpix: int
     is_tiled: bool
+    planes: int
 
 
 def _find_image(source: Source, limits: Limits) -> _Found:
@@ -168,9 +176,10 @@ def _find_image(source: Source, limits: Limits) -> _Found:
             raise DamageError(f"has BITPIX = {bitpix}, which FITS does not know")
         shape = _image_shape(axes) if is_tiled or is_image else None
         if shape is not None:
-            if shape[0] * shape[1] > limits.pixels:
+            planes = math.prod(axes[2:])
+            if shape[0] * shape[1] * planes > limits.pixels:
                 raise DamageError(f"claims {shape[1]} x {shape[0]} pixels, over the limit of {limits.pixels}")
-            return _Found(own, {**primary, **own}, block, shape, bitpix, is_tiled)
+            return _Found(own, {**primary, **own}, block, shape, bitpix, is_tiled, planes)
         kinds.append(f"an image of {len(axes)} axes" if is_image and axes else "a table")
         if is_image and not axes:
             kinds.pop()
@@ -220,8 +229,8 @@ def _axes(header: Mapping[str, Value], prefix: str) -> tuple[int, ...]:
 
 
 def _image_shape(axes: tuple[int, ...]) -> tuple[int, int] | None:
-    """Return rows and columns if this is one plane of pixels, else None."""
-    if len(axes) < 2 or any(length != 1 for length in axes[2:]) or 0 in axes:
+    """Return rows and columns if this is one plane of pixels, or three of colours; else None."""
+    if len(axes) < 2 or math.prod(axes[2:]) not in (1, 3) or 0 in axes:
         return None
     return axes[1], axes[0]
 
@@ -243,16 +252,19 @@ def _padded(nbytes: int) -> int:
     return -(-nbytes // BLOCK) * BLOCK
 
 
-def _read_pixels(source: Source, image: _Found, limits: Limits) -> Pixels:
+def _read_pixels(source: Source, image: _Found, limits: Limits, plane: int | None) -> Pixels:
     zero, scale = _scaling(image.own)
     blank = image.own.get("ZBLANK" if image.is_tiled and "ZBLANK" in image.own else "BLANK")
     if image.bitpix < 0 or isinstance(blank, bool) or not isinstance(blank, int):
         blank = None
+    wanted = image.planes // 2 if plane is None else min(plane, image.planes - 1)
     if image.is_tiled:
-        raw = _unpack_tiles(source, image, limits)
+        raw = _unpack_tiles(source, image, limits)[wanted]
     else:
-        count = image.shape[0] * image.shape[1]
-        raw = source.read_array(np.dtype(_DTYPES[image.bitpix]), count).reshape(image.shape)
+        count, dtype = image.shape[0] * image.shape[1], np.dtype(_DTYPES[image.bitpix])
+        source.skip(wanted * count * dtype.itemsize)
+        raw = source.read_array(dtype, count).reshape(image.shape)
+        source.skip((image.planes - 1 - wanted) * count * dtype.itemsize)
     raw.flags.writeable = False
     return Pixels(raw, zero, scale, blank)
 
@@ -266,7 +278,7 @@ def _scaling(header: Mapping[str, Value]) -> tuple[float, float]:
 
 
 def _unpack_tiles(source: Source, image: _Found, limits: Limits) -> np.ndarray:
-    """Unpack a tile-compressed image to its stored numbers."""
+    """Unpack a tile-compressed image to its stored numbers, shape (planes, rows, columns)."""
     nbytes = _data_bytes(image.own)
     left = limits.unpacked_bytes if source.size is None else source.size - source.position
     data = source.read(_padded(nbytes)) if nbytes <= left else b""
@@ -286,9 +298,9 @@ def _unpack_tiles(source: Source, image: _Found, limits: Limits) -> np.ndarray:
                 raw = np.array(hdus[1].data, order="C")
     except _tile_errors() as problem:
         raise DamageError(f"is damaged: its tiles do not unpack ({failure(problem)})") from problem
-    if raw.size != math.prod(image.shape) or raw.dtype.kind not in "iuf":
+    if raw.size != image.planes * math.prod(image.shape) or raw.dtype.kind not in "iuf":
         raise DamageError("is damaged: its tiles do not unpack to what its header says")
-    return raw.reshape(image.shape)
+    return raw.reshape(image.planes, *image.shape)
 
 
 def _tile_errors() -> tuple[type[Exception], ...]:

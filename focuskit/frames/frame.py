@@ -37,11 +37,14 @@ class FrameInfo(HeaderFacts):
         Path relative to the folder that was searched, with forward slashes.
     shape : (int, int)
         Rows and columns of the image.
+    planes : int
+        1, or 3 for an image in red, green and blue.
     """
 
     path: str
     name: str
     shape: tuple[int, int]
+    planes: int = 1
 
     @property
     def optics(self) -> Optics:
@@ -63,12 +66,16 @@ class FrameInfo(HeaderFacts):
 
     @property
     def colour(self) -> str | None:
-        """The colour that the stars are measured in: green with a matrix of colours; else None, for all light."""
-        return "G" if self.bayer else None
+        """The colour that the stars are measured in: green where there are several; else None, for all light."""
+        return "G" if self.bayer or self.planes == 3 else None
 
     def sites(self, colour: str = "G") -> Sites | None:
         """Return where the pixels of a colour lie in each cell of the matrix; None without a matrix."""
         return colour_sites(self.bayer, colour)
+
+    def plane(self, colour: str = "G") -> int:
+        """Return which plane of the file shows a colour."""
+        return "RGB".index(colour) if self.planes == 3 else 0
 
 
 @dataclass(frozen=True)
@@ -198,9 +205,11 @@ def read_frame_info(
     return _frame_info(image, path, name, rig_file)
 
 
-def read_pixels(path: str | Path, limits: Limits | None = None) -> Pixels:
-    """Read a frame's pixels; see `read_frame`."""
-    return read_frame(path, limits=limits)[1]
+def read_pixels(path: str | Path, limits: Limits | None = None, plane: int | None = None) -> Pixels:
+    """Read a frame's pixels, of an image in three colours one plane, green if not said; see `read_frame`."""
+    image = read_fits_image(path, _relative_name(path, None), limits or Limits(), plane=plane)
+    assert image.pixels is not None
+    return image.pixels
 
 
 def read_frame(
@@ -215,7 +224,8 @@ def read_frame(
     ----------
     path : path of a FITS file
         Plain, packed with gzip or bzip2, or tile-compressed: told by what is in it, not by its
-        name. The first two-dimensional image counts; a cube of one plane is one too.
+        name. The first two-dimensional image counts; a cube of one plane is one too, and of three planes, which are
+        red, green and blue, the green one is read.
     root : path, optional
         Folder to which ``FrameInfo.name`` is relative.
     rig_file : RigFile, optional
@@ -237,7 +247,9 @@ def read_frame(
 def _frame_info(image: FitsImage, path: str | Path, name: str, rig_file: RigFile | None) -> FrameInfo:
     facts = read_facts(image.header, Path(path).name, rig_file)
     values = {field.name: getattr(facts, field.name) for field in fields(facts)}
-    return FrameInfo(path=str(path), name=name, shape=image.shape, **values)
+    if image.planes == 3:
+        values["bayer"] = None  # what the header still says of the raw frame
+    return FrameInfo(path=str(path), name=name, shape=image.shape, planes=image.planes, **values)
 
 
 def _relative_name(path: str | Path, root: str | Path | None) -> str:

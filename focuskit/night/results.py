@@ -34,7 +34,7 @@ class RunResult(ShapedRun):
     ``sweep`` (`FocusRun`), ``frames`` (of `MeasuredFrame`), ``match`` (`StarMatch`), ``sizes``, ``rig``,
     ``wavelength_nm`` and ``key`` are what was measured; ``fit`` (`CurveFit`) carries the best position that is
     reported, ``backlash`` what the frames show of it; ``profile`` (`ProfileFit`), ``profile_frames`` (the frames that
-    it is of), ``spherical`` and ``aberrations`` are None or empty without a fit of the stars' shapes.
+    it is of), ``spherical``, ``aberrations`` and ``colours`` are None or empty without a fit of the stars' shapes.
 
     Parameters
     ----------
@@ -179,6 +179,7 @@ class RunResult(ShapedRun):
             "best_position_err": fit.best_position_err,
             "look_near": fit.look_near,
             "look_near_err": fit.look_near_err,
+            "colours": None if self.colours is None else [asdict(colour) for colour in self.colours],
             "method": fit.method,
             "reason": fit.reason,
             "hfd_best_px": fit.hfd_best_px,

@@ -9,6 +9,7 @@ from datetime import datetime
 import numpy as np
 
 from focuskit.core.calibration import Spherical
+from focuskit.core.matrix import ColourOffset
 from focuskit.core.optics import USUAL_OBSTRUCTION, Rig, wing_slope
 from focuskit.core.reasons import Reason
 from focuskit.curves import CurveFit
@@ -167,6 +168,9 @@ class ShapedRun(SizedRun):
         What this run by itself shows of the telescope's spherical aberration.
     aberrations : Aberrations or None
         Coma, astigmatism and smear of the stacked stars; None without the profile fit.
+    colours : tuple of ColourOffset, or None
+        By how much red and blue focus elsewhere than green; None on a camera of one colour, behind a filter that lets
+        one colour through, and without the profile fit.
     lost_stacks : tuple of int
         The frames whose stars should have been stacked, but could not: gone, or no memory for them.
     """
@@ -175,4 +179,5 @@ class ShapedRun(SizedRun):
     profile_frames: tuple[int, ...] = ()
     spherical: Spherical | None = None
     aberrations: Aberrations | None = None
+    colours: tuple[ColourOffset, ...] | None = None
     lost_stacks: tuple[int, ...] = ()

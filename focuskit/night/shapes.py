@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Any
 
 from focuskit.core.calibration import Calibration
+from focuskit.core.filters import FilterKind
 from focuskit.core.logged import LoggedRun, calibration_of
 from focuskit.core.reasons import Reason
 from focuskit.core.workers import Workers
@@ -17,6 +19,7 @@ from focuskit.waves import (
     RunProfiles,
     fit_night,
     measure_aberrations,
+    measure_colours,
     stack_frames,
     stack_tasks,
     star_weights,
@@ -41,19 +44,17 @@ def shape_runs(
             break
         runs = _fit(runs, stacks, history)
     runs = [run if run.profile or run.backlash else by_sizes(run) for run in runs]
-    return [_with_aberrations(*pair) for pair in zip(runs, stacks, strict=True)]
+    return [
+        _with_colours(_with_aberrations(run, stack), stack, pool, limits)
+        for run, stack in zip(runs, stacks, strict=True)
+    ]
 
 
 def _stack(
     runs: Sequence[SizedRun], pool: Workers, limits: Limits | None
 ) -> tuple[list[ShapedRun], list[RunProfiles | None]]:
     """Stack the stars of every frame, those of all runs at once; None for a run without any stack."""
-    plans = [
-        stack_tasks(run.frames, run.match, run.sizes.hfd_px, star_weights(run.frames, run.match))
-        if run.can_be_shaped
-        else []
-        for run in runs
-    ]
+    plans = [_plan(run) if run.can_be_shaped else [] for run in runs]
     stacked = iter(stack_frames([task for plan in plans for _, task in plan], pool, limits))
     shaped: list[ShapedRun] = []
     stacks: list[RunProfiles | None] = []
@@ -66,6 +67,11 @@ def _stack(
         profiles = RunProfiles(tuple(found.values()), tuple(found), run.rig, run.wavelength_nm / 1e3)
         stacks.append(profiles if found else None)
     return shaped, stacks
+
+
+def _plan(run: SizedRun) -> list[Any]:
+    """Return what to stack, see `stack_tasks`."""
+    return stack_tasks(run.frames, run.match, run.sizes.hfd_px, star_weights(run.frames, run.match))
 
 
 def _fit(
@@ -121,3 +127,13 @@ def _with_aberrations(run: ShapedRun, stack: RunProfiles | None) -> ShapedRun:
     if stack is None or run.profile is None or not (run.profile.errors.in_um and run.profile.errors.shows_diffraction):
         return run
     return replace(run, aberrations=measure_aberrations(stack.profiles, run.profile, stack.wavelength_um))
+
+
+def _with_colours(run: ShapedRun, stack: RunProfiles | None, pool: Workers, limits: Limits | None) -> ShapedRun:
+    """Add where the other colours focus, behind a filter that lets all of them through."""
+    wavelengths = {colour: FilterKind().seen_by(colour) for colour in "RGB"}
+    infos = [frame.info for frame in run.frames]
+    if stack is None or run.profile is None or not infos[0].colour or run.wavelength_nm != wavelengths["G"]:
+        return run
+    in_um = {colour: wavelength / 1e3 for colour, wavelength in wavelengths.items()}
+    return replace(run, colours=measure_colours(infos, _plan(run), stack, run.profile, in_um, pool, limits))

@@ -242,6 +242,9 @@ def _facts(result: RunResult, run: dict[str, Any]) -> list[tuple[str, str, str]]
     add("scatter of the seeing", None if fit.seeing_jitter is None else 100 * fit.seeing_jitter, "±{:.0f} %")
     add("temperature", run["temperature_c"], "{:.1f} °C")
     add("exposure", run["exposure_s"], "{:g} s")
+    for colour in result.colours or ():
+        value, err = round_pair(colour.offset_steps, colour.err)
+        out.append((f"focus of {colour.name} from green", f"{value} ± {err} steps", ""))
     field = run["field"]
     if field is not None:
         for name, key in (("tilt, left to right", "tilt_x_um"), ("tilt, top to bottom", "tilt_y_um"),

@@ -173,7 +173,7 @@ def _search_or_nothing(task: tuple[FrameInfo, Search], limits: Limits | None) ->
     info, search = task
     try:
         with np.errstate(over="ignore", invalid="ignore"):
-            pixels = read_pixels(info.path, limits).of_colour(info.bayer).filled()
+            pixels = read_pixels(info.path, limits, info.plane()).of_colour(info.bayer).filled()
             return measure_registered(prepare_image(pixels, None, info.gain), search)
     except (FocuskitError, MemoryError):
         return None

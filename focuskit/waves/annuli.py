@@ -42,19 +42,22 @@ def _distances(radius: int) -> Array:
 
 
 @lru_cache(maxsize=16)
-def counted(radius: int, sites: Sites | None) -> NDArray[np.float32]:
-    """Return which pixels of a stamp count, 1 or 0, shape (corners, pixels).
-
-    With a matrix of colours that depends on the place of the stamp's corner in a cell, see `corners`; else it is all.
-    """
+def _counted(radius: int, sites: Sites | None) -> NDArray[np.float32]:
+    """Return which pixels of a stamp count, 1 or 0, shape (corners, pixels): one where that is all."""
     masks = cell_masks(sites, 2 * radius + 3).reshape(4, -1)
     return np.asarray(masks if sites else masks[:1], np.float32)
 
 
-def corners(row: NDArray[np.int64], column: NDArray[np.int64], radius: int, sites: Sites | None) -> NDArray[np.int64]:
-    """Return the places in `counted` of stamps about whole pixels."""
+def stamp_masks(
+    row: NDArray[np.int64], column: NDArray[np.int64], radius: int, sites: Sites | None
+) -> tuple[NDArray[np.float32], NDArray[np.int64]]:
+    """Return which pixels of stamps about whole pixels count, 1 or 0, shape (corners, pixels), and each one's corner.
+
+    With a matrix of colours that depends on the place of the stamp's corner in a cell, else there is one mask.
+    """
     half = radius + 1
-    return (row - half) % 2 * 2 + (column - half) % 2 if sites else np.zeros_like(row)
+    corner = (row - half) % 2 * 2 + (column - half) % 2 if sites else np.zeros_like(row)
+    return _counted(radius, sites), corner
 
 
 @lru_cache(maxsize=16)
@@ -63,13 +66,13 @@ def annulus_maps(radius: int, sites: Sites | None = None) -> tuple[NDArray[np.in
 
     Annuli are 1 px wide; the last number stands for what lies beyond the radius. The second array, of
     shape (corners, phases, annuli, BINS_PER_PX + 1), counts pixels at the radii of the model within each
-    annulus, both ends included; a pixel between two of them is shared in proportion. Corners as in `counted`.
+    annulus, both ends included; a pixel between two of them is shared in proportion. Corners as in `stamp_masks`.
     """
     distance = _distances(radius)
     annulus = np.minimum(distance.astype(np.int32), radius)
     within = (distance - annulus) * BINS_PER_PX
     shares = []
-    for mask, (ring, part) in product(counted(radius, sites), zip(annulus, within, strict=True)):
+    for mask, (ring, part) in product(_counted(radius, sites), zip(annulus, within, strict=True)):
         inside = (ring < radius) & (mask > 0.0)
         low = part[inside].astype(int)
         upper = part[inside] - low

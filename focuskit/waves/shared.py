@@ -79,6 +79,7 @@ def stack_tasks(
                     gain=frame.info.gain,
                     known=match.in_frame(k, known),
                     sites=frame.info.sites(),
+                    plane=frame.info.plane(),
                 ),
             )
         )

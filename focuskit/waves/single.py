@@ -71,6 +71,7 @@ def stack_single(frame: MeasuredFrame, limits: Limits | None = None) -> FramePro
         gain=frame.info.gain,
         known=np.stack((seen.x_px, seen.y_px), axis=1),
         sites=frame.info.sites(),
+        plane=frame.info.plane(),
     )
     stacked = stack_or_say(task, limits)
     return stacked if isinstance(stacked, FrameProfile) else None

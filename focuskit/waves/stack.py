@@ -26,16 +26,7 @@ from focuskit.core.matrix import Sites
 from focuskit.core.reasons import Reason
 from focuskit.core.workers import Workers
 from focuskit.frames import Limits, read_pixels
-from focuskit.waves.annuli import (
-    FINE,
-    annulus_maps,
-    corners,
-    counted,
-    fine_places,
-    harmonic_maps,
-    harmonic_sums,
-    sub_pixel,
-)
+from focuskit.waves.annuli import FINE, annulus_maps, fine_places, harmonic_maps, harmonic_sums, stamp_masks, sub_pixel
 from focuskit.waves.crowd import Crowd, most_light
 from focuskit.waves.model import BINS_PER_PX
 
@@ -122,6 +113,8 @@ class StackTask:
         Where the frame is read again.
     sites : tuple, optional
         With a matrix of colours, the pixels that count, as in `Pixels`.
+    plane : int
+        Of an image of three colours, the one that is stacked.
     """
 
     x_px: Array
@@ -135,6 +128,7 @@ class StackTask:
     known: Array | None = None
     path: str = ""
     sites: Sites | None = None
+    plane: int = 0
 
 
 def stack_radius_px(hfd_px: float) -> float:
@@ -176,7 +170,7 @@ def stack_or_say(task: StackTask, limits: Limits | None) -> FrameProfile | Reaso
     """Stack the stars of one frame, or say why not: ``no_star`` where it shows no star whole."""
     code = "unreadable"
     try:
-        pixels = replace(read_pixels(task.path, limits), sites=task.sites).filled()
+        pixels = replace(read_pixels(task.path, limits, task.plane), sites=task.sites).filled()
         code = "no_star"
         # The stack takes the image as stored; brightness and sky are brought to its numbers.
         stored = replace(
@@ -233,8 +227,7 @@ class _Stack:
         self.column, self.row = np.rint(self.x_px).astype(int), np.rint(self.y_px).astype(int)
         self.sites = task.sites
         self.annulus, self.shares = annulus_maps(radius, task.sites)
-        self.mask = counted(radius, task.sites)
-        self.corner = corners(self.row, self.column, radius, task.sites)
+        self.mask, self.corner = stamp_masks(self.row, self.column, radius, task.sites)
         self.phase = sub_pixel(self.x_px - self.column, self.y_px - self.row)
         self.weight = stack_weight(self.flux, self.noise, radius, self.gain)
         self.zone = _zones(self.x_px, self.y_px, image.shape)

@@ -158,7 +158,7 @@ def test_scaled_and_blank_integers(tmp_path):
 
 def test_the_first_flat_image_counts_and_the_primary_header_helps(tmp_path):
     table = fits.BinTableHDU.from_columns([fits.Column("a", "J", array=np.arange(1000))])
-    cube = fits.ImageHDU(np.zeros((3, 4, 5), "i2"))
+    cube = fits.ImageHDU(np.zeros((4, 4, 5), "i2"))
     flat = fits.ImageHDU(image_of("u2"), fits.Header({"EXPTIME": 4.0}))
     empty = fits.PrimaryHDU(header=fits.Header({"FOCUSPOS": 5000, "EXPTIME": 9.0}))
     fits.HDUList([empty, table, cube, flat, fits.ImageHDU(np.zeros((9, 9)))]).writeto(tmp_path / "a.fits")
@@ -393,3 +393,19 @@ def test_a_file_may_be_named_and_a_folder_must_exist(tmp_path):
 def test_frame_infos_can_be_made_by_hand():
     info = FrameInfo(path="/n/a.fits", name="a.fits", shape=(10, 20), position=5.0)
     assert info.rig() == Rig()
+
+
+@pytest.mark.parametrize("name", ["a.fits", "a.fits.gz", "a.fits.fz"])
+def test_of_three_planes_one_colour_is_read(tmp_path, name):
+    """Green where nothing is said; the pattern of the raw frame no longer holds."""
+    planes = np.arange(3 * 40 * 50, dtype="u2").reshape(3, 40, 50)
+    path, header = tmp_path / name, fits.Header({"BAYERPAT": "RGGB"})
+    if name.endswith("fz"):
+        fits.HDUList([fits.PrimaryHDU(), fits.CompImageHDU(planes, header)]).writeto(path)
+    else:
+        fits.PrimaryHDU(planes, header).writeto(path)
+    info, pixels = read_frame(path)
+    assert (info.shape, info.planes, info.bayer, info.colour) == ((40, 50), 3, None, "G")
+    assert (pixels.physical() == planes[1]).all()
+    for colour, plane in zip("RGB", planes, strict=True):
+        assert (read_pixels(path, None, info.plane(colour)).physical() == plane).all()

@@ -1,0 +1,152 @@
+"""Focus of the other colours of a camera with a matrix, against that of green: the same stars stacked in each colour.
+
+Stars and frames are those of the green fit. Each star has its own brightness in a colour, and all are moved alike by
+what lies between the colours: dispersion of the air, lateral colour of the optics.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from functools import partial
+
+import numpy as np
+from numpy.typing import NDArray
+
+from focuskit.core.errors import FocuskitError
+from focuskit.core.matrix import ColourOffset, cell_masks
+from focuskit.core.statistics import robust_scatter
+from focuskit.core.workers import Workers
+from focuskit.frames import FrameInfo, Limits, read_pixels
+from focuskit.waves.fit import LEAST_FRAMES, solve_profiles
+from focuskit.waves.result import ProfileFit, RunProfiles
+from focuskit.waves.stack import FrameProfile, StackTask, stack_profile
+
+# By how much the spherical term of a colour may differ from that of green, beyond the wavelength: waves rms. Chosen: a
+# corrector changes it by less over the visible, a simple lens by more, and one run tells it to 0.005.
+_SPHERICAL_ERR = 0.003
+# The sky of a colour is taken between these radii, in that of the stack (chosen: a ring of as many pixels).
+_RING = (0.85, 1.15)
+_CENTRE_ROUNDS = 3
+_LEAST_STARS = 3  # chosen: a median of two is either of them
+
+
+def measure_colours(
+    infos: Sequence[FrameInfo],
+    tasks: Sequence[tuple[int, StackTask]],
+    green: RunProfiles,
+    fit: ProfileFit,
+    wavelengths_um: Mapping[str, float],
+    pool: Workers,
+    limits: Limits | None = None,
+) -> tuple[ColourOffset, ...]:
+    """Return by how much the focus of other colours lies off that of green; what the frames do not show is left out.
+
+    Parameters
+    ----------
+    infos : sequence of FrameInfo
+        The frames of the run.
+    tasks : sequence of (int, StackTask)
+        How green was stacked, and in which frame.
+    green, fit
+        What came of it.
+    wavelengths_um : mapping
+        Of the colours ``R``, ``G`` and ``B``.
+    """
+    colours = [colour for colour in wavelengths_um if colour != "G"]
+    of_colour = [
+        (k, replace(task, sites=infos[k].sites(colour), plane=infos[k].plane(colour)))
+        for colour in colours
+        for k, task in tasks
+    ]
+    stacked = pool.map(partial(_stack_or_nothing, limits=limits), [task for _, task in of_colour], lambda _: None)
+    aside = dict(zip(green.frames, green.aside or (False,) * len(green.frames), strict=True))
+    rig = replace(fit.rig, um_per_step=fit.um_per_step)
+
+    def best(profiles: Sequence[tuple[int, FrameProfile]], colour: str) -> ProfileFit | None:
+        spherical = fit.spherical_waves * wavelengths_um["G"] / wavelengths_um[colour]
+        kept = [(profile, aside.get(k, True)) for k, profile in profiles]
+        if len(kept) < LEAST_FRAMES:
+            return None
+        try:
+            solved = solve_profiles(
+                [profile for profile, _ in kept],
+                rig,
+                wavelengths_um[colour],
+                (spherical, _SPHERICAL_ERR),
+                [out for _, out in kept],
+            )
+        except FocuskitError:
+            return None
+        return solved.report() if solved.solution.converged else None
+
+    reference = best(list(zip(green.frames, green.profiles, strict=True)), "G")
+    found = []
+    for number, colour in enumerate(colours):
+        part = slice(number * len(tasks), (number + 1) * len(tasks))
+        profiles = [
+            (k, profile) for (k, _), profile in zip(of_colour[part], stacked[part], strict=True) if profile is not None
+        ]
+        own = best(profiles, colour)
+        if reference and own and math.isfinite(own.err) and own.err > 0.0:
+            offset = own.best_position - reference.best_position
+            found.append(ColourOffset(colour, offset, math.hypot(own.err, reference.err)))
+    return tuple(found)
+
+
+def _stack_or_nothing(task: StackTask, limits: Limits | None) -> FrameProfile | None:
+    """Stack the stars of one frame in a colour; None where it shows too few."""
+    try:
+        pixels = replace(read_pixels(task.path, limits, task.plane), sites=task.sites).filled()
+        seen = _seen_in_colour(pixels.raw, task)
+        return stack_profile(pixels.raw, replace(seen, gain=(task.gain or 1.0) * pixels.scale))
+    except (FocuskitError, MemoryError):
+        return None
+
+
+def _seen_in_colour(image: NDArray[np.generic], task: StackTask) -> StackTask:
+    """Return the task with the stars' places, brightness, sky and noise in the colour, in the numbers stored.
+
+    Raises
+    ------
+    FocuskitError
+        If fewer than three stars show.
+    """
+    half = math.ceil(_RING[1] * task.radius_px) + 1
+    column, row = np.rint(task.x_px).astype(int), np.rint(task.y_px).astype(int)
+    whole = (column >= half) & (row >= half) & (column < image.shape[1] - half) & (row < image.shape[0] - half)
+    x, y = task.x_px, task.y_px
+    masks = cell_masks(task.sites, 2 * half + 1)
+    down, across = np.mgrid[-half : half + 1, -half : half + 1].astype(float)
+    moved = np.zeros((x.size, 2))
+    flux, sky, noise = np.zeros(x.size), np.zeros(x.size), np.zeros(x.size)
+    shift = np.zeros(2)
+    for _ in range(_CENTRE_ROUNDS):
+        for j in np.flatnonzero(whole):
+            counts = masks[(row[j] - half) % 2, (column[j] - half) % 2]
+            square = (slice(row[j] - half, row[j] + half + 1), slice(column[j] - half, column[j] + half + 1))
+            values = image[square][counts].astype(float)
+            off_x = across[counts] - (x[j] + shift[0] - column[j])
+            off_y = down[counts] - (y[j] + shift[1] - row[j])
+            distance = np.hypot(off_x, off_y) / task.radius_px
+            ring = values[(distance > _RING[0]) & (distance < _RING[1])]
+            sky[j], noise[j] = np.median(ring), robust_scatter(ring)
+            # Within one half-flux diameter, with a soft edge: where the pixels happen to lie must not matter.
+            light = (values - sky[j]) * np.clip((0.5 - distance) * 0.5 * task.radius_px + 0.5, 0.0, 1.0)
+            flux[j] = light.sum() / counts.mean()
+            moved[j] = np.array([light @ off_x, light @ off_y]) / max(light.sum(), 1e-9)
+        seen = flux > 0.0
+        if seen.sum() < _LEAST_STARS:
+            raise FocuskitError(f"position {task.position:.10g}: it shows {seen.sum()} stars in this colour")
+        bright = seen & (flux >= np.median(flux[seen]))
+        shift += np.median(moved[bright], axis=0)
+    return replace(
+        task,
+        x_px=x + shift[0],
+        y_px=y + shift[1],
+        flux=np.maximum(flux, 0.0),  # none of those that do not show
+        sky=sky,
+        noise=float(np.median(noise[seen])),
+        known=None if task.known is None else task.known + shift,
+    )
