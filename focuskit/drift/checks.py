@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 from scipy import stats
@@ -39,7 +40,7 @@ _TAKEN = {"own_coefficients": "filters_drift_apart", "bend": "drift_bends", "lag
           "night_shifts": "nights_shift"}  # fmt: skip
 
 
-def flag_slopes(drift: Drift, season: Season, columns: Array) -> list[str]:
+def flag_slopes(drift: Drift, season: Season, terms: Terms) -> list[str]:
     """Return the flags of a drift that is not one: it changed at a rebuild, or within nights it is another.
 
     Errors of the temperatures and a tube that lags draw the slope within nights to zero, not that between them
@@ -49,9 +50,10 @@ def flag_slopes(drift: Drift, season: Season, columns: Array) -> list[str]:
     ----------
     season : Season
         Of the sound runs; its variances are those of single runs, scatter included.
-    columns : (n, p) array
+    terms : Terms
         Of the model.
     """
+    columns = columns_of(season, terms)
     place = season.filters - 1
     warmth, stretches, nights = columns[:, place], season.stretch[-1] + 1, season.block[-1] + 1
     if drift.steps_per_c_err is None or len(columns) <= columns.shape[1] + stretches + 1:
@@ -71,7 +73,7 @@ def flag_slopes(drift: Drift, season: Season, columns: Array) -> list[str]:
     raised = {
         "slopes_differ": differ > SEEN_SIGMA,
         "drift_changed": max(changes, default=0.0) > needed,
-        "drift_across_gap": _hangs_on_gap(drift, season, columns),
+        "drift_across_gap": _hangs_on_gap(season, columns_of(season, replace(terms, gap_s=None))),
         "mixed_runs": _fans_out(drift.residuals_steps, season, warmth),
     }
     return [name for name, is_so in raised.items() if is_so]
@@ -92,16 +94,16 @@ def _fans_out(residuals: Array, season: Season, warmth: Array) -> bool:
     return as_sigma(float(stats.chi2.sf(len(warmth) * explained, 2))) > FAN_SIGMA
 
 
-def _hangs_on_gap(drift: Drift, season: Season, columns: Array) -> bool:
+def _hangs_on_gap(season: Season, columns: Array) -> bool:
     """Whether the drift rests on there being no rebuild in the longest gap of the season."""
     gaps = np.where(np.diff(season.stretch) == 0, np.diff(season.time_s), 0.0)
     at = int(np.argmax(gaps))
     if gaps[at] < LONG_GAP * (season.time_s[-1] - season.time_s[0]) or season.night[at] == season.night[at + 1]:
         return False
     step = (np.arange(len(columns)) > at).astype(float)
-    free = average_shifts(season, np.column_stack([columns, step]), season.variance)
-    alone = free.contrast(np.arange(columns.shape[1] + 1) == season.filters - 1)[1]
-    return alone is None or alone > GAP_CARRIES * (drift.steps_per_c_err or math.inf)
+    each = [average_shifts(season, c, season.variance) for c in (columns, np.column_stack([columns, step]))]
+    err, alone = (fit.contrast(np.arange(len(fit.coefficients)) == season.filters - 1)[1] for fit in each)
+    return alone is None or alone > GAP_CARRIES * (err or math.inf)
 
 
 def _apart(season: Season) -> bool:

@@ -124,7 +124,7 @@ def fit_drift(
     raised += flag_season(drift, kept, disputed)
     if solved.has_error:
         kept = replace(kept, variance=kept.variance + solved.extra)
-        raised += flag_slopes(drift, kept, columns_of(kept, terms))
+        raised += flag_slopes(drift, kept, terms)
     return replace(drift, advice=advise(drift), flags=check(raised))
 
 
@@ -199,7 +199,9 @@ def _rebuilds_and_terms(
     """Find rebuilds and richer models in turn, until neither changes the other."""
     terms = plain
     for _ in range(_MOST_TURNS):
-        cut = find_rebuilds(season, columns_of(season, terms), declared, search)
+        cut = find_rebuilds(season, columns_of(season, replace(terms, gap_s=None)), declared, search)
+        gap_s = None if cut.open_gap is None else float(season.time_s[cut.open_gap])
+        plain = replace(plain, gap_s=gap_s)
         before, (terms, weighed) = terms, _weigh(cut, plain)
         if terms.kinds == before.kinds and before.kinds == plain.kinds:
             terms = _instead(cut, terms, plain)
@@ -252,7 +254,7 @@ def _solve(season: Season, terms: Terms, sound: NDArray[np.bool_]) -> _Solved:
     runs = find_sound(season, columns, sound)
     kept = season.only(runs.sound)
     variance, floor, has_error = _variance(kept, columns[runs.sound])
-    fit = average_shifts(kept, columns[runs.sound], variance, floor, noise_c2)
+    fit = average_shifts(kept, columns[runs.sound], variance, floor, noise_c2, terms.gap_s is not None)
     extra = max(float(fit.weight @ fit.scale * np.median(variance) - np.median(kept.variance)), 0.0)
     return _Solved(season, runs, fit, extra if has_error else 0.0, has_error, terms.creep is not None)
 

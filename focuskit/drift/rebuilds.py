@@ -10,7 +10,7 @@ so on. In the end every rebuild has to stand up in the joint fit.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import stats
@@ -52,11 +52,14 @@ class Stretches:
     runs : SoundRuns
     gains : dict
         First run after each rebuild found: gain in -2 log likelihood by it.
+    open_gap : int or None
+        First run after a long gap in which no rebuild was found: the runs may not show it.
     """
 
     season: Season
     runs: SoundRuns
     gains: dict[int, float]
+    open_gap: int | None = None
 
 
 def penalty(n: int, degrees: float, share: float = 0.0) -> float:
@@ -103,10 +106,12 @@ def find_rebuilds(season: Season, columns: Array, declared: Integers, search: bo
     # a rebuild in a long gap is always a question for the joint fit
     gap = int(np.argmax(np.diff(season.time_s))) + 1
     share = (season.time_s[gap] - season.time_s[gap - 1]) / max(float(np.ptp(season.time_s)), 1.0)
-    found = {*declared.tolist(), *([gap] if share >= LONG_GAP else [])}
+    is_long = share >= LONG_GAP
+    found = {*declared.tolist(), *([gap] if is_long else [])}
     for within in _pairs(season):
         found |= set(_search(season, columns, toll, *_first_guess(season, columns, within)).tolist())
-    return _judge(season.cut(sorted(found)), columns, declared)
+    judged = _judge(season.cut(sorted(found)), columns, declared)
+    return replace(judged, open_gap=gap if is_long and gap not in judged.season.starts else None)
 
 
 def _pairs(season: Season) -> tuple[bool, ...]:

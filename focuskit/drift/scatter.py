@@ -36,6 +36,9 @@ _WALKS = np.geomspace(0.1, 12.8, 8)
 NO_WALK = 0.9
 # What a walk must gain in -2 log likelihood where one size of it is taken: as `MARGIN` of the models.
 WALK_SHOWS = 10.0
+# Prior of a jump in a long gap: one half that there is one, normal with this standard deviation, in scatters of a
+# typical run (chosen: jumps of 45 to 200 steps at a scatter of 3 are 15 to 70; fits of twice the width weigh half).
+STEP_WIDTH = 30.0
 # Ratios of less weight than this part of the highest add nothing to the average.
 _NEGLIGIBLE = 1e-4
 # Twice the log of it: larger ratios are not tried any more.
@@ -64,6 +67,8 @@ class AveragedFit:
         was given.
     degrees : float
         Degrees of freedom of the scatter of single runs; 0 where the variances are taken as known.
+    log_evidence : float
+        Log of the restricted likelihood, averaged over all, up to a constant of the season.
     """
 
     fits: tuple[GroupedFit, ...]
@@ -72,6 +77,7 @@ class AveragedFit:
     walk: Array
     scale: Array
     degrees: float
+    log_evidence: float = 0.0
 
     @property
     def likely(self) -> GroupedFit:
@@ -269,7 +275,12 @@ def _prior(ratios: Array, none: float) -> Array:
 
 
 def average_shifts(
-    season: Season, columns: Array, variance: Array, floor: float = 0.0, noise_c2: float = 0.0
+    season: Season,
+    columns: Array,
+    variance: Array,
+    floor: float = 0.0,
+    noise_c2: float = 0.0,
+    has_step: bool = False,
 ) -> AveragedFit:
     """Fit a season with shifts of the nights and walks within them of all sizes and weigh them.
 
@@ -279,30 +290,60 @@ def average_shifts(
         Of single runs, but for one scale, which is fitted and ``floor`` at least.
     noise_c2 : float
         Variance of the errors of the temperatures, whose column follows those of the filters.
+    has_step : bool
+        Whether the column after the temperature is a step that may be or not: fits without it are weighed as well.
     """
+    if not has_step:
+        return _average(season, columns, variance, floor, noise_c2)
+    place, typical = season.filters, float(np.median(variance))
+    free = _average(season, columns, variance, floor, noise_c2)
+    none = _average(season, np.delete(columns, place, axis=1), variance, floor, noise_c2)
+    width = STEP_WIDTH * math.sqrt(typical * float(none.weight @ none.scale))
+    odds = math.exp(min(max(free.log_evidence - none.log_evidence, -700.0), 700.0)) / width
+    weight = np.append(free.weight * odds, none.weight) / (1.0 + odds)
+    fits = (*free.fits, *(_with_none(fit, place) for fit in none.fits))
+    both = {name: np.append(getattr(free, name), getattr(none, name)) for name in ("shift", "walk", "scale")}
+    return replace(free, fits=fits, weight=weight, **both)
+
+
+def _with_none(fit: GroupedFit, place: int) -> GroupedFit:
+    """Give a fit one more coefficient, which is 0."""
+    covariance = np.insert(np.insert(fit.covariance, place, 0.0, axis=0), place, 0.0, axis=1)
+    return replace(
+        fit,
+        coefficients=np.insert(fit.coefficients, place, 0.0),
+        covariance=covariance,
+        undetermined=np.insert(fit.undetermined, place, 0.0, axis=0),
+        scale=np.insert(fit.scale, place, 1.0),
+        centre=np.insert(fit.centre, place, 0.0, axis=1),
+    )
+
+
+def _average(season: Season, columns: Array, variance: Array, floor: float, noise_c2: float) -> AveragedFit:
+    """Weigh shifts and walks of all sizes; see `average_shifts`."""
 
     def weigh(ratios: Array, walks: Array) -> tuple[list[list[Trial]], Array]:
         table = _table(season, columns, variance, floor, ratios, walks)
         prior = np.outer(_prior(np.append(0.0, _WALKS), NO_WALK)[: len(table)], _prior(ratios, NO_SHIFTS))
-        log_weight = np.log(prior) - 0.5 * np.array([[trial.restricted for trial in row] for row in table])
-        weight = np.exp(log_weight - log_weight.max())
-        return table, weight / weight.sum()
+        return table, np.log(prior) - 0.5 * np.array([[trial.restricted for trial in row] for row in table])
 
     walks = np.append(0.0, _WALKS)
-    table, weight = weigh(np.append(0.0, _RATIOS), walks)
-    likely = weight.sum(axis=0)
+    table, log_weight = weigh(np.append(0.0, _RATIOS), walks)
+    likely = np.exp(log_weight - log_weight.max()).sum(axis=0)
     bearing = np.flatnonzero(likely[1:] > _NEGLIGIBLE * likely.max())
     if 0 < len(bearing) < len(_RATIOS) // 2:
         low, high = _RATIOS[max(bearing[0] - 1, 0)], _RATIOS[min(bearing[-1] + 1, len(_RATIOS) - 1)]
-        table, weight = weigh(np.append(0.0, np.geomspace(low, high, len(_RATIOS))), walks)
-    kept = np.argwhere(weight > _NEGLIGIBLE * weight.max())
+        table, log_weight = weigh(np.append(0.0, np.geomspace(low, high, len(_RATIOS))), walks)
+    weight = np.exp(log_weight - log_weight.max())
+    log_evidence = float(log_weight.max() + np.log(weight.sum()))
+    kept = np.argwhere(weight > _NEGLIGIBLE)
     trials = [table[i][j] for i, j in kept.tolist()]
     weight = weight[tuple(kept.T)]
     free = len(variance) - trials[0].fit.rank
     fits = tuple(_finished(season, columns, variance, trial, noise_c2) for trial in trials)
     scale = np.array([trial.scale for trial in trials])
     shift, walk = (scale * np.array([getattr(trial, name) for trial in trials]) for name in ("shift", "walk"))
-    return AveragedFit(fits, weight / weight.sum(), shift, walk, scale, float(max(free, 0)))
+    return AveragedFit(fits, weight / weight.sum(), shift, walk, scale, float(max(free, 0)), log_evidence)
 
 
 def _finished(season: Season, columns: Array, variance: Array, trial: Trial, noise_c2: float) -> GroupedFit:

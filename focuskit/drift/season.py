@@ -107,6 +107,8 @@ class Terms:
     lag_min : float
     creep : str or None
         One of `CREEPS`: focus moves evenly with time or with each run; it counts from the last run.
+    gap_s : float or None
+        First run (unix seconds) after a long gap in which a rebuild may be or not; its step counts from the runs after.
     """
 
     reference_c: float
@@ -114,6 +116,7 @@ class Terms:
     bend: tuple[float, float] | None = None
     lag_min: float = 0.0
     creep: str | None = None
+    gap_s: float | None = None
 
     @property
     def kinds(self) -> tuple[bool, bool, bool, str | None]:
@@ -123,12 +126,14 @@ class Terms:
     def columns(self, filter_index: Integers, temperature_c: Array, filters: int) -> Array:
         """Return the columns at (n,) filters and temperatures of the tube.
 
-        They are the offsets of all filters but the first, the drift, then own drifts, the bend and the creep,
-        which is 0 here: as of the last run.
+        They are the offsets of all filters but the first, the drift, then the step in a gap, own drifts, the bend and
+        the creep; step and creep are 0 here: as of the last run.
         """
         warmth = (temperature_c - self.reference_c)[:, None]
         offsets = (filter_index[:, None] == np.arange(1, filters)).astype(float)
         parts = [offsets, warmth]
+        if self.gap_s is not None:
+            parts.append(np.zeros_like(warmth))
         if self.own_drift is not None:
             parts.append(warmth * (offsets - (filter_index[:, None] == 0) * np.array(self.own_drift)))
         if self.bend is not None:
@@ -143,6 +148,8 @@ def columns_of(season: Season, terms: Terms) -> Array:
     columns = terms.columns(season.filter_index, felt_temperature(season, terms.lag_min), season.filters)
     if terms.creep is not None:
         columns[:, -1] = season.since[:, CREEPS.index(terms.creep)]
+    if terms.gap_s is not None:
+        columns[:, season.filters] = -1.0 * (season.time_s < terms.gap_s)
     return columns
 
 

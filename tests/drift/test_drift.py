@@ -609,6 +609,18 @@ def test_a_gap_that_carries_the_drift_is_said():
     assert "drift_across_gap" not in fit_many(64, 1, **kind)[0][2]
 
 
+def test_a_rebuild_that_a_gap_may_hide_is_in_the_error():
+    rng = np.random.default_rng(901)
+    narrow = {"round_c": 1.0, "cooling_c": (1.0, 3.0), "seasonal_c": 4.0, "bend": 0.15}
+    kind = {"nights": 6, "night_shift": 3.0, "gap_c": 15.0, "jump": 45.0, **narrow}
+    seasons = [make_season(rng, **kind) for _ in range(12)]
+    # two in which the runs do not show the rebuild: without its fits in the average they are off by 7.6 and 23 errors
+    for season in (seasons[7], seasons[11]):
+        drift, at = fit_drift(season.runs), season.celsius[~season.wild] - 5.0
+        truth = STEPS_PER_C + 0.15 * float(np.polyfit(at, at**2, 1)[0])
+        assert abs(drift.steps_per_c - truth) < 2.0 * drift.steps_per_c_err
+
+
 def test_rounded_temperatures_do_not_draw_the_drift_to_zero():
     found = fit_many(65, 8, round_c=1.0, cooling_c=(1.0, 3.0), seasonal_c=2.0, night_shift=8.0, jump=0.0)
     off, err = np.array([one[:2] for one in found]).T
