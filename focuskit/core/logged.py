@@ -84,7 +84,7 @@ class LoggedRun:
         """Return all numbers of the run under the names of their ranges, those of `spherical` and `seeing` too."""
         parts = (("spherical", self.spherical), ("seeing", self.seeing))
         learned = {f"{name}_{key}": value for name, part in parts if part for key, value in asdict(part).items()}
-        return {name: getattr(self, name) for name in RANGES if hasattr(self, name)} | learned
+        return {name: getattr(self, name) for name in _RANGED} | learned
 
     def problem(self) -> str | None:
         """Return which number of the run is out of its range, None where all are in theirs."""
@@ -93,6 +93,7 @@ class LoggedRun:
         return next(filter(None, (what_is_wrong(name, value) for name, value in self.numbers().items())), None)
 
 
+_RANGED = [f.name for f in fields(LoggedRun) if f.name in RANGES]
 # Of tables: what a person can read and write. The rest stays in the logbook.
 _NOT_IN_TABLES = ("number", "details", "spherical", "seeing", "reach_steps", "star_snr")
 COLUMNS = tuple(f.name for f in fields(LoggedRun) if f.name not in _NOT_IN_TABLES)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 
 import numpy as np
 from scipy import stats
@@ -53,7 +52,7 @@ def flag_slopes(drift: Drift, season: Season, terms: Terms) -> list[str]:
     terms : Terms
         Of the model.
     """
-    columns = columns_of(season, terms)
+    columns = columns_of(season, terms.chosen)
     place = season.filters - 1
     warmth, stretches, nights = columns[:, place], season.stretch[-1] + 1, season.block[-1] + 1
     if drift.steps_per_c_err is None or len(columns) <= columns.shape[1] + stretches + 1:
@@ -73,7 +72,7 @@ def flag_slopes(drift: Drift, season: Season, terms: Terms) -> list[str]:
     raised = {
         "slopes_differ": differ > SEEN_SIGMA,
         "drift_changed": max(changes, default=0.0) > needed,
-        "drift_across_gap": _hangs_on_gap(season, columns_of(season, replace(terms, gap_s=None))),
+        "drift_across_gap": _hangs_on_gap(season, columns),
         "mixed_runs": _fans_out(drift.residuals_steps, season, warmth),
     }
     return [name for name, is_so in raised.items() if is_so]

@@ -23,7 +23,7 @@ from focuskit.core.logged import LoggedRun
 from focuskit.core.reasons import Reason
 from focuskit.core.text import two_digits
 from focuskit.drift.advice import advise
-from focuskit.drift.checks import flag_season, flag_slopes
+from focuskit.drift.checks import FEWEST_SHIFTS, flag_season, flag_slopes
 from focuskit.drift.choose import choose_runs, filter_key, filter_names, make_season, unix_s
 from focuskit.drift.linear import Array, Integers
 from focuskit.drift.models import MARGIN, Weighed, weigh_models
@@ -34,6 +34,12 @@ from focuskit.drift.scatter import AveragedFit, average_shifts, highest, likely_
 from focuskit.drift.season import Season, Terms, columns_of, rounding_c
 from focuskit.frames import RigFile, TemperatureLog
 
+# Prior of a jump in a long gap: one half that there is one, normal with this standard deviation, in scatters of a
+# typical run (chosen: jumps of 45 to 200 steps at a scatter of 3 are 15 to 70; fits of twice the width weigh half).
+STEP_WIDTH = 30.0
+# Prior odds that temperatures have errors which draw the slope within nights to zero; the difference is as large as the
+# slope itself (chosen: one sensor in ten; plain seasons lose 1 % of their error to it).
+WITHIN_ODDS = 0.1
 # Turns of rebuilds and richer models: what a bend or a creep explains is no rebuild (chosen: two suffice but for
 # seasons in which both are open).
 _MOST_TURNS = 3
@@ -199,9 +205,10 @@ def _rebuilds_and_terms(
     """Find rebuilds and richer models in turn, until neither changes the other."""
     terms = plain
     for _ in range(_MOST_TURNS):
-        cut = find_rebuilds(season, columns_of(season, replace(terms, gap_s=None)), declared, search)
+        cut = find_rebuilds(season, columns_of(season, terms.chosen), declared, search)
         gap_s = None if cut.open_gap is None else float(season.time_s[cut.open_gap])
-        plain = replace(plain, gap_s=gap_s)
+        enough = cut.season.block[-1] - cut.season.stretch[-1] >= FEWEST_SHIFTS
+        plain = replace(plain, gap_s=gap_s, within=bool(enough))
         before, (terms, weighed) = terms, _weigh(cut, plain)
         if terms.kinds == before.kinds and before.kinds == plain.kinds:
             terms = _instead(cut, terms, plain)
@@ -254,9 +261,23 @@ def _solve(season: Season, terms: Terms, sound: NDArray[np.bool_]) -> _Solved:
     runs = find_sound(season, columns, sound)
     kept = season.only(runs.sound)
     variance, floor, has_error = _variance(kept, columns[runs.sound])
-    fit = average_shifts(kept, columns[runs.sound], variance, floor, noise_c2, terms.gap_s is not None)
+    optional = _optional(season, terms, runs, variance)
+    within = max(optional) if terms.within else None
+    fit = average_shifts(kept, columns[runs.sound], variance, floor, noise_c2, optional, within)
     extra = max(float(fit.weight @ fit.scale * np.median(variance) - np.median(kept.variance)), 0.0)
     return _Solved(season, runs, fit, extra if has_error else 0.0, has_error, terms.creep is not None)
+
+
+def _optional(season: Season, terms: Terms, runs: SoundRuns, variance: Array) -> dict[int, float]:
+    """Return the columns that are weighed, not chosen, and the prior odds per unit of their coefficients."""
+    found = {}
+    normal = 1.0 / math.sqrt(2.0 * math.pi)
+    if terms.gap_s is not None:
+        found[season.filters] = normal / (STEP_WIDTH * math.sqrt(float(np.median(variance))))
+    if terms.within:
+        slope = abs(float(runs.fit.coefficients[season.filters - 1])) or 1.0
+        found[season.filters + (terms.gap_s is not None)] = normal * WITHIN_ODDS / slope
+    return found
 
 
 def _settled(model: Weighed, solved: _Solved) -> Weighed:
@@ -293,8 +314,11 @@ def _filters(
         return terms.columns(np.array([i]), np.array([terms.reference_c + warmth]), len(names))[0]
 
     filters = []
+    of_filter: dict[str, list[LoggedRun]] = {filter_key(name): [] for name in names}
+    for run in used:
+        of_filter[filter_key(run.filter)].append(run)
     for i, name in enumerate(names):
-        own = [run for run in used if filter_key(run.filter) == filter_key(name)]
+        own = of_filter[filter_key(name)]
         # the bend cancels between two temperatures as far from the reference
         warmer = solved.tell(solved.fit.contrast(columns(i, 0.5) - columns(i, -0.5)))[0]
         offset = (0.0, 0.0) if i == 0 else solved.tell(solved.fit.contrast(columns(i, 0.0) - columns(0, 0.0)))

@@ -44,6 +44,9 @@ class GroupedFit:
     centre : (g, p) array
         Weighted means of the columns in each group.
     residuals, leverage : (n,) arrays
+    white : (n, 2 + r) array
+        The ones of the bases and the residuals, both brought to unit variance, and the determined columns as an
+        orthonormal set beside the bases.
     log_determinant : float
         Log determinant of the information matrix, bases included.
     log_variance : float
@@ -61,6 +64,7 @@ class GroupedFit:
     centre: Array
     residuals: Array
     leverage: Array
+    white: Array
     log_determinant: float
     log_variance: float
     chi2: float
@@ -196,7 +200,8 @@ def fit_shifted(
     leverage = ones[..., 0] ** 2 / base_weight[:, group, 0] + np.sum(direct**2, axis=2)
     log_scale = np.sum(np.log(np.where(constant, 1.0, scale)), axis=1)
     log_determinant = np.sum(np.log(base_weight[..., 0]), axis=1) + 2.0 * (np.log(singular).sum(axis=1) + log_scale)
-    chi2 = np.sum((target - direct @ along) ** 2, axis=(1, 2))
+    left = target - direct @ along
+    chi2 = np.sum(left**2, axis=(1, 2))
     unused = np.ones((len(known), p), dtype=bool)
     unused[:, : known.shape[1]] = ~known
     return [
@@ -210,6 +215,7 @@ def fit_shifted(
             centre=centre[i],
             residuals=residuals[i],
             leverage=leverage[i],
+            white=np.hstack([ones[i], left[i], direct[i][:, known[i]]]),
             log_determinant=float(log_determinant[i]),
             log_variance=log_variance + float(more[i]),
             chi2=float(chi2[i]),
@@ -251,3 +257,38 @@ def _take_off_shifts(white: Array, block: Integers, block_variances: Array) -> t
     grown = 1.0 + block_variances[:, None, None] * weight
     shrink = (1.0 - 1.0 / np.sqrt(grown)) / weight * sum_by(own * white, block)
     return white - own * shrink[:, block], np.sum(np.log(grown), axis=(1, 2))
+
+
+def scan_shifts(
+    fit: GroupedFit, group: Integers, block: Integers, block_variances: Array
+) -> tuple[Array, Array, Array]:
+    """Return chi-squared and both log determinants of `fit_shifted`, without the fits themselves.
+
+    In the orthonormal columns of the fit without shifts, all that a shift changes is a sum over blocks (Woodbury's
+    identity), so that many sizes cost little more than one.
+
+    Parameters
+    ----------
+    fit : GroupedFit
+        Without shifts.
+    block_variances : (m,) array
+
+    Returns
+    -------
+    chi2, log_determinant, log_variance : (m,) arrays
+    """
+    own = fit.white[:, :1]
+    first = np.append(0, np.flatnonzero(block[1:] != block[:-1]) + 1)
+    sums = sum_by(own * fit.white, block)
+    weight, rest, columns = sums[:, 0], sums[:, 1], sums[:, 2:]
+    # a block lies within one group, whose base has the unit column own / sqrt(base_weight)
+    bases = (group[first][:, None] == np.arange(len(fit.bases))) * weight[:, None] / np.sqrt(fit.base_weight)
+    along = np.hstack([bases, columns])
+    grown = 1.0 + block_variances[:, None] * weight
+    shrink = block_variances[:, None] / grown
+    matrix = np.eye(along.shape[1]) - np.swapaxes(shrink[..., None] * along, 1, 2) @ along
+    side = -(shrink * rest) @ along
+    solved = np.linalg.solve(matrix, side[..., None])[..., 0]
+    chi2 = fit.chi2 - shrink @ rest**2 - np.sum(side * solved, axis=1)
+    log_determinant = fit.log_determinant + np.linalg.slogdet(matrix)[1]
+    return np.maximum(chi2, 0.0), log_determinant, fit.log_variance + np.sum(np.log(grown), axis=1)

@@ -92,7 +92,7 @@ def weigh_models(season: Season, variance: Array, floor: float, plain: Terms) ->
         return highest(season, columns_of(season, terms), variance, floor, shifts=shifts, walk=walk)
 
     def aicc(terms: Terms, found: Trial, shifts: bool = True) -> float:
-        parameters = found.fit.rank + 1 + (terms.lag_min > 0.0) + shifts
+        parameters = found.rank + 1 + (terms.lag_min > 0.0) + shifts
         return corrected_aic(found.deviance, parameters, len(variance))
 
     def rival(terms: Terms, more: Callable[[Season, Array], Array]) -> float:

@@ -9,14 +9,18 @@ shifts hardly show, and the error rests on the prior.
 
 from __future__ import annotations
 
+import itertools
 import math
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
+from functools import cached_property, partial
+from types import MappingProxyType
 
 import numpy as np
 from scipy import optimize, special, stats
 
 from focuskit.core.statistics import as_sigma
-from focuskit.drift.linear import Array, GroupedFit, correct_for_noise, fit_grouped, fit_shifted, sum_by
+from focuskit.drift.linear import Array, GroupedFit, correct_for_noise, fit_grouped, fit_shifted, scan_shifts, sum_by
 from focuskit.drift.outliers import extra_variance
 from focuskit.drift.season import Season
 
@@ -36,9 +40,6 @@ _WALKS = np.geomspace(0.1, 12.8, 8)
 NO_WALK = 0.9
 # What a walk must gain in -2 log likelihood where one size of it is taken: as `MARGIN` of the models.
 WALK_SHOWS = 10.0
-# Prior of a jump in a long gap: one half that there is one, normal with this standard deviation, in scatters of a
-# typical run (chosen: jumps of 45 to 200 steps at a scatter of 3 are 15 to 70; fits of twice the width weigh half).
-STEP_WIDTH = 30.0
 # Ratios of less weight than this part of the highest add nothing to the average.
 _NEGLIGIBLE = 1e-4
 # Twice the log of it: larger ratios are not tried any more.
@@ -49,6 +50,7 @@ LEAST_RELIABLE = 0.4
 # The quoted error is the geometric mean of the half width that holds 68 % and of that which holds 95 % over 1.96:
 # few nights leave long tails, and neither alone makes both one and two errors hold what they should.
 _TWO_SIDED = 1.96
+NONE_OPTIONAL: Mapping[int, float] = MappingProxyType({})
 _SHARES = [float(stats.norm.cdf(times) - stats.norm.cdf(-times)) for times in (1.0, _TWO_SIDED)]
 
 
@@ -166,12 +168,19 @@ class AveragedFit:
 class Trial:
     """A fit with shifts and a walk of one size: ``scale`` is σ² in units of the variances it was given."""
 
-    fit: GroupedFit
+    solve: Callable[[], GroupedFit]
+    rank: int
+    chi2: float
     shift: float
     walk: float
     scale: float
     restricted: float
     deviance: float
+
+    @cached_property
+    def fit(self) -> GroupedFit:
+        """The fit itself, made when first asked for."""
+        return self.solve()
 
 
 def run_variance(season: Season, columns: Array) -> float:
@@ -215,18 +224,22 @@ def try_shifts(
     walk : float
         Variance that focus gains per hour of a night by a random walk, but for the same scale.
     """
-    n, gained = len(variance), walk * season.hours_since
-    fits = fit_shifted(columns, season.position, variance, season.stretch, season.block, shifts, gained)
-    trials = []
-    for fit, shift in zip(fits, shifts.tolist(), strict=True):
-        free = n - fit.rank
-        scales = [max(fit.chi2 / of, floor, 1e-300) if free > 0 else 1.0 for of in (n, max(free, 1))]
+    n, gained, group, block = len(variance), walk * season.hours_since, season.stretch, season.block
+    solve = partial(fit_shifted, columns, season.position, variance, group, block, walk=gained)
+    level = solve(np.zeros(1))[0]
+    scanned = scan_shifts(level, group, block, shifts)
+    free, trials = n - level.rank, []
+    for shift, chi2, log_determinant, log_variance in zip(shifts.tolist(), *(x.tolist() for x in scanned), strict=True):
+        scales = [max(chi2 / of, floor, 1e-300) if free > 0 else 1.0 for of in (n, max(free, 1))]
         scales = scales if scale is None else [scale, scale]
-        full, restricted = (
-            fit.log_variance + of * math.log(s) + fit.chi2 / s for of, s in zip((n, free), scales, strict=True)
-        )
-        trials.append(Trial(fit, shift, walk, scales[1], restricted + fit.log_determinant, full))
+        full, restricted = (log_variance + of * math.log(s) + chi2 / s for of, s in zip((n, free), scales, strict=True))
+        one = partial(_only, solve, shift)
+        trials.append(Trial(one, level.rank, chi2, shift, walk, scales[1], restricted + log_determinant, full))
     return trials
+
+
+def _only(solve: Callable[[Array], list[GroupedFit]], shift: float) -> GroupedFit:
+    return solve(np.array([shift]))[0]
 
 
 def highest(
@@ -280,7 +293,8 @@ def average_shifts(
     variance: Array,
     floor: float = 0.0,
     noise_c2: float = 0.0,
-    has_step: bool = False,
+    optional: Mapping[int, float] = NONE_OPTIONAL,
+    within: int | None = None,
 ) -> AveragedFit:
     """Fit a season with shifts of the nights and walks within them of all sizes and weigh them.
 
@@ -290,20 +304,32 @@ def average_shifts(
         Of single runs, but for one scale, which is fitted and ``floor`` at least.
     noise_c2 : float
         Variance of the errors of the temperatures, whose column follows those of the filters.
-    has_step : bool
-        Whether the column after the temperature is a step that may be or not: fits without it are weighed as well.
+    optional : mapping of int to float
+        Columns that the model may have or not, and the prior odds of each per unit of its coefficient: fits without
+        them are weighed as well.
+    within : int, optional
+        Which of them is the temperature less its mean of the night: errors of single temperatures are its matter.
     """
-    if not has_step:
-        return _average(season, columns, variance, floor, noise_c2)
-    place, typical = season.filters, float(np.median(variance))
-    free = _average(season, columns, variance, floor, noise_c2)
-    none = _average(season, np.delete(columns, place, axis=1), variance, floor, noise_c2)
-    width = STEP_WIDTH * math.sqrt(typical * float(none.weight @ none.scale))
-    odds = math.exp(min(max(free.log_evidence - none.log_evidence, -700.0), 700.0)) / width
-    weight = np.append(free.weight * odds, none.weight) / (1.0 + odds)
-    fits = (*free.fits, *(_with_none(fit, place) for fit in none.fits))
-    both = {name: np.append(getattr(free, name), getattr(none, name)) for name in ("shift", "walk", "scale")}
-    return replace(free, fits=fits, weight=weight, **both)
+    parts, log_weight = [], []
+    for chosen in itertools.product((True, False), repeat=len(optional)):
+        out = [place for place, there in zip(optional, chosen, strict=True) if not there]
+        noise = noise_c2 if within is None or within in out else 0.0
+        part = _average(season, np.delete(columns, out, axis=1), variance, floor, noise)
+        fits = part.fits
+        for place in sorted(out):
+            fits = tuple(_with_none(fit, place) for fit in fits)
+        parts.append(replace(part, fits=fits))
+        log_weight.append(part.log_evidence + sum(math.log(odds) for p, odds in optional.items() if p not in out))
+    weight = np.exp(np.array(log_weight) - max(log_weight))
+    return AveragedFit(
+        fits=tuple(fit for part in parts for fit in part.fits),
+        weight=np.concatenate([w * part.weight for w, part in zip(weight / weight.sum(), parts, strict=True)]),
+        shift=np.concatenate([part.shift for part in parts]),
+        walk=np.concatenate([part.walk for part in parts]),
+        scale=np.concatenate([part.scale for part in parts]),
+        degrees=parts[0].degrees,
+        log_evidence=max(log_weight),
+    )
 
 
 def _with_none(fit: GroupedFit, place: int) -> GroupedFit:
@@ -339,7 +365,7 @@ def _average(season: Season, columns: Array, variance: Array, floor: float, nois
     kept = np.argwhere(weight > _NEGLIGIBLE)
     trials = [table[i][j] for i, j in kept.tolist()]
     weight = weight[tuple(kept.T)]
-    free = len(variance) - trials[0].fit.rank
+    free = len(variance) - trials[0].rank
     fits = tuple(_finished(season, columns, variance, trial, noise_c2) for trial in trials)
     scale = np.array([trial.scale for trial in trials])
     shift, walk = (scale * np.array([getattr(trial, name) for trial in trials]) for name in ("shift", "walk"))

@@ -109,6 +109,9 @@ class Terms:
         One of `CREEPS`: focus moves evenly with time or with each run; it counts from the last run.
     gap_s : float or None
         First run (unix seconds) after a long gap in which a rebuild may be or not; its step counts from the runs after.
+    within : bool
+        Whether the slope within nights may be another, as errors of the temperatures make it: the drift is then that
+        between nights.
     """
 
     reference_c: float
@@ -117,6 +120,12 @@ class Terms:
     lag_min: float = 0.0
     creep: str | None = None
     gap_s: float | None = None
+    within: bool = False
+
+    @property
+    def chosen(self) -> Terms:
+        """The terms without those that are weighed."""
+        return replace(self, gap_s=None, within=False)
 
     @property
     def kinds(self) -> tuple[bool, bool, bool, str | None]:
@@ -126,14 +135,13 @@ class Terms:
     def columns(self, filter_index: Integers, temperature_c: Array, filters: int) -> Array:
         """Return the columns at (n,) filters and temperatures of the tube.
 
-        They are the offsets of all filters but the first, the drift, then the step in a gap, own drifts, the bend and
-        the creep; step and creep are 0 here: as of the last run.
+        They are the offsets of all filters but the first, the drift, then what is weighed, own drifts, the bend and
+        the creep; what is weighed and the creep are 0 here: as of the last run, at a true temperature.
         """
         warmth = (temperature_c - self.reference_c)[:, None]
         offsets = (filter_index[:, None] == np.arange(1, filters)).astype(float)
         parts = [offsets, warmth]
-        if self.gap_s is not None:
-            parts.append(np.zeros_like(warmth))
+        parts += [np.zeros_like(warmth)] * ((self.gap_s is not None) + self.within)
         if self.own_drift is not None:
             parts.append(warmth * (offsets - (filter_index[:, None] == 0) * np.array(self.own_drift)))
         if self.bend is not None:
@@ -150,6 +158,9 @@ def columns_of(season: Season, terms: Terms) -> Array:
         columns[:, -1] = season.since[:, CREEPS.index(terms.creep)]
     if terms.gap_s is not None:
         columns[:, season.filters] = -1.0 * (season.time_s < terms.gap_s)
+    if terms.within:
+        warmth = columns[:, season.filters - 1]
+        columns[:, season.filters + (terms.gap_s is not None)] = warmth - between_nights(season, warmth)
     return columns
 
 

@@ -633,6 +633,8 @@ def test_rounded_temperatures_do_not_draw_the_drift_to_zero():
 def test_a_noisy_sensor_is_said():
     found = fit_many(66, 3, sensor_noise_c=1.0, night_shift=3.0, jump=0.0)
     assert all("slopes_differ" in flags for _, _, flags, _ in found)
+    # the drift is that between nights; that of all runs is off by a quarter
+    assert all(abs(off) < 3.0 * err < 1.5 for off, err, _, _ in found)
 
 
 def test_a_slip_with_every_run_is_no_row_of_rebuilds():

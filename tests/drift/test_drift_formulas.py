@@ -15,7 +15,7 @@ from statsmodels.tools.eval_measures import aicc
 from focuskit.core.logged import LoggedRun
 from focuskit.drift import fit_drift
 from focuskit.drift.checks import TIED, _is_tied
-from focuskit.drift.linear import correct_for_noise, fit_grouped
+from focuskit.drift.linear import correct_for_noise, fit_grouped, fit_shifted, scan_shifts
 from focuskit.drift.models import MARGIN, _margin, corrected_aic, weigh_models
 from focuskit.drift.outliers import _CUT_VARIANCE, OUTLIER_SIGMA, extra_variance, find_sound
 from focuskit.drift.rebuilds import OUTLIER_COST, cheapest_starts, gains_of, penalty
@@ -97,6 +97,22 @@ def test_a_fit_with_shifts_is_generalised_least_squares():
     assert fit.rank == 5
     tested = gls.t_test([-1.0, 1.0, 0.0, 0.0, 0.0])
     assert fit.jump(1) == pytest.approx((float(tested.effect[0]), float(np.squeeze(tested.sd)) ** 2), rel=1e-9)
+
+
+def test_a_scan_of_shifts_gives_what_each_fit_gives():
+    season = make(jump_at=20)
+    columns = columns_of(season, Terms(5.0))
+    # a column that is the sum of two others is not determined
+    columns = np.column_stack([columns, columns[:, 0] + columns[:, 1]])
+    parts, shifts = (season.stretch, season.block), np.array([0.0, 0.3, 5.0, 4e3])
+    each = fit_shifted(columns, season.position, season.variance, *parts, shifts, 2.0 * season.hours_since)
+    chi2, determinant, variance = scan_shifts(each[0], *parts, shifts)
+    assert chi2 == pytest.approx([fit.chi2 for fit in each], rel=1e-8)
+    # beside the direction that the data do not determine
+    with_all = fit_shifted(columns[:, :3], season.position, season.variance, *parts, shifts, 2.0 * season.hours_since)
+    expected = [fit.log_determinant - with_all[0].log_determinant for fit in with_all]
+    assert determinant - determinant[0] == pytest.approx(expected, abs=1e-8)
+    assert variance == pytest.approx([fit.log_variance for fit in each], rel=1e-10)
 
 
 def test_leverage_is_the_diagonal_of_the_hat_matrix():
