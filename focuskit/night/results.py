@@ -83,6 +83,8 @@ class RunResult(ShapedRun):
             raised += self.field.flags
         if self.aberrations:
             raised += self.aberrations.flags
+        elif self.is_trailed:
+            raised.append("stars_drawn_out")
         if self.backlash and self.backlash.seen:
             raised.append("backlash_seen")
         return flags.check(raised)

@@ -18,6 +18,9 @@ from focuskit.stars import CommonSizes, MeasuredFrame, StarMatch
 from focuskit.sweeps import FocusRun
 from focuskit.waves import Aberrations, ProfileFit
 
+# 1 - minor/major axis, of the typical star and along one line. Chosen: guiding and wind leave half of it, and trails
+# half as long as stars are wide have it.
+_TRAILED = 0.2
 _SHALLOW_GROWTH = 1.6  # sizes called flat do not grow by more (focuskit/curves/checks.py)
 
 
@@ -85,6 +88,13 @@ class MeasuredRun:
     def fields_differ(self) -> bool:
         """Whether half of the frames or more show enough stars, but not those of the others."""
         return 2 * sum(self._strange) >= len(self.frames)
+
+    @property
+    def is_trailed(self) -> bool:
+        """Whether the stars of all frames are drawn out along one line, as under a mount that does not follow."""
+        good = [frame.image.measured.take(frame.image.measured.good) for frame in self.frames]
+        along = np.concatenate([stars.ellipticity * np.exp(2j * np.radians(stars.angle_deg)) for stars in good])
+        return bool(along.size) and bool(abs(np.median(along.real) + 1j * np.median(along.imag)) > _TRAILED)
 
     @property
     def _strange(self) -> list[bool]:

@@ -3,14 +3,18 @@
 import math
 from dataclasses import replace
 from datetime import timedelta
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from small_nights import HERON, START, without_optics, write_run
+from scipy.ndimage import convolve1d
+from small_nights import HERON, START, take_run, without_optics, write_run
 
-from focuskit.frames import RigFile
+from focuskit.frames import Pixels, RigFile
 from focuskit.night import analyse
+from focuskit.night.runs import MeasuredRun
 from focuskit.scenes import Passband, Scene, Sweep, simulate_run
+from focuskit.stars.image import measure_pixels
 
 SHAPE = (320, 420)
 MIDDLE = complex(0.5 * (SHAPE[1] - 1), 0.5 * (SHAPE[0] - 1))
@@ -67,6 +71,18 @@ def test_a_frame_of_another_field_is_set_aside_by_name(tmp_path):
     assert found.to_json()["points"][2]["why_not_used"] == "its stars are not those of the other frames"
     assert found.fit.best_position == pytest.approx(10000.0, abs=3.0 * found.fit.best_position_err)
     assert "fields_differ" not in found.all_flags
+
+
+def test_trails_are_seen_without_a_fit_of_the_shapes():
+    """Exposures during which the sky moves by 12 px, twice as long as the sharpest stars are wide."""
+    smear = np.repeat(1.0 / 12.0, 12)
+    sound = [image for image, _ in take_run(seed=5, frames=5, step=50, seeing_jitter=0.1)]
+    trailed = [np.rint(convolve1d(image.astype(float), smear, axis=1)) for image in sound]
+    seen = []
+    for images in (sound, trailed, [*trailed[:3], *(image.T for image in trailed[3:])]):
+        frames = [SimpleNamespace(image=measure_pixels(Pixels(image))) for image in images]
+        seen.append(MeasuredRun.is_trailed.fget(SimpleNamespace(frames=frames)))
+    assert seen == [False, True, False]  # the last along two lines
 
 
 def test_frames_that_all_show_other_stars_say_so(tmp_path):
