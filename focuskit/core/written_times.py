@@ -17,7 +17,8 @@ _SERIAL_DAY_0 = datetime(1899, 12, 30, tzinfo=UTC)
 _SERIAL_DAYS = (20_000.0, 80_000.0)  # of 1954 to 2119: other numbers of that size are no dates of runs
 _JULIAN_DAYS = (2_415_021.0, 2_524_594.0)  # of 1900 to 2200
 # What numbers of a column of dates are of: days, Julian dates, unix seconds, milliseconds, microseconds.
-EPOCHS = (_SERIAL_DAYS, _JULIAN_DAYS, (3e8, 8e9), (3e11, 8e12), (3e14, 8e15), (19_000_101.0, 21_991_231.0))
+EPOCHS = (_SERIAL_DAYS, _JULIAN_DAYS, (3e8, 8e9), (3e11, 8e12), (3e14, 8e15), (19_000_101.0, 21_991_231.0),
+          (190_001_010_000.0, 219_912_312_359.0), (19_000_101_000_000.0, 21_991_231_235_959.0))  # fmt: skip
 _UNIX_DAY_MJD = 40_587.0  # modified Julian date of 1970-01-01, by definition
 _UNIX_DAY_JD = 2_440_587.5
 # First letters of the months in English, German, French, Spanish and Italian.
@@ -29,7 +30,12 @@ _MONTHS = {
     )
     for name in names.split()
 }  # fmt: skip
-_ISO = re.compile(r"\d{4}-\d\d-\d\d(?:[T ]\d.*)?", re.ASCII)
+_ISO = re.compile(r"\d{4}-\d\d-\d\d(?:[T ]\d[\d:.]*\s?(?:Z|UTC|[+-]\d\d:?\d\d)?)?", re.ASCII | re.IGNORECASE)
+# Dates, and times with them, without any mark: 20310314, 2031031420, 203103142010, 20310314201000.
+_PACKED = re.compile(
+    r"(?P<y>(?:19|20|21)\d\d)(?P<m>0[1-9]|1[0-2])(?P<d>0[1-9]|[12]\d|3[01])"
+    r"(?:(?P<h>[01]\d|2[0-3])(?:(?P<min>[0-5]\d)(?P<s>[0-5]\d)?)?)?"
+)
 _DATE = re.compile(
     r"(?:(?P<y>\d{4})\s?[-/.]\s?(?P<m>\d{1,2})\s?[-/.]\s?(?P<d>\d{1,2})\.?"
     r"|(?P<compact>(?:19|20|21)\d{6})"
@@ -187,8 +193,9 @@ def _write_numbers(texts: Sequence[str], numbers: Sequence[float | None], modifi
     """Turn numbers into times: unix seconds to microseconds, days of a spreadsheet, or Julian dates."""
     known = sorted(n for n in numbers if n is not None)
     middle = known[len(known) // 2]
-    if all(re.fullmatch(r"(19|20|21)\d{6}", text) for text in texts if text):
-        return WrittenTimes([f"{t[:4]}-{t[4:6]}-{t[6:]}" if t else t for t in texts], "as yyyymmdd")
+    packed = [_PACKED.fullmatch(text) for text in texts]
+    if all(m or not text for m, text in zip(packed, texts, strict=True)):
+        return WrittenTimes([_of_packed(m) if m else "" for m in packed], "without marks")
     if modified_julian:
         how, scale, zero = "as modified Julian dates", 86_400.0, _UNIX_DAY_MJD
     elif _JULIAN_DAYS[0] < middle < _JULIAN_DAYS[1]:
@@ -210,6 +217,11 @@ def _write_numbers(texts: Sequence[str], numbers: Sequence[float | None], modifi
     if "spreadsheet" in how:
         return WrittenTimes(written, how)
     return WrittenTimes([text + "Z" if is_iso(text) else text for text in written], how)
+
+
+def _of_packed(match: re.Match[str]) -> str:
+    day = "-".join(match.group("y", "m", "d"))
+    return f"{day} {match['h']}:{match['min'] or '00'}:{match['s'] or '00'}" if match["h"] else day
 
 
 def _fill_down(texts: Sequence[str]) -> list[str]:

@@ -27,6 +27,7 @@ _EITHER_UNIT = (10.0, 60.0)
 _WARM_MONTHS = ("05", "06", "07", "08", "09")
 _COLDEST_THEN = 35.0
 _SAMPLE = 1000  # times that show whether zones are named: chosen, more say the same
+NAMED = "as its name says"
 _SHOWN = 2  # rows in the account: the first may be a special one
 
 
@@ -193,15 +194,19 @@ class _Table:
             texts[self.heat] = _in_celsius(texts[self.heat], unit)
             units[self.heat] = unit
         assumed = (*self.columns.assumed, *times.assumed)
+        if all(len(text) == 10 for text in times.texts if is_iso(text)):
+            assumed = (*assumed, "a date without a time of day is its midnight")
         is_open = utc and not all(map(has_zone, filter(is_iso, times.texts[:_SAMPLE])))
         is_open = is_open and not any(has(self.header[i], ("utc", "ut", "gmt")) for i in self.columns.time)
         names = {role: self.header[i] for role, i in where.items()}
         names["time"] = "+".join(self.header[i] for i in self.columns.time)
         said = [*assumed]
-        if unit_from.startswith("for lack"):
+        if unit_from not in ("", NAMED):
             said.append(f"temperatures are in °C, {unit_from}")
         if is_open:
-            said.append("times are UTC (--zone names another)")
+            local = [name for i in self.columns.time if has(name := self.header[i], ("local", "lokal", "ortszeit"))]
+            what = f", although '{local[0]}' says otherwise" if local else ""
+            said.append(f"times are UTC{what} (--zone names another)")
         account = self._account(texts, units, written.how, times.how, said)
         return Reading(texts, self.lines, tuple(self.lost), names, unit, unit_from, is_open, assumed, account)
 
@@ -232,7 +237,7 @@ class _Table:
         if self.said.unit and not (named and self.heat == "temperature_c"):
             return self.said.unit, ""
         if named:
-            return named, "as its name says"
+            return named, NAMED
         if "temperature_c" in self.mapped:
             return "C", ""
         if metric:

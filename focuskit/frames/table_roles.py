@@ -192,7 +192,7 @@ def _most(cells: list[str], kind: Callable[[str], str]) -> str:
 def _find_time(look: _Look, used: set[int]) -> list[int]:
     """Return the places of what makes up the time."""
     header, kinds = look.header, look.kinds
-    named = [i for i, name in enumerate(header) if i not in used and rank(name, "time")]
+    named = [i for i, name in enumerate(header) if i not in used and (rank(name, "time") or header[0] == "1")]
     others = [i for i, name in enumerate(header) if i not in used and i not in named and not is_other(name)]
     exact = [i for i in named if header[i].lower() == "time"]
 
@@ -208,10 +208,11 @@ def _find_time(look: _Look, used: set[int]) -> list[int]:
     numbers = [i for i in named if look.is_number[i]]
     dates, clocks = of_kind("date"), of_kind("clock")
     days = [i for i in numbers if any(low < look.middle(i) < high for low, high in EPOCHS)]
-    dates = dates or (days if clocks or len(numbers) > len(days) else [])
+    # Spreadsheets may have left parts of a day, or hours and minutes without a mark.
+    loose = [i for i in numbers if i not in [*dates, *days] and rank(header[i], "time")]
+    loose = [i for i in loose if not any(rank(header[i], part) for part in _PARTS[:3])]
+    dates = dates or (days if clocks or loose else [])
     if dates:
-        # Spreadsheets may have left parts of a day, or hours and minutes without a mark.
-        loose = [i for i in numbers if i not in dates and not any(rank(header[i], p) for p in _PARTS[:3])]
         return [best(dates), best(clocks or loose)] if clocks or loose else [best(dates)]
     if days:
         return [best(days)]

@@ -120,6 +120,10 @@ READ_RUNS = {
     "no header": (
         "2031-03-14 20:10,L,8.0,5012.5\n2031-03-14 23:45,Ha,-1.5,5074\n2031-03-15 01:05,R,-2,5101.25\n"
     ),
+    "an ISO date with am and pm": (
+        "time,filter,temp_c,position\n2031-03-14 8:10 PM,L,8.0,5012.5\n2031-03-14 11:45 PM,Ha,-1.5,5074\n"
+        "2031-03-15 1:05 AM,R,-2,5101.25\n"
+    ),
     "columns out of order, capitals": (
         "POSITION;FILTER;TEMPERATURE_C;TIME\n5012.5;L;8.0;2031-03-14T20:10:00Z\n5074.0;Ha;-1.5;2031-03-14T23:45:00Z\n"
         "5101.25;R;-2.0;2031-03-15T01:05:00Z\n"
@@ -165,6 +169,13 @@ READ_LOGS = {
     "a logger that begins again": "Date,Time,Temp C\n" + "".join(
         ("Date,Time,Temp C\n" if i == 3 else "") + f"{datetime.fromtimestamp(t, UTC):%Y/%m/%d,%H:%M:%S},{c}\n"
         for i, (t, c) in enumerate(LOG)
+    ),
+    "date and time without marks": "Stationsname;Messdatum;Lufttemperatur_2m\n" + "".join(
+        f"Heide;{datetime.fromtimestamp(t, UTC):%Y%m%d%H%M};{str(c).replace('.', ',')}\n" for t, c in LOG
+    ),
+    "Unix seconds without a header": "".join(f"{t:.0f} {c}\n" for t, c in LOG),
+    "parts of a day beside days of a spreadsheet": "Date,Time,Temp C\n" + "".join(
+        f"{(t / 86400 + 25569) // 1:.0f},{t / 86400 % 1:.7f},{c}\n" for t, c in LOG
     ),
     "year, month, day, hour, minute": "Jahr;Monat;Tag;Stunde;Minute;Temperatur\n" + "".join(
         f"{datetime.fromtimestamp(t, UTC):%Y;%m;%d;%H;%M};{c}\n" for t, c in LOG
@@ -322,6 +333,17 @@ def test_degrees_without_a_unit_are_read_where_only_one_is_usual(tmp_path, unit,
         with pytest.raises(FocuskitError, match="may be °C or °F"):
             read_runs(path)
         assert [run.temperature_c for run in read_runs(path, unit="F")] == pytest.approx([-7.78, -8.33], abs=0.01)
+
+
+def test_what_is_assumed_is_said(tmp_path):
+    readings = []
+    text = "Local time;Filter;Temp;Fokus\n2031-03-14 20:10;L;8,0;5012\n2031-03-14 21:10;L;7,5;5015\n"
+    read_runs(write(tmp_path, text), readings=readings)
+    first, second, third = readings[0].account
+    assert "time from 'Local time', filter from 'Filter', position from 'Fokus', temperature from 'Temp' in °C" in first
+    assert second.endswith("the first rows are 2031-03-14 20:10 L 5012 8 °C | 2031-03-14 21:10 L 5015 7.5 °C")
+    assert "in °C, as in the countries of its words, numbers or dates" in third
+    assert "times are UTC, although 'Local time' says otherwise (--zone names another)" in third
 
 
 def test_what_the_user_says_decides(tmp_path):
