@@ -13,10 +13,10 @@ from functools import cache
 _NAMES = {
     "time": "time timestamp datetime dateandtime utc ut utctime timeutc dateobs when moment start begin begintime "
     "messdatum messzeit messzeitpunkt starttime localtime timelocal zeit uhrzeit zeitpunkt zeitstempel "
-    "datumzeit datumuhrzeit beginn anfang "
-    "messdatum messzeit messzeitpunkt heure horodatage dateheure dateetheure temps instant debut hora fechahora fechayhora tiempo inicio momento "
-    "ora orario dataora dataeora istante inizio data date datum fecha tag jour dia giorno day nacht night nuit noche "
-    "notte abend evening soir unixtime epoch unix jd mjd juliandate hour stunde",
+    "datumzeit datumuhrzeit beginn anfang heure horodatage dateheure dateetheure temps instant debut hora "
+    "fechahora fechayhora tiempo inicio momento ora orario dataora dataeora istante inizio data date "
+    "datum fecha tag jour dia giorno day nacht night nuit noche notte abend evening soir unixtime epoch "
+    "unix jd mjd juliandate hour stunde",
     "filter": "filter filters filt filtername filtre filtro farbe band color colour",
     "temperature": "temperature temp t temperatur tempc tempf tempk degc degf tc tf celsius fahrenheit kelvin "
     "air airtemp ambient ambienttemp outside outsidetemp outdoor lufttemperatur lufttemp luft aussentemperatur "
