@@ -168,10 +168,13 @@ def prepare(model: ProfileModel, frames: Sequence[FrameProfile]) -> Data:
     return Data(np.array([frame.position for frame in frames]), kernels, fluxes, shares)
 
 
-def solve(model: ProfileModel, data: Data, state: State, priors: Priors, tau: float | None = None) -> Solution:
+def solve(
+    model: ProfileModel, data: Data, state: State, priors: Priors, tau: float | None = None, *, keep: bool = False
+) -> Solution:
     """Levenberg-Marquardt steps, the seeing scatter brought up to date along the way.
 
-    ``state`` with its scatter ``tau`` may be the solution for other priors, or for more frames.
+    ``state`` with its scatter ``tau`` may be the solution for other priors, or for more frames; with ``keep`` the
+    scatter stays.
     """
     first = _FIRST if tau is None else 0
     if tau is None:
@@ -180,7 +183,7 @@ def solve(model: ProfileModel, data: Data, state: State, priors: Priors, tau: fl
     normal = linearise(model, data, state)
     damping = 1e-3
     for iteration in range(_ITERATIONS):
-        if first <= iteration < _SETTLED:
+        if first <= iteration < _SETTLED and not keep:
             tau = float(SCATTER_GRID[np.argmax(over_scatters(normal, state, priors)[0])])
         before = cost_of(normal, state, priors, tau)
         trial = _step(normal, state, priors, tau, damping)

@@ -71,9 +71,11 @@ def _find(rig: Rig, runs: Sequence[RunProfiles]) -> tuple[Rig, OpticsErrors]:
     ratio = (rig.f_ratio or _FIRST_F_RATIO) / (rig.pixel_um or _NOMINAL_PIXEL_UM)
     trial = _Trial(rig, runs[:1])
     # A wide pupil with a hole and one without are both places that no small step leaves.
-    holes = (USUAL_OBSTRUCTION, 0.0) if rig.obstruction is None else (rig.obstruction,)
-    starts = [_descend(trial, (math.log(ratio), hole), _STEPS[0], (free[0], False)) for hole in holes]
-    place = _descend(trial, min(starts, key=trial.cost), _STEPS[1], free)
+    place = (math.log(ratio), USUAL_OBSTRUCTION if rig.obstruction is None else rig.obstruction)
+    place = _descend(trial, place, _STEPS[0], (free[0], False))
+    if rig.obstruction is None:
+        place = min(place, _descend(trial, (place[0], 0.0), _STEPS[0], (free[0], False)), key=trial.cost)
+    place = _descend(trial, place, _STEPS[1], free)
     trial = _Trial(rig, [_without_outliers(run, trial.model_rig(place)) for run in runs[:_RICHEST]])
     place, errors = _vertex(trial, _descend(trial, place, _STEPS[-1], free), free)
     found, growth = trial.rig_at(place), trial.growth(place)
@@ -165,7 +167,7 @@ class _Trial:
         # The same image: a donut that grows as fast in pixels, and rays that are as far off.
         state = replace(state, log_slope=state.log_slope + slower, spherical=state.spherical * math.exp(-slower))
         priors = replace(before.priors, log_slope=(value + slower, err))
-        return data, solve(model, data, state, priors, before.tau)
+        return data, solve(model, data, state, priors, before.tau, keep=True)
 
     def excess(self, place: Place) -> float:
         """Return chi² over its degrees of freedom, 1 at least."""
