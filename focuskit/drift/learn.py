@@ -207,8 +207,9 @@ def _rebuilds_and_terms(
     for _ in range(_MOST_TURNS):
         cut = find_rebuilds(season, columns_of(season, terms.chosen), declared, search)
         gap_s = None if cut.open_gap is None else float(season.time_s[cut.open_gap])
-        enough = cut.season.block[-1] - cut.season.stretch[-1] >= FEWEST_SHIFTS
-        plain = replace(plain, gap_s=gap_s, within=bool(enough))
+        nights = cut.season.block[-1] + 1
+        several = nights - 1 - cut.season.stretch[-1] >= FEWEST_SHIFTS and nights < len(season.position)
+        plain = replace(plain, gap_s=gap_s, within=bool(several))
         before, (terms, weighed) = terms, _weigh(cut, plain)
         if terms.kinds == before.kinds and before.kinds == plain.kinds:
             terms = _instead(cut, terms, plain)

@@ -289,7 +289,7 @@ def test_without_scatter_or_errors_no_error_is_invented():
 
 
 def test_runs_that_cannot_be_used_are_named():
-    runs = simple_runs(["L", "R"] * 8, np.linspace(0.0, 9.0, 16))
+    runs = [replace(run, rig="Heron") for run in simple_runs(["L", "R"] * 8, np.linspace(0.0, 9.0, 16))]
     runs[0] = replace(runs[0], temperature_c=None)
     runs[1] = replace(runs[1], position=None)
     runs[2] = replace(runs[2], excluded=True)
