@@ -1,5 +1,6 @@
 """Settings of all tests: no time limits (machines differ), the same examples on every run."""
 
+import atexit
 import os
 import shutil
 import signal
@@ -15,10 +16,10 @@ from threadpoolctl import threadpool_limits
 # A shell that starts the tests in the background lets them, and what they start, ignore Ctrl-C.
 signal.signal(signal.SIGINT, signal.default_int_handler)
 # Nobody's own logbook and rig files: tests are of users who have none.
-_nobody = Path(tempfile.gettempdir()) / "focuskit-tests-nobody"
-_nobody.mkdir(exist_ok=True)
+_nobody = tempfile.mkdtemp(prefix="focuskit-tests-")
+atexit.register(shutil.rmtree, _nobody, ignore_errors=True)
 for _name in ("XDG_DATA_HOME", "XDG_CONFIG_HOME", "LOCALAPPDATA", "APPDATA"):
-    os.environ[_name] = str(_nobody)
+    os.environ[_name] = _nobody
 # As in an environment that is switched on: what is said to be typed next begins with the bare name.
 os.environ["PATH"] = os.pathsep.join([str(Path(sys.executable).parent), os.environ.get("PATH", "")])
 # Tests run on all cores already: threads of linear algebra would only wait for one another.

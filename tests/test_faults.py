@@ -355,7 +355,7 @@ def _stopped(_):
 
 
 def test_no_home_is_no_fault(night, tmp_path, without_rights):
-    env = os.environ | {"HOME": str(tmp_path / "none" / "x")}
+    env = os.environ | dict.fromkeys(("HOME", "XDG_DATA_HOME"), str(tmp_path / "none" / "x"))
     (tmp_path / "none").mkdir(mode=0o500)
     words = ("analyse", night, "--json", "--workers", 1)
     done = focuskit(*words, "--plots", tmp_path / "plots", rights=without_rights, env=env)

@@ -21,6 +21,7 @@ from focuskit.core.logged import LoggedRun
 from focuskit.core.optics import decimals_of
 from focuskit.core.text import plain_text, plus_minus, text_table
 from focuskit.diagnosis import diagnose
+from focuskit.frames import RigDraft
 from focuskit.logbook import Renewal
 from focuskit.night import Night, RunResult, analyse
 
@@ -45,7 +46,7 @@ def run_analyse(args: argparse.Namespace) -> int:
         print_answer(args, night.to_json(), text)
     print_written(args, written)
     if why := nothing_in(night):
-        print_remarks([why])
+        print_remarks([why + pattern_hint(args, night)])
         return 1
     if recorded is not None:
         if not args.json:
@@ -92,8 +93,20 @@ def analyse_runs(args: argparse.Namespace, history: list[LoggedRun]) -> Night:
     """
     night = analyse_folders(args, history)
     if not night.runs:
-        raise FocuskitError(nothing_in(night) or "")
+        raise FocuskitError((nothing_in(night) or "") + pattern_hint(args, night))
     return night
+
+
+def pattern_hint(args: argparse.Namespace, night: Night) -> str:
+    """Name a pattern that fits the names of frames without a position, where most are so and one does."""
+    lacking = [name for name, why in night.not_used if why.code == "no_position"]
+    if night.runs or args.position_pattern or len(lacking) < len(night.not_used) / 2:
+        return ""
+    found = next((draft.names.pattern for draft in RigDraft.read(args.folders, read_limits(args))
+                  if draft.names and draft.names.pattern), None)  # fmt: skip
+    if found is None:
+        return ""
+    return f"; these names fit --position-pattern '{found}', which focuskit setup checks and keeps"
 
 
 def nothing_in(night: Night) -> str | None:

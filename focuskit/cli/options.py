@@ -203,6 +203,11 @@ def add_frame_options(parser: Any) -> None:
     add_file(parser, "folders", nargs="+", metavar="FOLDER", help="where the frames are")
     add_answer_options(parser)
     add_rig_options(parser, "rig file (TOML) that fills or overrides the headers (that of `focuskit setup`)")
+    add_reading_options(parser)
+
+
+def add_reading_options(parser: Any) -> None:
+    """Add how frames are to be read."""
     parser.add_argument(
         "--keyword",
         type=reader(_keyword),

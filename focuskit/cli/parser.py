@@ -18,6 +18,7 @@ from focuskit.cli.options import (
     add_log_options,
     add_logbook_options,
     add_number,
+    add_reading_options,
     add_report_option,
     add_run_options,
     add_table_options,
@@ -279,13 +280,13 @@ def _add_report(commands: Any) -> None:
     add_run_options(parser)
     add_drift_options(parser.add_argument_group("model"))
     parser.add_argument("--record", action="store_true", help="record the runs of the night in the logbook")
-    add_workers_option(parser)
+    add_reading_options(parser.add_argument_group("frames"))
     parser.add_argument("--json", action="store_true", help=JSON_HELP)
     parser.add_argument("--quiet", action="store_true", help="no progress on the terminal")
     # What the three commands can be told besides, as they take it where nothing is said.
     parser.set_defaults(
-        keyword=[], position_pattern=None, limit=[], steps_per_c=None, steps_per_c_err=None, best_hfd=None,
-        slope=None, run_cost=None, position_err=None, random_walk=None, blocks=None, now_every=60.0,
+        steps_per_c=None, steps_per_c_err=None, best_hfd=None, slope=None, run_cost=None, position_err=None,
+        random_walk=None, blocks=None, now_every=60.0,
     )  # fmt: skip
 
 

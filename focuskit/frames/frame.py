@@ -10,7 +10,7 @@ import re
 import stat
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, fields, replace
-from pathlib import Path
+from pathlib import Path, PurePath
 
 from focuskit.core.errors import FocuskitError, failure
 from focuskit.core.matrix import Sites, colour_sites
@@ -22,6 +22,18 @@ from focuskit.frames.pixels import Pixels
 from focuskit.frames.rig_file import Optics, RigFile
 from focuskit.frames.source import Limits
 
+# What is no FITS file by its name, and how to make one of it.
+_OTHER_KINDS = (
+    (("cr2", "cr3", "crw", "nef", "arw", "dng", "raf", "orf", "rw2", "pef", "srw"),
+     "is a raw file of a camera, not FITS: write it as FITS with the pixels of the sensor as they are (no colours "
+     "computed, nothing stretched) and the time as DATE-OBS"),
+    (("tif", "tiff", "png", "jpg", "jpeg", "bmp"),
+     "is a picture, not FITS: let the camera's program save FITS, or write its linear pixels with "
+     "astropy.io.fits.writeto; "
+     "what was stretched or compressed with loss cannot be measured"),
+    (("ser", "avi", "mov", "mp4", "asdf", "h5", "hdf5", "zip", "7z", "rar", "tar", "tgz"),
+     "is a container, not FITS: unpack it, or write each frame in it as a FITS file of its own"),
+)  # fmt: skip
 _NAME = re.compile(r"\.(?:fits?|fts)(?:\.(?:gz|bz2|fz))?$|\.fz$", re.IGNORECASE)
 
 
@@ -157,6 +169,10 @@ def find_some_frames(folders: str | Path | Iterable[str | Path]) -> tuple[list[F
     found, not_used = find_frames(listed)
     if not found:
         named = ", ".join(str(folder) for folder in listed)
+        other = [(name, why) for name, why in not_used if why.code == "other_kind"]
+        if other:
+            more = f" ({len(other)} such files)" if len(other) > 1 else ""
+            raise FocuskitError(f"{named}: no FITS files in there; {other[0][0]} {other[0][1]}{more}")
         raise FocuskitError(f"{named}: no FITS files (.fits, .fit, .fts, also .gz, .bz2, .fz) in there")
     return found, not_used
 
@@ -187,6 +203,14 @@ def _walk(root: Path, not_used: list[tuple[str, Reason]]) -> Iterator[tuple[bool
                 waiting.append((entry.path, name + "/"))
             elif _NAME.search(entry.name):
                 yield is_link, name, entry.path
+            elif other := _other_kind(entry.name):
+                not_used.append((name, other))
+
+
+def _other_kind(name: str) -> Reason | None:
+    """Say what a file is that is not called like a frame, and how to make FITS of it; None of what is no image."""
+    ending = PurePath(name).suffix[1:].lower()
+    return next((Reason("other_kind", text) for endings, text in _OTHER_KINDS if ending in endings), None)
 
 
 def _unreadable(problem: OSError) -> Reason:

@@ -63,7 +63,10 @@ def _unfit(info: FrameInfo) -> Reason | None:
     if any(word in kind for word in ("dark", "bias", "flat", "zero")):
         return Reason("calibration", f"is a calibration frame ({info.image_type})")
     if info.position is None:
-        text = "has no focuser position in its header; name the keyword, or how file names carry the position"
+        text = (
+            "has no focuser position in its header; name the keyword (--keyword position=NAME), or how file names "
+            "carry the position (--position-pattern)"
+        )
         return Reason("no_position", text)
     return None
 
