@@ -18,12 +18,14 @@ from focuskit.cli.sources import (
 from focuskit.core import flags
 from focuskit.core.errors import FocuskitError
 from focuskit.core.logged import LoggedRun
-from focuskit.core.optics import decimals_of
+from focuskit.core.optics import UNIT_WORDS, Rig, decimals_of
 from focuskit.core.text import plain_text, plus_minus, text_table
 from focuskit.diagnosis import diagnose
 from focuskit.frames import RigDraft
 from focuskit.logbook import Renewal
 from focuskit.night import Night, RunResult, analyse
+
+_LEAST_NAMES = 5  # as many positions as a pattern in names rests on
 
 
 def run_analyse(args: argparse.Namespace) -> int:
@@ -46,8 +48,9 @@ def run_analyse(args: argparse.Namespace) -> int:
         print_answer(args, night.to_json(), text)
     print_written(args, written)
     if why := nothing_in(night):
-        print_remarks([why + pattern_hint(args, night)])
+        print_remarks(["; ".join(filter(None, [why, pattern_hint(args, night)]))])
         return 1
+    print_remarks(list(filter(None, [pattern_hint(args, night)])))
     if recorded is not None:
         if not args.json:
             print(f"\n{_recorded(recorded)} in {args.logbook_used}")
@@ -93,20 +96,20 @@ def analyse_runs(args: argparse.Namespace, history: list[LoggedRun]) -> Night:
     """
     night = analyse_folders(args, history)
     if not night.runs:
-        raise FocuskitError((nothing_in(night) or "") + pattern_hint(args, night))
+        raise FocuskitError("; ".join(filter(None, [nothing_in(night), pattern_hint(args, night)])))
     return night
 
 
 def pattern_hint(args: argparse.Namespace, night: Night) -> str:
-    """Name a pattern that fits the names of frames without a position, where most are so and one does."""
+    """Name a pattern that fits the names of frames without a position, where they are several and one does."""
     lacking = [name for name, why in night.not_used if why.code == "no_position"]
-    if night.runs or args.position_pattern or len(lacking) < len(night.not_used) / 2:
+    if args.position_pattern or len(lacking) < _LEAST_NAMES:
         return ""
     found = next((draft.names.pattern for draft in RigDraft.read(args.folders, read_limits(args))
                   if draft.names and draft.names.pattern), None)  # fmt: skip
     if found is None:
         return ""
-    return f"; these names fit --position-pattern '{found}', which focuskit setup checks and keeps"
+    return f"names of frames without a position fit --position-pattern '{found}', which focuskit setup checks and keeps"
 
 
 def nothing_in(night: Night) -> str | None:
@@ -157,19 +160,9 @@ def night_as_text(night: Night, *, quiet: bool = False, frames: bool = False, wa
     not_used = [f"  {plain_text(name)}: {plain_text(str(why))}" for name, why in night.not_used]
     if not night.runs:
         return "\n".join(["No focus run. Of each file, why:", *not_used])
-    rig = night.rig
-    facts = [
-        f"{value:g} {unit}".strip()
-        for value, unit in (
-            (rig.focal_length_mm, "mm focal length"),
-            (rig.aperture_mm, "mm aperture"),
-            (rig.pixel_um, "µm pixels"),
-            (rig.um_per_step, "µm a step"),
-        )
-        if value is not None
-    ]
-    lines = [plain_text(rig.name or "Unnamed rig") + (": " + ", ".join(facts) if facts else ""), ""]
+    lines = [_rig_line(rig) for rig in ([one.rig for one in night.rigs] if len(night.rigs) > 1 else [night.rig])] + [""]
     several = len(night.rigs) > 1
+    units = " or ".join(dict.fromkeys(UNIT_WORDS[one.position_unit] for one in night.rigs))
     header: tuple[str, ...] = (
         "start (UTC)", "filter", "°C", "verdict", "best position", "least HFD px", "tolerance", "frames", "curve"
     )  # fmt: skip
@@ -204,12 +197,26 @@ def night_as_text(night: Night, *, quiet: bool = False, frames: bool = False, wa
         lines += ["", "In no run:", *not_used]
     lines += [
         "",
-        "Positions are in steps with their standard deviation; the tolerance is the move that costs 5 % in HFD.",
+        f"Positions are in {units} with their standard deviation; the tolerance is the move that costs 5 % in HFD.",
         "The curve is the size of the stars from the lowest position to the highest; × marks frames set aside.",
         "HFD is the diameter of the circle that holds half of a star's light.",
         "Before you send a focuser anywhere: keep to the travel that its maker states.",
     ]
     return "\n".join(lines)
+
+
+def _rig_line(rig: Rig) -> str:
+    facts = [
+        f"{value:g} {unit}".strip()
+        for value, unit in (
+            (rig.focal_length_mm, "mm focal length"),
+            (rig.aperture_mm, "mm aperture"),
+            (rig.pixel_um, "µm pixels"),
+            (rig.um_per_step, "µm a step"),
+        )
+        if value is not None
+    ]
+    return plain_text(rig.name or "Unnamed rig") + (": " + ", ".join(facts) if facts else "")
 
 
 def _wrong(night: Night) -> list[str]:

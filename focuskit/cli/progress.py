@@ -52,7 +52,11 @@ def print_answer(args: argparse.Namespace, answer: Mapping[str, Any], text: str)
     """
     used = {"logbook": getattr(args, "logbook_used", None), "rig_file": getattr(args, "rig_used", None)}
     answer = {**answer, **used}
-    named = [f"{name.replace('_', ' ')} {path}" for name, path in used.items() if path]
+    named = [
+        f"{name.replace('_', ' ')} {path if isinstance(path, str) else ' and '.join(path)}"
+        for name, path in used.items()
+        if path
+    ]
     print_remarks(["used: " + ", ".join(named)] * bool(named))
     print(json.dumps(answer, ensure_ascii=False, allow_nan=False) if args.json else text)
 

@@ -117,7 +117,7 @@ def _as_lines(one: Written, is_elsewhere: bool) -> list[str]:
         lines.append(f"  now      one sweep gives {plus_minus(best, err)}, from {how}")
     if draft.names:
         pattern = one.pattern or ("not checked: " + draft.names.pattern if draft.names.pattern else "none")
-        lines.append(plain_text(f"  position in file names: {pattern} ({draft.names.why})"))
+        lines.append(f"  position in file names: {plain_text(pattern)} ({plain_text(draft.names.why)})")
     lines.append(
         f"  {'written to' if one.is_new else 'is there already, and left as it is:'} {plain_text(str(one.path))}"
     )

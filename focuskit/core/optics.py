@@ -33,6 +33,8 @@ KOLMOGOROV_EXPONENT = 5.0 / 3.0
 # Effective wavelength where the filter is not known: the middle of the visible band.
 DEFAULT_WAVELENGTH_NM = 550.0
 
+UNIT_WORDS = {"step": "steps", "um": "µm", "mm": "mm"}  # what focusers count in
+
 
 @dataclass(frozen=True)
 class Rig:
@@ -52,6 +54,8 @@ class Rig:
         Lowest and highest position the focuser may be sent to.
     focal_ratio : float or None
         Focal length over aperture, where they themselves are not both known.
+    position_unit : str or None
+        What positions are in, a key of ``UNIT_WORDS``.
     """
 
     name: str | None = None
@@ -62,6 +66,7 @@ class Rig:
     um_per_step: float | None = None
     travel: tuple[float, float] | None = None
     focal_ratio: float | None = None
+    position_unit: str | None = None
 
     @property
     def f_ratio(self) -> float | None:

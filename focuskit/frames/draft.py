@@ -30,7 +30,7 @@ _BLANKS = {
                     "without it the way per step is off by some per cent, and single frames cannot be measured"),
     "pixel_um": ("3.76", "pixel of the sensor, before binning", _SHAPES),
     "um_per_step": ("4.0", "way of the focal plane for one step of the focuser, in µm",
-                    "without it a sweep that missed the focus gives no best position"),
+                    "without it single frames say their defocus in µm only"),
     "travel": ("[0, 20000]", "lowest and highest position of the focuser",
                "without it plans are not checked against it"),
 }  # fmt: skip

@@ -74,6 +74,7 @@ class FrameInfo(HeaderFacts):
             pixel_um=self.pixel_um,
             um_per_step=self.um_per_step,
             travel=told.travel,
+            position_unit=told.position_unit,
         )
 
     @property

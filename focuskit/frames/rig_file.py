@@ -13,7 +13,7 @@ from typing import Any, NamedTuple
 
 from focuskit.core.errors import FocuskitError, failure
 from focuskit.core.filters import FilterTable, OwnFilter
-from focuskit.core.optics import Rig
+from focuskit.core.optics import UNIT_WORDS, Rig
 from focuskit.core.ranges import what_is_wrong
 from focuskit.core.times import parse_time
 from focuskit.frames.source import read_bytes
@@ -36,6 +36,7 @@ _KEYS = (
     "telescope",
     *_NUMBERS,
     "camera",
+    "position_unit",
     "travel",
     "filters",
     "keywords",
@@ -201,11 +202,19 @@ def rig_from_table(table: Mapping[str, Any], source: str) -> RigFile:
         if key not in _KEYS:
             raise FocuskitError(f"{source}: unknown key '{_shown(key)}'; known are {', '.join(_KEYS)}")
     numbers = {key: _number(table[key], key, like, source) for key, like in _NUMBERS.items() if key in table}
+    unit = _text(table, "position_unit", source)
+    if unit is not None and unit not in UNIT_WORDS:
+        raise FocuskitError(f"{source}: position_unit must be one of {', '.join(UNIT_WORDS)}")
     pattern = _text(table, "position_pattern", source)
     if pattern is not None:
         compile_position_pattern(pattern, source)
     return RigFile(
-        rig=Rig(name=_text(table, "name", source), travel=_travel(table.get("travel"), source), **numbers),
+        rig=Rig(
+            name=_text(table, "name", source),
+            travel=_travel(table.get("travel"), source),
+            position_unit=unit,
+            **numbers,
+        ),
         telescope=_text(table, "telescope", source),
         camera=_text(table, "camera", source),
         filters=FilterTable(_filters(table.get("filters", {}), source)),

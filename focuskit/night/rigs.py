@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from statistics import median
 from typing import Any
 
-from focuskit.core.optics import Rig
+from focuskit.core.optics import Rig, decimals_of
 from focuskit.core.statistics import weighted_mean
 from focuskit.core.text import plain_text, plus_minus
 from focuskit.frames import RigFile
@@ -34,6 +35,8 @@ class NightRig:
         For each number ``header``, ``rig file``, ``fitted``, or None where it is not known.
     notes : tuple of str
         What is not known, and what knowing it would gain.
+    position_unit : str
+        What positions are in, a key of ``UNIT_WORDS``.
     """
 
     rig: Rig
@@ -41,6 +44,7 @@ class NightRig:
     f_ratio_err: float | None
     known_from: dict[str, str | None]
     notes: tuple[str, ...]
+    position_unit: str
 
     def to_json(self) -> dict[str, Any]:
         """Return the rig as the public JSON describes it."""
@@ -48,7 +52,7 @@ class NightRig:
             **{name: getattr(self.rig, name) for name in OF_RIG},
             "um_per_step_err": self.um_per_step_err,
             "f_ratio_err": self.f_ratio_err,
-            "position_unit": "step",
+            "position_unit": self.position_unit,
             "known_from": self.known_from,
         }
 
@@ -92,7 +96,14 @@ def _filled(runs: Sequence[ShapedRun], rig_file: RigFile) -> NightRig:
         if filled.f_ratio is None
         else next((source for source in ("fitted", "rig file", "header") if source in lengths), "fitted")
     )
-    return NightRig(filled, way_err, ratio_err, known, _notes(rig, filled, ratio_err, profiles))
+    notes = _notes(rig, filled, ratio_err, profiles)
+    return NightRig(filled, way_err, ratio_err, known, notes, _position_unit(runs))
+
+
+def _position_unit(runs: Sequence[ShapedRun]) -> str:
+    """Return what positions are in: as the rig file says, else what a tolerance below half a step shows."""
+    tolerances = [run.fit.tolerance_steps for run in runs if run.fit.tolerance_steps]
+    return runs[0].rig.position_unit or ("mm" if tolerances and decimals_of(median(tolerances)) else "step")
 
 
 def _notes(rig: Rig, filled: Rig, ratio_err: float | None, profiles: Sequence[ProfileFit]) -> tuple[str, ...]:

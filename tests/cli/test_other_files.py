@@ -68,4 +68,4 @@ def test_frames_without_a_position_are_said_to_need_one_and_what_fits_their_name
 def test_no_pattern_is_named_where_names_only_count(run, tmp_path, capsys):
     night = write_run(tmp_path / "night", [(i, {k: v for k, v in f.items() if k != "FOCUSPOS"}) for i, f in run])
     _, _, err = analyse(capsys, night)
-    assert "these names fit" not in err
+    assert "fit --position-pattern" not in err

@@ -5,6 +5,7 @@ from datetime import timedelta
 import pytest
 from small_nights import START, analyse, take_run, without_optics, write_run
 
+from focuskit.cli.run import main
 from focuskit.core.optics import Rig
 from focuskit.drift import fit_drift
 from focuskit.frames.rig_file import Optics, RigFile
@@ -59,7 +60,9 @@ def three_rigs(tmp_path_factory):
 
 def test_runs_of_other_rigs_are_not_recorded_under_the_name_of_the_rig_file(three_rigs, tmp_path, capsys):
     rig = tmp_path / "rig.toml"
-    rig.write_text('name = "My Heron"\nfocal_length_mm = 1400\naperture_mm = 200\nobstruction = 0.36\n')
+    rig.write_text(
+        'name = "My Heron"\nposition_unit = "um"\nfocal_length_mm = 1400\naperture_mm = 200\nobstruction = 0.36\n'
+    )
     book = tmp_path / "book.sqlite"
     status, answer, err = analyse(capsys, three_rigs, "--rig", rig, "--logbook", book)
     names = ["My Heron", "Egret", "My Heron, Guide"]
@@ -70,8 +73,22 @@ def test_runs_of_other_rigs_are_not_recorded_under_the_name_of_the_rig_file(thre
     known = [rig["known_from"] for rig in answer["rigs"]]
     assert [one["aperture_mm"] for one in known] == ["rig file", "header", "rig file"]
     assert [one["pixel_um"] for one in known] == ["header"] * 3
+    assert [rig["position_unit"] for rig in answer["rigs"]] == ["um", "step", "um"]
     assert [run.rig for run in Logbook(book).runs()] == names
     assert "named apart: Egret, My Heron, Guide" in err
+
+
+def test_positions_in_millimetres_are_called_so(tmp_path, capsys):
+    """As the rig file says, or where a tolerance of less than half a step shows that they are no steps."""
+    run = [(i, f | {"FOCUSPOS": f["FOCUSPOS"] / 1000.0}) for i, f in without_optics(take_run())]
+    night = write_run(tmp_path / "night", run)
+    assert analyse(capsys, night)[1]["rigs"][0]["position_unit"] == "mm"
+    assert main(["analyse", str(night), "--workers", "1"]) == 0
+    assert "Positions are in mm with" in capsys.readouterr().out
+    rig = tmp_path / "rig.toml"
+    rig.write_text('position_unit = "inch"\n')
+    assert main(["analyse", str(night), "--rig", str(rig)]) == 1
+    assert "position_unit must be one of step, um, mm" in capsys.readouterr().err
 
 
 def test_runs_without_a_rig_are_never_preferred_to_those_of_a_named_one(tmp_path):
