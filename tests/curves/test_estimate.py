@@ -9,7 +9,7 @@ from scipy import stats
 
 from focuskit.curves import checks, estimate
 from focuskit.curves.checks import is_curve, is_upside_down
-from focuskit.curves.estimate import Nodes, Points, estimate_curve, first_look, scale_points
+from focuskit.curves.estimate import Nodes, Points, estimate_curve, first_look, scale_points, square_weights
 from focuskit.curves.frames import read_frames
 from focuskit.curves.result import disagree
 from focuskit.curves.shape import Hyperbola, Parabola, _half_height, seeing_donut_shape
@@ -139,10 +139,12 @@ def test_first_look_is_the_parabola_of_the_squares():
 
 
 def test_first_look_stays_within_three_half_sweeps():
+    """Beyond, it is the weighted regression of the squares on the distance from three half sweeps, squared."""
     x = np.linspace(-1.0, 1.0, 11)
-    best, least, slope = first_look(Points(x, np.hypot(1.0, 2.0 * (x - 5.0)), np.zeros(11), 0.0, 1.0, 1.0))
-    assert best == 3.0
-    assert np.hypot(least, slope * (x - best)) == pytest.approx(np.hypot(1.0, 2.0 * (x - 5.0)), rel=0.25)
+    points = Points(x, np.hypot(1.0, 2.0 * (x - 5.0)), np.zeros(11), 0.0, 1.0, 1.0)
+    rise, base = np.polyfit((x - 3.0) ** 2, points.size**2, 1, w=np.sqrt(square_weights(points)))
+    assert base > 1.0
+    assert first_look(points) == pytest.approx((3.0, math.sqrt(base), math.sqrt(rise)), rel=1e-9)
     assert first_look(Points(x, np.sqrt(9.0 - x - x**2), np.zeros(11), 0.0, 1.0, 1.0))[0] == 3.0
 
 
