@@ -171,7 +171,7 @@ def test_every_frame_is_stacked_at_the_places_and_beside_the_stars_that_are_its_
     """The third frame lies (3, -2) px from the common places; it shows one star of the second, and a new one."""
     few = image(2, [13.0, 90.0], [18.0, 90.0], [250.0, 1.0])
     most = image(9, [11.0, 51.0], [21.0, 61.0], [500.0, 100.0])
-    info = SimpleNamespace(path="a.fits", gain=2.0, position=5000.0, sites=lambda: None)
+    info = SimpleNamespace(path="a.fits", gain=2.0, position=5000.0, sites=lambda: None, plane=lambda: None)
     frames = [SimpleNamespace(info=info, image=one) for one in (few, most, few)]
     shared = StarMatch(
         *[np.full((3, 2), 4.0)] * 3, np.array([10.0, 50.0]), np.array([20.0, 60.0]),
