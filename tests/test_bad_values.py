@@ -8,7 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from small_nights import analyse, take_run, without_optics, write_run
+from small_nights import analyse, take_run, write_run
 
 from focuskit.cli import run as cli
 from focuskit.core.calibration import Seeing, Spherical
@@ -153,7 +153,7 @@ def test_what_can_be_checked_is_checked_before_frames_are_measured(tmp_path, cap
 
 def test_a_logbook_that_is_locked_does_not_cost_the_analysis(tmp_path, capsys, monkeypatch):
     monkeypatch.setattr("focuskit.logbook.book.WAIT_S", 0.05)
-    night = write_run(tmp_path / "night", without_optics(take_run()))
+    night = write_run(tmp_path / "night", take_run())
     path = tmp_path / "book.sqlite"
     Logbook(path).record(read_runs(SEASON / "runs.csv"))
     for lock, lines in (("IMMEDIATE", 1), ("EXCLUSIVE", 2)):

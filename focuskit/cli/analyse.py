@@ -82,7 +82,6 @@ def analyse_folders(args: argparse.Namespace, history: list[LoggedRun]) -> Night
     taken = [(rig_file.of(run.frames[0].info.optics).filters, run.filter) for run in night.runs]
     for table in {id(table): table for table, _ in taken}.values():
         print_remarks(table.remarks(name for one, name in taken if one is table))
-    print_remarks(night.notes)
     return night
 
 
@@ -192,6 +191,7 @@ def night_as_text(night: Night, *, quiet: bool = False, frames: bool = False, wa
         return "\n".join(lines)
     for result in night.runs:
         lines += _remarks(result, frames, ways)
+    lines += [""] * bool(night.notes) + [f"{note[0].upper()}{note[1:]}." for note in map(plain_text, night.notes)]
     lines += _wrong(night)
     if not_used:
         lines += ["", "In no run:", *not_used]

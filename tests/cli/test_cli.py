@@ -165,7 +165,7 @@ def test_a_run_without_rig_is_not_called_of_the_rig_none():
 
 
 def test_an_output_that_fails_costs_the_status_and_not_the_answer(tmp_path, capsys):
-    night = write_run(tmp_path / "night", without_optics(take_run()))
+    night = write_run(tmp_path / "night", take_run())
     (tmp_path / "file").write_text("mine")
     status, answer, err = analyse(capsys, night, "--report", tmp_path / "file" / "x.html")
     assert (status, len(answer["runs"]), len(err.splitlines())) == (1, 1, 1)

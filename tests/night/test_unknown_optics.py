@@ -16,7 +16,7 @@ def taken():
 
 
 def test_without_aperture_the_focal_ratio_is_fitted_and_the_best_position_as_good(taken, tmp_path, capsys):
-    status, answer, err = analyse(capsys, write_run(tmp_path, without(taken, "APTDIA")))
+    status, answer, _ = analyse(capsys, write_run(tmp_path, without(taken, "APTDIA")))
     (run,), (rig,) = answer["runs"], answer["rigs"]
     assert (status, run["method"], run["rig"]) == (0, "profile", "Heron")
     assert abs(run["best_position"] - 10000.0) < 3.0 * run["best_position_err"] < 1.0
@@ -30,12 +30,12 @@ def test_without_aperture_the_focal_ratio_is_fitted_and_the_best_position_as_goo
     assert run["critical_focus_zone_steps"] == pytest.approx(53.9 / 4.0, rel=0.15)
     assert all(point["defocus_um"] is not None for point in run["points"])
     (note,) = answer["notes"]
-    assert "the aperture" in note and "aperture_mm" in note and note in err
+    assert "the aperture" in note and "aperture_mm" in note
 
 
 def test_without_a_pixel_size_results_are_in_steps_and_lengths_null(taken, tmp_path, capsys):
     frames = without(taken, "APTDIA", "FOCALLEN", "XPIXSZ", "YPIXSZ")
-    _, answer, err = analyse(capsys, write_run(tmp_path, frames))
+    _, answer, _ = analyse(capsys, write_run(tmp_path, frames))
     (run,), (rig,) = answer["runs"], answer["rigs"]
     assert run["method"] == "profile"
     assert abs(run["best_position"] - 10000.0) < 3.0 * run["best_position_err"] < 1.0
@@ -46,14 +46,14 @@ def test_without_a_pixel_size_results_are_in_steps_and_lengths_null(taken, tmp_p
     assert all(point["defocus_um"] is None and point["seeing_arcsec"] is None for point in run["points"])
     # A zone in steps needs no unit of length: diffraction gives it in pixels, the donut the pixels a step.
     assert run["critical_focus_zone_steps"] == pytest.approx(53.9 / 4.0, rel=0.15)
-    assert "results are in steps" in answer["notes"][0] and answer["notes"][0] in err
+    assert "results are in steps" in answer["notes"][0]
 
 
 def test_a_rig_file_is_named_as_the_source(taken, tmp_path, capsys):
     path = tmp_path / "rig.toml"
     path.write_text(f"name = 'Heron'\naperture_mm = {HERON.aperture_mm}\nobstruction = {HERON.obstruction}\n")
-    _, answer, err = analyse(capsys, write_run(tmp_path / "night", taken[::2]), "--rig", path)
+    _, answer, _ = analyse(capsys, write_run(tmp_path / "night", taken[::2]), "--rig", path)
     source = answer["rigs"][0]["known_from"]
     assert (source["aperture_mm"], source["obstruction"]) == ("rig file", "rig file")
     assert (source["focal_length_mm"], source["f_ratio"]) == ("header", "rig file")
-    assert answer["notes"] == [] and "neither headers" not in err
+    assert answer["notes"] == []
