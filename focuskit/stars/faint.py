@@ -38,6 +38,7 @@ _LEAST_PLACES = 2  # one alone may be no star
 _SURE = 5.0
 _NEAR_PX = 8.0  # chosen: how far a frame may lie from where its neighbours in time are
 _CROWDING = 0.1  # chosen: of its own light, from neighbours within reach; faint stars have noise of more than that
+_LEAST_DETERMINANT = 0.9  # of two frames turned by 35 degrees against one another, the mean of their turns has it
 _ROUNDS = 6  # chosen: at most so many until size and shift settle
 _SETTLED = 0.02  # chosen: below the error of such a size, which is several per cent
 
@@ -105,7 +106,14 @@ def _expected(match: StarMatch, known: np.ndarray) -> StarMatch:
 
     if not known.size:
         return replace(match, shift_px=np.zeros_like(match.shift_px), turn=None)
-    return replace(match, shift_px=between(match.shift_px), turn=None if match.turn is None else between(match.turn))
+    if match.turn is None:
+        return replace(match, shift_px=between(match.shift_px))
+    shift, turn = between(match.shift_px), between(match.turn)
+    # Half way between a frame and its flip lies nothing: there the nearest frame counts.
+    flipped = np.abs(np.linalg.det(turn)) < _LEAST_DETERMINANT
+    nearest = known[np.abs(number[:, None] - known).argmin(axis=1)]
+    shift[flipped], turn[flipped] = match.shift_px[nearest[flipped]], match.turn[nearest[flipped]]
+    return replace(match, shift_px=shift, turn=turn)
 
 
 def measure_registered(image: PreparedImage, search: Search) -> Registered | None:

@@ -3,6 +3,7 @@
 import math
 
 import numpy as np
+import pytest
 from small_nights import HERON, START
 
 from focuskit.frames import Pixels
@@ -57,6 +58,29 @@ def test_frames_are_found_again_after_a_jump():
     _, match, _ = sizes_of(moved)
     step = match.shift_px[4:].mean(axis=0) - match.shift_px[:4].mean(axis=0)
     np.testing.assert_allclose(step, (-5.0, 7.0), atol=1.5)
+
+
+@pytest.mark.parametrize("flipped", [False, True])
+def test_faint_stars_are_found_under_a_sky_that_turns(flipped):
+    """Frames turn by half a degree each, or flip; the third shows no star by itself."""
+    rng = np.random.default_rng(11)
+    x, y = rng.uniform(-220.0, 220.0, (2, 30))
+    flux = 1250.0 / (1.0 + np.arange(30))
+    images, turns = [], [math.pi * (k > 3) if flipped else math.radians(0.5 * k) for k in range(9)]
+    for k, turn in enumerate(turns):
+        there = (x + 1j * y) * np.exp(1j * turn) + 300.0 + 300.0j
+        light = flux * (0.25 if k == 2 else 1.0)
+        scene = Scene(
+            HERON, (600, 600), there.real, there.imag, light, passbands={"L": Passband(sky_e_per_s=25.0)}, drift_px=0.0
+        )
+        (frame,) = simulate_run(scene, Sweep("L", START, 0.0, 2.0, [9950 + 12 * k]), rng)
+        images.append(frame.image)
+    _, match, sizes = sizes_of(images)
+    assert np.isfinite(np.delete(sizes.hfd_px, 2)).all()
+    true = np.exp(1j * np.array(turns))
+    found = match.turn[:, 0, 0] + 1j * match.turn[:, 1, 0]
+    known = np.isfinite(match.shift_px).all(axis=1)
+    assert np.abs(found / found[4] - true / true[4])[known].max() < 0.01
 
 
 def test_empty_sky_is_not_taken_for_stars():
