@@ -21,6 +21,7 @@ STANDS_OUT = 0.5  # chosen: of its height above what is around; pieces of a halo
 # Peaks nearer than the first are pieces of the star itself, those beyond the second leave its aperture alone (in
 # half-flux diameters; chosen).
 _OWN_PIECES, _REACH = 0.6, 1.8
+OWN_BLOCK = 0.75  # of a block's side: so far from it may a star's own peak lie, the middle of a block
 # Drawn round stars of 5 to 25 pixels have ellipticities of up to 0.05, and between 0.05 less and 0.02 more light beyond
 # the aperture than is usual, as a share of that within; pieces of trails as wide as they have 0.24 to 0.33, and 0.14 to
 # 0.20 more. The bounds lie between: a star is long by either, and a neighbour shows from somewhat more than stars vary.
@@ -33,7 +34,6 @@ _UNDISTURBED_PERCENT, _WINGS_DIFFER = 30, 0.3
 # Half-flux diameter over full width at half maximum is 1 for a Gaussian, 1.36 for a Moffat profile of beta 2.5, 1.55 of
 # beta 2, below 1 out of focus (closed forms). Chosen above them all: knots of a galaxy have 3.
 MOST_HFD_FWHM = 2.0
-LEAST_HFD_PX = 1.4  # what is sharper is a cosmic ray: one pixel and a seeing of one pixel make 1.4
 # Chosen: sizes of stars differ by less over most fields. Knots of 4 to 14 px agree so by chance in one of four draws of
 # five, in one of 12 of eight.
 _ONE_SIZE = 0.15
@@ -64,10 +64,14 @@ def has_neighbour(
 
 
 def crowded(
-    around: Peaks, x: np.ndarray, y: np.ndarray, height: np.ndarray, contrast: np.ndarray, size: float
+    around: Peaks, x: np.ndarray, y: np.ndarray, height: np.ndarray, contrast: np.ndarray, size: float, side: int
 ) -> np.ndarray:
-    """Tell the stars of half-flux diameter ``size`` that have a neighbour in reach, or are bumps on something wider."""
-    return has_neighbour(around, x, y, height, _OWN_PIECES * size, _REACH * size) | (contrast < STANDS_OUT)
+    """Tell the stars of half-flux diameter ``size`` that have a neighbour in reach, or are bumps on something wider.
+
+    The peaks were found on blocks of ``side``² pixels.
+    """
+    inner = max(_OWN_PIECES * size, OWN_BLOCK * side)
+    return has_neighbour(around, x, y, height, inner, max(_REACH * size, inner)) | (contrast < STANDS_OUT)
 
 
 def doubled(x: np.ndarray, y: np.ndarray, reach: float) -> np.ndarray:
@@ -88,13 +92,13 @@ def star_shaped(stars: Stars) -> bool:
     return bool(np.mean(np.isfinite(fwhm)) > 0.5) if fwhm.size else False
 
 
-def alike(stars: Stars) -> bool:
+def alike(stars: Stars, scatter: float = _ONE_SIZE) -> bool:
     """Tell whether the good stars have one size, beside what their own errors make them differ by."""
     good = stars.take(stars.good)
     if len(good) < 3:
         return True
     own = float(np.median(good.hfd_err_px / good.hfd_px))
-    return robust_scatter(np.log(good.hfd_px)) < math.hypot(_ONE_SIZE, own)
+    return robust_scatter(np.log(good.hfd_px)) < math.hypot(scatter, own)
 
 
 def sharpest(sizes: np.ndarray, sample: np.ndarray, smallest: float) -> float:

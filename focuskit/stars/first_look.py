@@ -8,7 +8,7 @@ import numpy as np
 from scipy.ndimage import uniform_filter
 
 from focuskit.frames import Pixels
-from focuskit.stars.checks import LEAST_HFD_PX, LEAST_SNR, STANDS_OUT, sharpest
+from focuskit.stars.checks import LEAST_SNR, STANDS_OUT, sharpest
 from focuskit.stars.cutouts import PreparedImage, lies_inside, peak_adu, pixels_about
 from focuskit.stars.detect import Peaks, find_peaks
 from focuskit.stars.stamps import cut_stamps, elongation, find_centroids, half_flux_radius, sum_in_circles
@@ -93,7 +93,7 @@ def sharp_size(image: PreparedImage) -> float:
     peaks = find_peaks(fine, image.blocks.side, image.blocks.noise, 0.5)
     peaks = peaks.take(np.flatnonzero((peaks.contrast > STANDS_OUT) & (peaks.significance > LEAST_SNR[1])))
     sizes = _rough_sizes(image, peaks.take(np.arange(min(peaks.x.size, _LOOKED_THROUGH))))[0]
-    return sharpest(sizes, np.ones(sizes.size, bool), LEAST_HFD_PX)
+    return sharpest(sizes, np.ones(sizes.size, bool), image.least_hfd_px)
 
 
 def _rough_sizes(image: PreparedImage, peaks: Peaks) -> tuple[np.ndarray, np.ndarray]:

@@ -14,16 +14,18 @@ from focuskit.stars.cutouts import RING_RADII, PreparedImage, counted_area, lies
 from focuskit.stars.stamps import RadialSums, sum_in_circles
 
 if TYPE_CHECKING:
-    from focuskit.stars.image import Light, Targets
+    from focuskit.stars.image import Light
+    from focuskit.stars.targets import Targets
 
 # Radii between which the light is summed, in apertures. A wide star has faint wings only, so that the
 # shorter reach is enough.
 _EDGES = np.array([1.0, 1.3, 1.5, 1.75, 2.0, 2.4, 2.9, 3.45, 4.3, 5.45])
 REACH_SHARP, REACH_WIDE = 5.45, 3.45
 _BRIGHT = 40  # stars that make the growth curve at the most; chosen: the fainter half adds noise and time
-# Between 1.00 of donuts and 1.25 of the widest wings lies what is usual, to this standard deviation: it counts for as
-# much as the stars do where they differ by as much, as where a nebula shines around them.
-_USUAL_ERR = 0.08
+# Between 1.00 of donuts and 1.25 of the widest wings lies what is usual. Chosen: it counts for as much as the stars do
+# where they differ by 20 %, as where a nebula shines around them, and for next to nothing where they agree.
+_USUAL_ERR = 0.2
+_TELLING = 3  # stars that tell by how they differ; chosen, as for a scatter
 # A Moffat profile of exponent 2, with wings as wide as those of any star, has a fifth of its light beyond one half-flux
 # diameter from its centre (from its integral): 1 / (1 - 1/5).
 MOST_GROWTH = 1.25
@@ -70,7 +72,9 @@ def fit_growth(sums: RadialSums, flux: np.ndarray, noise: float, radius: float) 
     noise_error = noise * radius / math.sqrt(float(np.sum(flux**2)))
     growth, pedestal, response = _extrapolate(steps, edges, noise_error)
     count = flux.size
-    variance = count / (count - 1) * float(np.sum((parts @ response) ** 2)) if count > 1 else math.inf
+    if count < _TELLING:
+        return growth, pedestal / radius**2, CROWDED_GROWTH_ERR
+    variance = count / (count - 1) * float(np.sum((parts @ response) ** 2))
     share = 1.0 / (1.0 + variance / _USUAL_ERR**2)
     growth = share * growth + (1.0 - share) * usual_growth()
     return growth, pedestal / radius**2, _USUAL_ERR * math.sqrt(1.0 - share)

@@ -12,7 +12,6 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.spatial import cKDTree
 
 from focuskit.core.errors import FocuskitError
 from focuskit.frames import Pixels
@@ -26,7 +25,6 @@ from focuskit.stars.catalogue import (
     summarise,
 )
 from focuskit.stars.checks import (
-    LEAST_HFD_PX,
     LEAST_SNR,
     MOST_HFD_FWHM,
     alike,
@@ -42,7 +40,6 @@ from focuskit.stars.cutouts import (
     STAMP_RADIUS,
     PreparedImage,
     counted_area,
-    lies_inside,
     patches,
     peak_adu,
     prepare_image,
@@ -50,9 +47,10 @@ from focuskit.stars.cutouts import (
     star_stamps,
     sum_squares,
 )
-from focuskit.stars.detect import PEAK_SIGMA, Peaks, find_peaks
+from focuskit.stars.detect import find_peaks
 from focuskit.stars.first_look import first_sizes, saturation_level, sharp_size
 from focuskit.stars.growth import frame_growth
+from focuskit.stars.small import small_sizes
 from focuskit.stars.stamps import (
     RadialSums,
     elongation,
@@ -66,9 +64,13 @@ from focuskit.stars.stamps import (
     sum_in_circles,
     without_pixel,
 )
+from focuskit.stars.targets import MOST_STARS, Targets, find_targets
 
-MOST_STARS = 300  # chosen: the size of a frame is known to half a per cent by then, and time grows with stars
-_MOST_STEPS = 6  # times as many are measured where most of the brightest are saturated or crowded; chosen: for time
+_LEAST_APERTURE_PX = 2.0  # chosen: what a smaller one holds depends on where in its pixel a star lies
+# Smaller stars may look like hot pixels: one of 1.6 px has 0.28 of its height or more beside its brightest pixel, one
+# of 1.3 px 0.16 (GalSim), and 0.2 is asked for.
+_WELL_SAMPLED_PX = 1.8
+_SMALL_ALIKE = 0.05  # chosen: sizes of cosmic rays scatter by 0.1 and more, those of stars of one shape by their errors
 # Rounding moves the mean of a Gaussian by (1/π) exp(-2π²σ²) steps at most: 0.2 % of one at half a step, 9 at a quarter.
 _COARSE = 0.5
 _ALIKE = 0.2  # chosen: sizes of stars differ by less over most fields, and those of knots by more
@@ -109,27 +111,37 @@ def measure_pixels(
     gaps = None if filled is pixels else patches(np.asarray(pixels.unknown()))
     if min(filled.raw.shape) < 32:
         raise FocuskitError("the image is smaller than 32 × 32 pixels: too small for focus stars")
-    image = prepare_image(filled, saturation_adu, gain_e_per_adu)
-    if gaps is not None:
-        image = replace(image, gaps=gaps if image.gaps is None else gaps | image.gaps)
-    if image.gaps is not None:
-        image = replace(image, gaps=pixels.counted(image.gaps, pixels.share))
-    # Each pixel that counts enters sums `share` times.
-    variance = None if sigma is None else pixels.counted(np.square(sigma, dtype=np.float32), pixels.share**2)
-    peaks = find_peaks(image.levels, image.blocks.side, image.blocks.noise, 0.8)
-    image = replace(image, variance=variance, saturation_adu=saturation_level(image, pixels, peaks))
-    if not image.blocks.noise > 0:
-        raise FocuskitError("nearly all of its pixels have the same value: no exposure")
-    found = _choose(image, first_sizes(image, peaks) or ([] if positions is None else [_UNSEEN_PX]), positions)
+
+    def measured(undersampled: bool) -> tuple[PreparedImage, _Trial]:
+        image = prepare_image(filled, saturation_adu, gain_e_per_adu, undersampled)
+        if not image.blocks.noise > 0:
+            raise FocuskitError("nearly all of its pixels have the same value: no exposure")
+        if gaps is not None:
+            image = replace(image, gaps=gaps if image.gaps is None else gaps | image.gaps)
+        if image.gaps is not None:
+            image = replace(image, gaps=pixels.counted(image.gaps, pixels.share))
+        # Each pixel that counts enters sums `share` times.
+        variance = None if sigma is None else pixels.counted(np.square(sigma, dtype=np.float32), pixels.share**2)
+        peaks = find_peaks(image.levels, image.blocks.side, image.blocks.noise, 0.8)
+        image = replace(image, variance=variance, saturation_adu=saturation_level(image, pixels, peaks))
+        sizes = first_sizes(image, peaks) or ([] if positions is None else [_UNSEEN_PX])
+        return image, _choose(image, sizes, positions)
+
+    image, found = measured(False)
+    whatever_size = found.stars.hfd_px[(found.stars.flag & ~FLAG_BIT["odd_size"]) == 0]
+    if not pixels.sites and (not whatever_size.size or np.median(whatever_size) < _WELL_SAMPLED_PX):
+        fine = measured(True)
+        if fine[1].worth >= max(found.worth, FEW_STARS) and alike(fine[1].stars, _SMALL_ALIKE):
+            image, found = fine
     stars = found.stars
     noticed = {
         "no_star_shapes": bool(stars.good.any()) and not found.star_like,
         "gain_contradicted": image.gain != gain_e_per_adu,
         "coarse_values": pixels.raw.dtype.kind in "iu" and image.pixel_noise < _COARSE * abs(pixels.scale),
     }
-    measured = summarise(stars, image.blocks, found.shared)
+    whole = summarise(stars, image.blocks, found.shared)
     named = tuple(name for name, is_so in noticed.items() if is_so)
-    return replace(measured, noise_adu=image.pixel_noise, noticed=named)
+    return replace(whole, noise_adu=image.pixel_noise, noticed=named)
 
 
 @dataclass(frozen=True)
@@ -184,32 +196,18 @@ def _measure_all(image: PreparedImage, size: float, given: np.ndarray | None, sh
     """Measure all stars from a first idea of their size, again where it was far off; see `_measure`."""
     last = _Trial()
     for _ in range(3):
+        size = max(size, _LEAST_APERTURE_PX)
         stars, shared = _measure(image, size, given, sharp)
         beside_others = np.sum(stars.flag & FLAG_BIT["crowded"] > 0)
-        if (
-            2 * stars.good.sum() < last.stars.good.sum() < beside_others
-        ):  # in a larger aperture nearly all have neighbours
+        # In a larger aperture nearly all have neighbours.
+        if 2 * stars.good.sum() < last.stars.good.sum() < beside_others:
             break
         last = _Trial(stars, shared)
-        grown = last.size / size if stars.good.any() else 1.0
-        size *= grown
-        if abs(math.log(grown)) < _SETTLED:
+        found = max(last.size, _LEAST_APERTURE_PX) if stars.good.any() else size
+        if abs(math.log(found / size)) < _SETTLED:
             return replace(last, settled=True)
+        size = found
     return last
-
-
-@dataclass(frozen=True)
-class Targets:
-    """Stars to be measured, the most significant first; ``row`` is their place among the peaks or the places given."""
-
-    x: np.ndarray
-    y: np.ndarray
-    height: np.ndarray
-    contrast: np.ndarray
-    row: np.ndarray
-    peaks: Peaks  # all peaks of the size of stars
-    pieces: Peaks  # those of a finer level, within ``own_reach`` pieces of the star itself
-    own_reach: float
 
 
 @dataclass(frozen=True)
@@ -253,60 +251,21 @@ def _measure(image: PreparedImage, size: float, given: np.ndarray | None, sharp:
     Also return the relative error that all sizes share.
     """
     shared = GROWTH_ERR
-    targets = _find(image, size, given)
+    targets = find_targets(image, size, given)
     if targets.row.size:
         light = _gather(image, targets, size)
         flag = _flags(image, targets, light)
         if sharp:
-            size = sharpest(light.rough * light.bins, (flag == 0) & (light.snr > LEAST_SNR[1]), LEAST_HFD_PX)
+            size = sharpest(light.rough * light.bins, (flag == 0) & (light.snr > LEAST_SNR[1]), image.least_hfd_px)
             flag |= np.where(np.abs(np.log(light.rough * light.bins / size)) < _ALIKE, 0, FLAG_BIT["odd_size"])
         growth, pedestal, shared = frame_growth(image, targets, light, flag)
-        stars = _sizes(light, flag, growth, pedestal)
+        stars = _sizes(light, flag, growth, pedestal, image)
     else:
         stars = NO_STARS
     if given is not None:
         return stars.in_rows(targets.row, given), shared
     kept = np.flatnonzero(np.isfinite(stars.hfd_px) & (stars.snr > 5.0))
     return stars.take(kept[: np.searchsorted(np.cumsum(stars.good[kept]), MOST_STARS) + 1]), shared
-
-
-def _find(image: PreparedImage, size: float, given: np.ndarray | None) -> Targets:
-    """Find the stars on sums of the size of a star; places that are given are taken as they are."""
-    level = image.level_for(1.2 * size)
-    side = image.blocks.side * 2**level
-    peaks = find_peaks([image.levels[level]], side, image.blocks.noise, max(0.8 * size / (3.0 * side), 0.3))
-    # Neighbours show on a finer level, where the star itself may show as pieces of its ring.
-    pieces = find_peaks([image.levels[level - 1]], side // 2, image.blocks.noise, 0.3) if level else peaks
-    own_reach = (1.0 if level else 0.6) * size
-    x, y, height, contrast = peaks.x, peaks.y, peaks.significance, peaks.contrast
-    if given is not None:
-        x, y = given.T
-        tree = cKDTree(np.stack([peaks.x, peaks.y], axis=1))
-        # Where no peak is near, the star is fainter than any: the index is one beyond the last.
-        nearest = tree.query(given, distance_upper_bound=own_reach)[1]
-        height, contrast = np.append(height, PEAK_SIGMA)[nearest], np.append(contrast, 1.0)[nearest]
-    bins = image.bins_for(size)
-    order = np.argsort(-height, kind="stable")
-    row = order[lies_inside(image.pixels.raw.shape, x[order], y[order], STAMP_RADIUS * size + 5 * bins)]
-    if given is None:
-        row = row[: _how_many(image, peaks, row, size)]
-    return Targets(x[row], y[row], height[row], contrast[row], row, peaks, pieces, own_reach)
-
-
-def _how_many(image: PreparedImage, peaks: Peaks, row: np.ndarray, size: float) -> int:
-    """Return how many of the most significant peaks are to be measured, so that enough of them are likely to count."""
-    step = MOST_STARS + 30
-    if row.size <= step:
-        return row.size
-    sound = 0
-    for first in range(0, min(row.size, _MOST_STEPS * step), step):
-        if sound >= MOST_STARS / 2:
-            return first
-        part = peaks.take(row[first : first + step])
-        bad = crowded(peaks, part.x, part.y, part.significance, part.contrast, size)
-        bad |= peak_adu(image, part.x, part.y, size) >= (image.saturation_adu or math.inf)
-        sound += int(np.sum(~bad))
-    return min(row.size, _MOST_STEPS * step)
 
 
 def _gather(image: PreparedImage, targets: Targets, size: float) -> Light:
@@ -323,7 +282,7 @@ def _gather(image: PreparedImage, targets: Targets, size: float) -> Light:
         for one in (image.variance, image.gaps)
     )
     rough = rough_sizes(sums, guess)
-    radius = refined_radius(rough, targets.height, guess)
+    radius = max(refined_radius(rough, targets.height, guess), _LEAST_APERTURE_PX / bins)
     flux = sums.at(radius)
     gain = image.gain if variance is None else None
     ellipticity, angle_deg = elongation(stamps, dx, dy, 0.8 * radius)
@@ -351,7 +310,9 @@ def _flags(image: PreparedImage, targets: Targets, light: Light) -> np.ndarray:
     """Return what speaks against each star, but for its size: bits of `STAR_FLAGS`."""
     x, y, size, snr = light.x, light.y, light.size, light.snr
     flag = np.where(light.peak >= (image.saturation_adu or math.inf), FLAG_BIT["saturated"], 0)
-    beside_others = crowded(targets.peaks, x, y, targets.height, targets.contrast, size) | doubled(x, y, 0.5 * size)
+    beside_others = crowded(targets.peaks, x, y, targets.height, targets.contrast, size, image.blocks.side) | doubled(
+        x, y, 0.5 * size
+    )
     flag |= np.where(beside_others, FLAG_BIT["crowded"], 0)
     if light.gaps is not None:
         most = _MOST_GAPS * math.pi * size**2
@@ -362,7 +323,7 @@ def _flags(image: PreparedImage, targets: Targets, light: Light) -> np.ndarray:
     return flag | np.where(long, FLAG_BIT["elongated"], 0) | np.where(beside, FLAG_BIT["crowded"], 0)
 
 
-def _sizes(light: Light, flag: np.ndarray, growth: float, pedestal: float) -> Stars:
+def _sizes(light: Light, flag: np.ndarray, growth: float, pedestal: float, image: PreparedImage) -> Stars:
     """Return the stars with the circle that holds half of all their light, and what is odd about its size."""
     sums, bins = light.sums, light.bins
     radius, slope = half_flux_radius(sums, 0.5 * growth * light.flux, pedestal * light.flux)
@@ -372,8 +333,9 @@ def _sizes(light: Light, flag: np.ndarray, growth: float, pedestal: float) -> St
     fwhm = without_pixel(fwhm, 0.5 if excess > 0.3 else 0.0, bins)
     inner, whole = light.noise_within(np.nan_to_num(radius)), light.noise_within(light.radius)
     hfd_err = size_error(slope, growth, inner, whole, light.photons)
+    hfd, hfd_err, fwhm = small_sizes(image, light, flag == 0, growth, pedestal, (hfd, hfd_err, fwhm))
     sound = np.isfinite(hfd) & np.isfinite(hfd_err) & (light.flux > 0)
-    flag = flag | np.where(sound & ~(hfd * bins < LEAST_HFD_PX), 0, FLAG_BIT["odd_size"])
+    flag = flag | np.where(sound & ~(hfd * bins < image.least_hfd_px), 0, FLAG_BIT["odd_size"])
     log_size = np.log(np.where(sound, hfd, 1.0))
     own = np.where(sound, hfd_err, 0.0) / np.where(sound, hfd, 1.0)
     flag |= np.where(outlying(log_size, flag == 0, own), FLAG_BIT["odd_size"], 0)
