@@ -72,7 +72,8 @@ def annulus_maps(radius: int, sites: Sites | None = None) -> tuple[NDArray[np.in
     annulus = np.minimum(distance.astype(np.int32), radius)
     within = (distance - annulus) * BINS_PER_PX
     shares = []
-    for mask, (ring, part) in product(_counted(radius, sites), zip(annulus, within, strict=True)):
+    masks, which = np.unique(_counted(radius, sites), axis=0, return_inverse=True)  # green lies alike in two corners
+    for mask, (ring, part) in product(masks, zip(annulus, within, strict=True)):
         inside = (ring < radius) & (mask > 0.0)
         low = part[inside].astype(int)
         upper = part[inside] - low
@@ -80,7 +81,7 @@ def annulus_maps(radius: int, sites: Sites | None = None) -> tuple[NDArray[np.in
         size = radius * (BINS_PER_PX + 1)
         count = np.bincount(place, 1.0 - upper, minlength=size) + np.bincount(place + 1, upper, minlength=size)
         shares.append(count.reshape(radius, BINS_PER_PX + 1))
-    return annulus, np.stack(shares).reshape(-1, len(annulus), radius, BINS_PER_PX + 1)
+    return annulus, np.stack(shares).reshape(-1, len(annulus), radius, BINS_PER_PX + 1)[which.ravel()]
 
 
 @lru_cache(maxsize=16)

@@ -16,7 +16,6 @@ from numpy.typing import NDArray
 
 from focuskit.core.errors import FocuskitError
 from focuskit.core.matrix import ColourOffset, cell_masks
-from focuskit.core.statistics import robust_scatter
 from focuskit.core.workers import Workers
 from focuskit.frames import FrameInfo, Limits, read_pixels
 from focuskit.waves.fit import LEAST_FRAMES, solve_profiles
@@ -29,6 +28,8 @@ _SPHERICAL_ERR = 0.003
 # The sky of a colour is taken between these radii, in that of the stack (chosen: a ring of as many pixels).
 _RING = (0.85, 1.15)
 _CENTRE_ROUNDS = 3
+_QUARTILES_TO_SIGMA = 1.349  # of a normal law: from one quartile to the other
+_ROUNDING = 12**-0.5  # standard deviation of what whole numbers leave off
 _LEAST_STARS = 3  # chosen: a median of two is either of them
 
 
@@ -130,8 +131,10 @@ def _seen_in_colour(image: NDArray[np.generic], task: StackTask) -> StackTask:
             off_x = across[counts] - (x[j] + shift[0] - column[j])
             off_y = down[counts] - (y[j] + shift[1] - row[j])
             distance = np.hypot(off_x, off_y) / task.radius_px
-            ring = values[(distance > _RING[0]) & (distance < _RING[1])]
-            sky[j], noise[j] = np.median(ring), robust_scatter(ring)
+            if not noise[j]:
+                ring = values[(distance > _RING[0]) & (distance < _RING[1])]
+                low, sky[j], high = np.percentile(ring, (25.0, 50.0, 75.0))
+                noise[j] = max((high - low) / _QUARTILES_TO_SIGMA, _ROUNDING if image.dtype.kind in "iu" else 0.0)
             # Within one half-flux diameter, with a soft edge: where the pixels happen to lie must not matter.
             light = (values - sky[j]) * np.clip((0.5 - distance) * 0.5 * task.radius_px + 0.5, 0.0, 1.0)
             flux[j] = light.sum() / counts.mean()
