@@ -202,7 +202,8 @@ def test_logbook_commands(capsys, tmp_path):
         assert call("logbook", *words, *book, "--json") == 0
         said = json.loads(capsys.readouterr().out)
         assert said["schema"] == f"focuskit.{schema}/1"
-    assert said == {"schema": "focuskit.export/1", "file": str(tmp_path / "all.csv"), "runs": 120}
+    used = {"logbook": str(book[1]), "rig_file": None}
+    assert said == {"schema": "focuskit.export/1", "file": str(tmp_path / "all.csv"), "runs": 120, **used}
     call("logbook", "include", 3, *book)
     assert capsys.readouterr().out == "run 3 is included again\n"
     call("logbook", "list", *book, "--json")
