@@ -7,11 +7,12 @@ from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.stats import median_abs_deviation, norm, t
+from scipy.stats import norm, t
 
 # From so many standard errors on an effect counts as seen. Chosen: of a night's dozen questions, one in thirty
 # nights raises a false alarm (0.27 % each).
 SEEN_SIGMA = 3.0
+_NORMAL_MAD = 0.6744897501960817  # median absolute deviation of a normal law of unit width: Φ⁻¹(3/4)
 _LEAST_CHANCE = 1e-300  # 37.07 standard deviations: smaller ones leave the range of floats
 
 
@@ -22,7 +23,8 @@ def robust_scatter(values: ArrayLike) -> float:
     """
     value = np.asarray(values, float)
     finite = value[np.isfinite(value)]
-    return float(median_abs_deviation(finite, scale="normal")) if finite.size else math.nan
+    # Not by scipy: its checks take ten times as long as the two medians.
+    return float(np.median(np.abs(finite - np.median(finite)))) / _NORMAL_MAD if finite.size else math.nan
 
 
 def as_sigma(chance: float) -> float:

@@ -221,9 +221,12 @@ def _clean(stamps: np.ndarray, noise: float, share: int, undersampled: bool) -> 
     near = ((-1, 0), (1, 0), (0, -1), (0, 1)) if share == 1 else ((-1, -1), (1, 1), (-1, 1), (1, -1))
     rows, columns = stamps.shape[1:]
     inner = stamps[:, 1:-1, 1:-1]
-    around = np.zeros_like(inner)
-    for down, right in near:
-        around += stamps[:, 1 + down : rows - 1 + down, 1 + right : columns - 1 + right]
+    first, second, third, last = (
+        stamps[:, 1 + down : rows - 1 + down, 1 + right : columns - 1 + right] for down, right in near
+    )
+    around = first + second
+    around += third
+    around += last
     around *= np.float32(0.25)
     hot = inner - around > np.float32(8.0 * noise) + _HOTTEST[share] * np.maximum(around, 0.0)
     if undersampled:
@@ -234,10 +237,12 @@ def _clean(stamps: np.ndarray, noise: float, share: int, undersampled: bool) -> 
 def peak_adu(image: PreparedImage, x0: np.ndarray, y0: np.ndarray, size: float) -> np.ndarray:
     """Return the brightest pixel of each star, of those that count."""
     half = max(2, math.ceil(0.75 * size))
+    step = max(1, half // 12)
     column, row = np.rint(x0).astype(int), np.rint(y0).astype(int)
     peak = np.empty(x0.size)
     for k, (i, j) in enumerate(zip(row.tolist(), column.tolist(), strict=True)):
-        peak[k] = max(float(part.max()) for part in pixels_about(image.pixels, i, j, half, max(1, half // 12)))
+        parts = pixels_about(image.pixels, i, j, half, step)
+        peak[k] = parts[0].max() if len(parts) == 1 else max(float(part.max()) for part in parts)
     return np.nan_to_num(peak * image.pixels.scale + image.pixels.zero)
 
 

@@ -150,10 +150,11 @@ def _summed(pixels: Pixels, side: int) -> tuple[np.ndarray, np.ndarray]:
     small = kind in "iu" and pixels.raw.dtype.itemsize <= 2
     # Sums of 16 sixteen-bit values fit in 32 bits and are exact; all else is summed in 64 bits.
     dtype: np.dtype[Any] = np.dtype("i4") if small else np.dtype("f8")
+    not_counted = pixels.not_counted
     for first in range(0, rows, _CHUNK_ROWS):
         last = min(first + _CHUNK_ROWS, rows)
         part: Any = pixels.raw[first:last, :columns].astype(dtype)
-        for row, column in pixels.not_counted:
+        for row, column in not_counted:
             part[row::2, column::2] = 0
         lines = part[0::side] + part[1::side]
         for k in range(2, side):

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -155,17 +156,17 @@ class _Trial:
     shared: float = GROWTH_ERR
     settled: bool = False
 
-    @property
+    @cached_property
     def size(self) -> float:
         """Median half-flux diameter of the good stars, infinite without any."""
         return float(np.median(self.stars.hfd_px[self.stars.good])) if self.stars.good.any() else math.inf
 
-    @property
+    @cached_property
     def star_like(self) -> bool:
         """Whether the good ones look like stars: their profiles, and all of one size."""
         return star_shaped(self.stars) and alike(self.stars)
 
-    @property
+    @cached_property
     def worth(self) -> float:
         """How many stars it shows; what is barely seen counts for less, what does not look like them for little."""
         count = float(np.minimum(self.stars.snr[self.stars.good] / LEAST_SNR[1], 1.0).sum())
@@ -257,6 +258,8 @@ def _measure(image: PreparedImage, size: float, given: np.ndarray | None, sharp:
         flag = _flags(image, targets, light)
         if sharp:
             size = sharpest(light.rough * light.bins, (flag == 0) & (light.snr > LEAST_SNR[1]), image.least_hfd_px)
+            if math.isnan(size) and given is None:
+                return NO_STARS, shared
             flag |= np.where(np.abs(np.log(light.rough * light.bins / size)) < _ALIKE, 0, FLAG_BIT["odd_size"])
         growth, pedestal, shared = frame_growth(image, targets, light, flag)
         stars = _sizes(light, flag, growth, pedestal, image)
