@@ -38,7 +38,7 @@ from focuskit.frames import RigFile, TemperatureLog
 # typical run (chosen: jumps of 45 to 200 steps at a scatter of 3 are 15 to 70; fits of twice the width weigh half).
 STEP_WIDTH = 30.0
 # Prior odds that temperatures have errors which draw the slope within nights to zero; the difference is as large as the
-# slope itself (chosen: one sensor in ten; plain seasons lose 1 % of their error to it).
+# slope itself (chosen: one sensor in ten; errors of 25 plain seasons grow by 0.02 % only).
 WITHIN_ODDS = 0.1
 # Turns of rebuilds and richer models: what a bend or a creep explains is no rebuild (chosen: two suffice but for
 # seasons in which both are open).

@@ -142,6 +142,7 @@ def fit_grouped(
     return fit_shifted(columns, y, variance, group, block, np.array([block_variance]))[0]
 
 
+# Over 60 lines: one derivation from the whitened rows to the fit, whose steps share a dozen arrays.
 def fit_shifted(
     columns: Array,
     y: Array,
