@@ -14,7 +14,9 @@ from focuskit.core.text import plain_text, plus_minus, write_whole
 from focuskit.frames import RigDraft, RigFile
 from focuskit.night import RunResult, analyse
 
-_CONTRADICT = frozenset(("flat_curve", "upside_down"))
+# A pattern counts as checked where the sizes have their minimum between the positions that it reads: positions in a
+# wrong order may still look like one side of a sweep.
+_CONTRADICT = frozenset(("flat_curve", "upside_down", "minimum_outside", "no_minimum"))
 _MOST_TRIED = 15  # frames of one sweep that a pattern is tried on: as many as a sweep has
 
 

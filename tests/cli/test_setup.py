@@ -97,8 +97,8 @@ def test_every_word_of_a_draft_for_people(home, run, capsys):
     assert err == ""
     assert "Heron: 9 frames, camera Simulated camera" in out
     assert "found    pixel_um 3.76" in out
-    assert "missing  focal_length_mm, aperture_mm: without it sizes alone give the best position" in out
-    assert "from the sizes of the stars alone" in out
+    assert "missing  focal_length_mm, aperture_mm: without it the shapes of the stars must show it" in out
+    assert "from shapes and sizes of the stars" in out
     assert "focuskit analyse" in out and f"--rig {Path('rigs') / 'Heron.toml'}" in out
 
 
