@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import ClassVar
 
 import pytest
-from small_nights import analyse, take_run, without_optics, write_run
+from small_nights import analyse, take_run, write_run
 
 from focuskit.core.errors import FocuskitError
 from focuskit.core.workers import Workers
@@ -33,7 +33,7 @@ import kill_test
 
 @pytest.fixture(scope="module")
 def night(tmp_path_factory):
-    return write_run(tmp_path_factory.mktemp("faults") / "night", without_optics(take_run()))
+    return write_run(tmp_path_factory.mktemp("faults") / "night", take_run())
 
 
 @pytest.fixture(scope="module")
@@ -416,7 +416,7 @@ def test_stopping_while_modules_load_is_one_line(night):
 
 
 def test_files_that_vanish_and_grow_are_named(night, tmp_path, capsys, monkeypatch):
-    folder = write_run(tmp_path / "night", without_optics(take_run()))
+    folder = write_run(tmp_path / "night", take_run())
     want = analyse(capsys, folder)[1]
     real = measure.read_frame
 

@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from astropy.io import fits
-from small_nights import analyse, take_run, without_optics, write_frame, write_run
+from small_nights import analyse, take_run, write_frame, write_run
 
 import focuskit
 from focuskit.cli import run as cli
@@ -37,7 +37,7 @@ def whole_run():
 
 @pytest.fixture(scope="module")
 def run(whole_run):
-    return without_optics(whole_run)
+    return whole_run
 
 
 @pytest.fixture(scope="module")

@@ -12,7 +12,7 @@ from datetime import timedelta
 from pathlib import Path
 
 import pytest
-from small_nights import START, take_run, without_optics, write_run
+from small_nights import START, take_run, write_run
 
 from focuskit.cli import run as cli
 from focuskit.core.optics import decimals_of
@@ -124,7 +124,7 @@ def test_from_frames_to_offsets(tmp_path, capsys, name):
                 (image, {**facts, "FILTER": filter_name, "FOCUSPOS": scale * facts["FOCUSPOS"] + offset})
                 for image, facts in run
             ]
-            write_run(tmp_path / "night" / f"{k}{filter_name}", without_optics(told))
+            write_run(tmp_path / "night" / f"{k}{filter_name}", told)
     night = ask(capsys, "analyse", tmp_path / "night", "--logbook", book, "--workers", 1)
     assert [run["temperature_c"] for run in night["runs"]] == [-40, -40, -12.5, -12.5, 17, 17, 45, 45]
     for run in night["runs"]:
@@ -139,7 +139,7 @@ def test_from_frames_to_offsets(tmp_path, capsys, name):
 
 
 def test_positions_are_told_in_all_their_digits(tmp_path, capsys):
-    run = without_optics(take_run(best_position=3_000_123))
+    run = take_run(best_position=3_000_123)
     image, facts = run[0]
     folder = write_run(tmp_path / "night", [*run, (image * 0 + 500, {**facts, "FOCUSPOS": 3_000_321})])
     book = tmp_path / "book.sqlite"
@@ -164,7 +164,7 @@ def test_lengths_are_told_by_their_size(size, told):
 
 def test_no_tolerance_is_told_as_nothing_where_positions_are_in_millimetres(tmp_path, capsys):
     run = [(image, {**facts, "FOCUSPOS": 0.004 * facts["FOCUSPOS"]}) for image, facts in take_run()]
-    folder = write_run(tmp_path / "night", without_optics(run))
+    folder = write_run(tmp_path / "night", run)
     report = tmp_path / "night.html"
     words = [str(folder), "--workers", "1"]
     assert cli.main(["analyse", *words, "--report", str(report), "--plots", str(tmp_path), "--json"]) == 0

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
-from small_nights import analyse, take_run, without_optics, write_run
+from small_nights import analyse, take_run, write_run
 
 import focuskit
 
@@ -45,7 +45,7 @@ BASE = {}
 
 def base_of(seed):
     if seed not in BASE:
-        BASE[seed] = measured(without_optics(run_of(seed)))
+        BASE[seed] = measured(run_of(seed))
     return BASE[seed]
 
 
@@ -67,7 +67,7 @@ def agrees(result, base, scale=1.0, offset=0.0):
 def test_turned_and_mirrored_frames_give_the_same(seed, turn):
     turns = {"left-right": np.fliplr, "up-down": np.flipud, "90": np.rot90}
     turns |= {"180": lambda image: np.rot90(image, 2), "270": lambda image: np.rot90(image, 3)}
-    result = measured([(turns[turn](image), facts) for image, facts in without_optics(run_of(seed))])
+    result = measured([(turns[turn](image), facts) for image, facts in run_of(seed)])
     agrees(result, base_of(seed))
     np.testing.assert_allclose(sizes(result), sizes(base_of(seed)), rtol=0.005)
 
@@ -76,7 +76,7 @@ def test_turned_and_mirrored_frames_give_the_same(seed, turn):
 @given(seeds, st.integers(-12, 12), st.integers(-12, 12))
 def test_shifted_frames_give_the_same(seed, down, right):
     # No star lies within 12 px and its radius of the border: only sky comes in on the other side.
-    result = measured([(np.roll(image, (down, right), (0, 1)), facts) for image, facts in without_optics(run_of(seed))])
+    result = measured([(np.roll(image, (down, right), (0, 1)), facts) for image, facts in run_of(seed)])
     agrees(result, base_of(seed))
     np.testing.assert_allclose(sizes(result), sizes(base_of(seed)), rtol=0.005)
 
@@ -86,7 +86,7 @@ def test_shifted_frames_give_the_same(seed, down, right):
 def test_scaled_light_gives_the_same(seed, scale, pedestal):
     run = [
         ((image * scale + pedestal).astype("f4"), {**facts, "EGAIN": facts["EGAIN"] / scale})
-        for image, facts in without_optics(run_of(seed))
+        for image, facts in run_of(seed)
     ]
     result = measured(run)
     agrees(result, base_of(seed))
@@ -103,7 +103,7 @@ def test_renumbered_positions_give_the_same_place(seed, scale, offset):
     assume(abs(scale) * 100.0 > 1e-5 * abs(offset))  # as far as a header's digits go
     run = [
         (image, {**facts, "FOCUSPOS": scale * (facts["FOCUSPOS"] - 10000.0) + offset})
-        for image, facts in without_optics(run_of(seed))
+        for image, facts in run_of(seed)
     ]
     result = measured(run)
     agrees(result, base_of(seed), scale, offset - scale * 10000.0)
@@ -127,7 +127,7 @@ def test_the_profile_fit_follows_renumbered_positions(seed, change):
 @given(seeds, st.permutations(range(9)))
 def test_names_and_their_order_change_nothing(seed, order):
     """The headers tell the order; files may be called and sorted as they like."""
-    run = without_optics(run_of(seed))
+    run = run_of(seed)
     result = measured([run[k] for k in order], "light_{:03d}.fit")
     for answer in (result, base := dict(base_of(seed))):
         answer["points"] = [{**point, "file": None} for point in answer["points"]]
@@ -137,7 +137,7 @@ def test_names_and_their_order_change_nothing(seed, order):
 @FEW
 @given(st.sampled_from([-40.0, -0.01, 0.0, 45.0]), st.sampled_from([0, 37, 3_000_000, -5000]))
 def test_any_temperature_and_position_is_told_as_it_is(temperature_c, best_position):
-    run = without_optics(take_run(best_position=best_position, temperature_c=temperature_c))
+    run = take_run(best_position=best_position, temperature_c=temperature_c)
     result = measured(run)
     assert result["temperature_c"] == pytest.approx(temperature_c, abs=0.005)
     assert abs(result["best_position"] - best_position) < 4.0 * result["best_position_err"]
@@ -157,7 +157,7 @@ HOSTILE = {
 @settings(max_examples=2)
 @given(st.sets(st.sampled_from(sorted(HOSTILE)), min_size=3), st.sampled_from([1, 2, 3]))
 def test_hostile_files_beside_it_change_no_bit(names, workers):
-    run = without_optics(run_of(0))
+    run = run_of(0)
     with tempfile.TemporaryDirectory() as name:
         folder = write_run(Path(name) / "night", run)
         good = (folder / "frame_05.fits").read_bytes()

@@ -13,7 +13,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from small_nights import analyse, take_run, without_optics, write_run
+from small_nights import analyse, take_run, write_run
 
 from focuskit.cli import sources as cli_sources
 from focuskit.cli import welcome as cli_welcome
@@ -178,7 +178,7 @@ def test_an_output_that_fails_costs_the_status_and_not_the_answer(tmp_path, caps
 
 def test_a_night_without_a_best_position_ends_with_1_and_its_answer(tmp_path, capsys):
     """Three frames far on one side of focus, at optics that nobody gives, leave no best position."""
-    far = without_optics(take_run(frames=3, positions=[10400, 10450, 10500]))
+    far = take_run(frames=3, positions=[10400, 10450, 10500])
     night = write_run(tmp_path / "far", far)
     status, answer, err = analyse(capsys, night)
     assert [run["best_position"] for run in answer["runs"]] == [None]
@@ -187,7 +187,7 @@ def test_a_night_without_a_best_position_ends_with_1_and_its_answer(tmp_path, ca
     assert main(["report", str(night), "--to", str(tmp_path / "page.html"), "--json", "--workers", "1"]) == 1
     assert json.loads(capsys.readouterr().out)["night"]["runs"]
     # One good run beside it: the work was done.
-    write_run(night / "good", [(image, facts | {"FILTER": "R"}) for image, facts in without_optics(take_run())])
+    write_run(night / "good", [(image, facts | {"FILTER": "R"}) for image, facts in take_run()])
     assert analyse(capsys, night)[0] == 0
 
 
@@ -203,7 +203,7 @@ def test_a_night_without_a_run_ends_with_1_and_its_answer(tmp_path, capsys):
 
 
 def test_quiet_is_the_bare_answer_and_verbose_tells_more(tmp_path, capsys):
-    night = str(write_run(tmp_path / "night", without_optics(take_run())))
+    night = str(write_run(tmp_path / "night", take_run()))
     season = ROOT / "sample_data" / "season"
     for words, answer in (
         (["analyse", night, "--workers", "1"], "best position"),

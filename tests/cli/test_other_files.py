@@ -3,14 +3,14 @@
 import json
 
 import pytest
-from small_nights import analyse, take_run, without_optics, write_frame, write_run
+from small_nights import analyse, take_run, write_frame, write_run
 
 from focuskit.cli.run import main
 
 
 @pytest.fixture(scope="module")
 def run():
-    return without_optics(take_run())
+    return take_run()
 
 
 @pytest.mark.parametrize(

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from small_nights import take_run, without_optics, write_run
+from small_nights import take_run, write_run
 
 from focuskit.core import flags
 from focuskit.core.workers import Workers
@@ -79,7 +79,7 @@ def test_command_line_stops_in_one_line_and_records_a_run_once(tmp_path):
     assert len(empty.stderr.splitlines()) == 1
     assert run("analyse").returncode == 2
     book = tmp_path / "book.sqlite"
-    night = write_run(tmp_path / "night", without_optics(take_run()))
+    night = write_run(tmp_path / "night", take_run())
     for new in (1, 0):
         done = run("analyse", str(night), "--logbook", str(book))
         assert done.returncode == 0

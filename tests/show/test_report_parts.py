@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from browser import CHROMIUM, Page
 from outline import assert_sound, read_outline
-from small_nights import take_run, without_optics, write_run
+from small_nights import take_run, write_run
 
 import focuskit
 from focuskit.cli.run import main
@@ -40,7 +40,7 @@ def interval(drift):
 
 @pytest.fixture(scope="module")
 def night(tmp_path_factory):
-    folder = write_run(tmp_path_factory.mktemp("small") / "night", without_optics(take_run()))
+    folder = write_run(tmp_path_factory.mktemp("small") / "night", take_run())
     return focuskit.analyse(folder, workers=1)
 
 
@@ -182,7 +182,7 @@ def test_commands_write_the_pages(tmp_path, capsys):
         assert main([*words, "--report", str(tmp_path / f"{words[0]}.html"), "--json"]) == 0
         assert json.loads(capsys.readouterr().out)["schema"].startswith("focuskit.")
         assert (tmp_path / f"{words[0]}.html").read_text(encoding="utf-8").startswith("<!doctype html>")
-    folder = str(write_run(tmp_path / "night", without_optics(take_run())))
+    folder = str(write_run(tmp_path / "night", take_run()))
     page = str(tmp_path / "all.html")
     assert main(["report", folder, "--workers", "1", *runs, *temps, "--to", page]) == 0
     said = capsys.readouterr().out
