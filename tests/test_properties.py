@@ -102,8 +102,7 @@ def test_scaled_light_gives_the_same(seed, scale, pedestal):
 def test_renumbered_positions_give_the_same_place(seed, scale, offset):
     assume(abs(scale) * 100.0 > 1e-5 * abs(offset))  # as far as a header's digits go
     run = [
-        (image, {**facts, "FOCUSPOS": scale * (facts["FOCUSPOS"] - 10000.0) + offset})
-        for image, facts in run_of(seed)
+        (image, {**facts, "FOCUSPOS": scale * (facts["FOCUSPOS"] - 10000.0) + offset}) for image, facts in run_of(seed)
     ]
     result = measured(run)
     agrees(result, base_of(seed), scale, offset - scale * 10000.0)

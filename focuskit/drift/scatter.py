@@ -230,7 +230,7 @@ def try_shifts(
     scanned = scan_shifts(level, group, block, shifts)
     free, trials = n - level.rank, []
     for shift, chi2, log_determinant, log_variance in zip(shifts.tolist(), *(x.tolist() for x in scanned), strict=True):
-        scales = [max(chi2 / of, floor, 1e-300) if free > 0 else 1.0 for of in (n, max(free, 1))]
+        scales = [max(chi2 / of, floor, 1e-100) if free > 0 else 1.0 for of in (n, max(free, 1))]
         scales = scales if scale is None else [scale, scale]
         full, restricted = (log_variance + of * math.log(s) + chi2 / s for of, s in zip((n, free), scales, strict=True))
         one = partial(_only, solve, shift)

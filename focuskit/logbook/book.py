@@ -115,10 +115,16 @@ class Logbook:
         if copy.exists():
             return
         unfinished = copy.with_name(f"{copy.name}.part")
-        source = sqlite3.connect(self.path.absolute().as_uri() + "?mode=ro", uri=True)
-        with closing(source), closing(sqlite3.connect(unfinished)) as target:
-            source.backup(target)
-        unfinished.replace(copy)
+        try:
+            source = sqlite3.connect(self.path.absolute().as_uri() + "?mode=ro", uri=True)
+            with closing(source), closing(sqlite3.connect(unfinished)) as target:
+                source.backup(target)
+            unfinished.replace(copy)
+        except (OSError, sqlite3.OperationalError) as problem:
+            raise FocuskitError(
+                f"{self.path}: its folder is read-only or full, and a copy of a book of an earlier version goes there "
+                f"before the first change; make room, or name a copy of the book elsewhere"
+            ) from problem
 
     def record(self, runs: Iterable[LoggedRun]) -> int:
         """Write runs into the book, and leave those that it knows as they are; return how many it did not know."""

@@ -53,12 +53,18 @@ def _overlap(row: Mapping[str, Any], old: Row) -> bool:
 
 
 def knows_more(old: Row, row: Mapping[str, Any]) -> bool:
-    """Tell whether a logged run rests on the optics of the telescope, and ``row`` does not."""
-    return bool(_with_optics(old) and not _with_optics(row))
+    """Tell whether a logged run rests on more knowledge of the telescope's optics than ``row`` does."""
+    return _optics_of(old) > _optics_of(row)
 
 
-def _with_optics(row: Any) -> bool:
-    return _detail(row, "critical_focus_zone_steps") is not None or row["spherical_path_um"] is not None
+def _optics_of(row: Any) -> int:
+    """Return 2 where the optics were known, 1 where they were found from the frames, 0 where they played no part."""
+    fits = _detail(row, "fits")
+    profile = fits.get("profile") if isinstance(fits, dict) else None
+    if isinstance(profile, dict) and profile.get("optics_found"):
+        return 1
+    is_known = _detail(row, "critical_focus_zone_steps") is not None or row["spherical_path_um"] is not None
+    return 2 if is_known else 0
 
 
 def _detail(row: Any, name: str) -> Any:

@@ -219,6 +219,7 @@ class RunResult(ShapedRun):
             },
             "chi2_reduced": profile.chi2_reduced,
             "matches_model": profile.matches,
+            "optics_found": sorted(profile.errors.found),
             "own_spherical": asdict(self.spherical) if self.spherical else None,
             "points": len(profile.frames),
         }

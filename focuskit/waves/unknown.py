@@ -133,7 +133,8 @@ class _Trial:
         """Return chi² and priors of all runs; infinite where no telescope is, or a run cannot be solved."""
         low, high = (self.rig.f_ratio, self.rig.f_ratio) if self.rig.f_ratio else _F_RATIOS
         small, large = (self.rig.pixel_um, self.rig.pixel_um) if self.rig.pixel_um else _PIXELS_UM
-        inside = math.log(low / large) - 1e-9 <= place[0] <= math.log(high / small) + 1e-9
+        # Places are rounded to a millionth, so that a known ratio lies inside by a little more.
+        inside = math.log(low / large) - 1e-5 <= place[0] <= math.log(high / small) + 1e-5
         if not inside or abs(place[1]) > _MOST_OBSTRUCTION or not self.at(place):
             return math.inf
         cost = sum(solution.cost for _, solution in self.at(place))

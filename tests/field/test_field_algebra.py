@@ -55,7 +55,7 @@ def test_changes_and_their_jackknife_are_those_of_the_whole_regression():
 def test_model_changes_as_its_gradient_says():
     sizes = star_sizes(7.0, 0.36, 3.76, 0.55, 22.0, 700.0)
     away, aperture, seeing = np.array([-400.0, -30.0, 250.0]), np.array([np.inf, 25.0, 60.0]), np.array([0.9, 1.0, 1.2])
-    best = np.array([-60.0, 3.0, 40.0])
+    best = np.repeat([[-60.0], [3.0], [40.0]], 3, axis=1)
     _, gradient = _model(sizes, away, aperture, best, seeing)
     up, down = (_model(sizes, away, aperture, best + step, seeing)[0] for step in (0.01, -0.01))
     np.testing.assert_allclose(gradient, (up - down) / 0.02, rtol=1e-4, atol=1e-4)
@@ -238,12 +238,13 @@ def table_of(rng, stars=40, err=0.02, scatter=0.0, seeing=None):
     sizes = star_sizes(7.0, 0.36, 3.76, 0.55, 22.0, 1.15 * 400.0 + 75.0)
     seeing = rng.normal(1.0, 0.1, 9) if seeing is None else seeing
     aperture = np.full(9, np.inf)
-    square, _ = _model(sizes, steps * 4.0, aperture, (places - typical) @ TRUE_CHANGES, seeing)
+    tracks = np.repeat(places[:, None], 9, axis=1)  # the sky stands still
+    square, _ = _model(sizes, steps * 4.0, aperture, (tracks - typical) @ TRUE_CHANGES, seeing)
     square = square * (1.0 + scatter * rng.standard_normal(square.shape))
     hfd = np.sqrt(square)
     noise = err * np.abs(hfd) * (1.0 if err else 0.0)
     return _Table(
-        steps, hfd + noise * rng.standard_normal(hfd.shape), np.maximum(noise, 1e-6), aperture, places, typical
+        steps, hfd + noise * rng.standard_normal(hfd.shape), np.maximum(noise, 1e-6), aperture, tracks, typical
     )
 
 
@@ -286,7 +287,7 @@ def _best_err(table, err, scatter):
     for i in range(stars):
         for k in range(frames):
             row = np.zeros(3 + frames + stars)
-            row[:3] = gradient[i, k] * table.places[i]
+            row[:3] = gradient[i, k] * table.places[i, k]
             row[3 + k] = row[3 + frames + i] = 1.0
             rows.append(row * root[i, k])
     covariance = np.linalg.pinv(np.array(rows).T @ np.array(rows))

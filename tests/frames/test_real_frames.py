@@ -43,14 +43,16 @@ def test_stars_of_m13_are_where_sep_finds_them():
 
 
 def test_cosmic_rays_of_a_raw_frame_are_not_stars():
-    # Two bright stars and one or two faint ones, ten pixels wide, between cosmic rays of one or two pixels.
+    # Two bright stars and up to three faint ones between cosmic rays of one or two pixels, all ten pixels wide: rings
+    # about them, after a median filter, fall to half within 3 to 4 pixels; the faintest has 14 counts in its middle.
     frame = measure_frame(CCD)
     stars = frame.image.measured.take(frame.image.measured.good)
-    assert 2 <= len(stars) <= 4
-    assert np.all((stars.hfd_px > 9.0) & (stars.hfd_px < 12.0))
+    assert 2 <= len(stars) <= 5
+    assert np.all((stars.hfd_px > 8.0) & (stars.hfd_px < 12.0))
     places = cKDTree(np.stack([stars.x_px, stars.y_px], axis=1))
     assert places.query([(450.9, 433.8), (169.3, 38.2)])[0].max() < 1.0
-    assert frame.flags == ("few_stars",)
+    # The faintest of so few reads 14 % small, by more than its error: the frame says that its sizes differ.
+    assert frame.flags == ("no_star_shapes",)
 
 
 def test_a_trail_leaves_the_other_stars():

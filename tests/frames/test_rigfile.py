@@ -78,7 +78,7 @@ def test_keywords_of_the_command_line_come_first():
 @pytest.mark.parametrize(
     "text, message",
     [
-        ("focal_lenght_mm = 1400", "unknown key 'focal_lenght_mm'; known are name, focal_length_mm"),
+        ("focal_lenght_mm = 1400", "unknown key 'focal_lenght_mm'; known are name, telescope, focal_length_mm"),
         ("aperture_mm = '200'", "aperture_mm must be a number, like aperture_mm = 200"),
         ("aperture_mm = true", "must be a number"),
         ("aperture_mm = -1", "is not between"),

@@ -151,8 +151,10 @@ def test_fields_of_one_camera_are_pooled_at_the_step_that_is_known(night, monkey
     runs = [run for run in runs if run.profile and run.fit.fits]
     apart = tuple(replace(frame, info=replace(frame.info, instrument="Guide")) for frame in runs[0].frames)
     runs[0] = replace(runs[0], frames=apart)
-    runs[1] = replace(runs[1], rig=replace(runs[1].rig, um_per_step=None))
-    runs[2] = replace(runs[2], rig=replace(runs[2].rig, um_per_step=4.5))
+    for run, known in ((1, None), (2, 4.5)):
+        profile = runs[run].profile
+        rig = replace(profile.rig, um_per_step=known)
+        runs[run] = replace(runs[run], rig=rig, profile=replace(profile, rig=rig))
     steps, pooled = [], []
     monkeypatch.setattr(verdict, "map_field", lambda *given, **_: steps.append(given[3].um_per_step) or "a map")
     monkeypatch.setattr(verdict, "_to_middle", lambda run, profile, maps: pooled.append(len(maps)) or (1.0, 1.0))
