@@ -16,14 +16,17 @@ from functools import partial
 from pathlib import Path
 from typing import ClassVar
 
+import numpy as np
 import pytest
 from small_nights import analyse, take_run, write_run
 
 from focuskit.core.errors import FocuskitError
-from focuskit.core.workers import Workers
+from focuskit.core.workers import Workers, process_lost
 from focuskit.logbook import Logbook
 from focuskit.logbook.migrations import MIGRATIONS
+from focuskit.night import analyse as night_of
 from focuskit.night import shapes
+from focuskit.scenes import Passband
 from focuskit.stars import measure
 from focuskit.waves import stack
 
@@ -320,7 +323,7 @@ def test_a_logbook_of_the_first_version_on_a_read_only_disk_is_read(tmp_path, wi
 def test_a_process_that_the_system_stops_is_said_to_be_that():
     """What stops a process from outside is most often the system, for want of memory."""
     with Workers(count=2) as pool:
-        (reason,) = pool.map(_stopped, [0], measure._lost)
+        (reason,) = pool.map(_stopped, [0], process_lost)
     assert reason.code == "lost"
     assert "stopped by the system" in reason.text
     assert "lack of memory; try --workers 1" in reason.text
@@ -350,6 +353,40 @@ def test_a_frame_lost_while_its_stars_are_stacked_is_said(tmp_path, capsys, monk
     assert status == 0 and "shapes_incomplete" in run["flags"]
     assert run["fits"]["profile"]["points"] == 6 and sum(point["used"] for point in run["points"]) == 7
     assert run["method"] == "profile" and abs(run["best_position"] - 10000.0) < 4.0 * run["best_position_err"]
+
+
+@pytest.mark.parametrize(
+    ("fault", "code", "text"),
+    [
+        (FileNotFoundError, "unreadable", "is gone"),
+        (MemoryError, "memory", "--workers 1"),
+        ("killed", "lost", "stopped by the system"),
+    ],
+)
+def test_a_frame_lost_while_faint_stars_are_measured_again_is_named(tmp_path, monkeypatch, fault, code, text):
+    """Its point says why it has no size; that its stars do not show would be wrong."""
+    faint = take_run(passbands={"L": Passband(transmission=0.004, sky_e_per_s=25.0)})
+    folder = write_run(tmp_path / "night", faint)
+    read = measure.read_pixels
+
+    def lose(path, limits, plane):
+        if not path.endswith("_06.fits"):
+            return read(path, limits, plane)
+        raise fault if fault is MemoryError else FocuskitError(f"{path}: is gone")
+
+    class Pool:
+        def map(self, work, tasks, lost):
+            return [lost(task) if fault == "killed" and k == 5 else work(task) for k, task in enumerate(tasks)]
+
+    monkeypatch.setattr(measure, "read_pixels", lose)
+    frames = [measure.measure_frame(path) for path in sorted(folder.iterdir())]
+    _, sizes, unread = measure.compare_frames(frames, Pool())
+    assert np.isfinite(sizes.hfd_px).tolist() == [k != 5 for k in range(9)]
+    assert [why is not None for why in unread] == [k == 5 for k in range(9)]
+    assert unread[5].code == code and text in unread[5].text
+    if fault == FileNotFoundError:
+        (run,) = night_of(folder, workers=1).runs
+        assert run.fit.why_not_used[5] == unread[5]
 
 
 def _stopped(_):

@@ -16,12 +16,20 @@ from typing import TypeVar
 from threadpoolctl import threadpool_limits
 
 from focuskit.core.errors import FocuskitError, failure
+from focuskit.core.reasons import Reason
 
 Task = TypeVar("Task")
 Outcome = TypeVar("Outcome")
 
 # What Windows can wait for at once; a machine with more cores elsewhere is used to the full.
 _MOST_WORKERS = 61
+NO_MEMORY = Reason("memory", "needs more memory than there is; try again with --workers 1, or without this file")
+
+
+def process_lost(_: object) -> Reason:
+    """Say that the process of a task was stopped from outside, for `Workers.map`."""
+    text = "its process was stopped by the system, twice, most often for lack of memory; try --workers 1"
+    return Reason("lost", text)
 
 
 class Workers:

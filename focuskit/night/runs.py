@@ -38,6 +38,8 @@ class MeasuredRun:
         The stars that the frames share.
     sizes : CommonSizes
         Their sizes in each frame.
+    unread : tuple of (Reason or None)
+        Why a frame of a faint run has no size although it may show stars, see `compare_frames`.
     rig : Rig
     wavelength_nm : float
         Effective wavelength of the filter, with a matrix of colours that of green.
@@ -49,6 +51,7 @@ class MeasuredRun:
     frames: tuple[MeasuredFrame, ...]
     match: StarMatch
     sizes: CommonSizes
+    unread: tuple[Reason | None, ...]
     rig: Rig
     wavelength_nm: float
     key: str
@@ -99,6 +102,7 @@ class MeasuredRun:
     @property
     def _strange(self) -> list[bool]:
         found = np.isfinite(self.match.shift_px).all(axis=1)
+        found |= np.array([why is not None for why in self.unread])
         return ["few_stars" not in frame.flags and not here for frame, here in zip(self.frames, found, strict=True)]
 
     @property

@@ -24,12 +24,13 @@ def measure_run(
     sweep: FocusRun, frames: tuple[MeasuredFrame, ...], rig_file: RigFile | None, pool: Workers, limits: Limits | None
 ) -> MeasuredRun:
     """Bring the stars of a run's frames together."""
-    match, sizes = compare_frames(frames, pool, limits)
+    match, sizes, unread = compare_frames(frames, pool, limits)
     return MeasuredRun(
         sweep=sweep,
         frames=frames,
         match=match,
         sizes=sizes,
+        unread=unread,
         rig=frames[0].info.rig(rig_file),
         wavelength_nm=_filters(rig_file, frames[0]).kind(sweep.filter).seen_by(frames[0].info.colour),
         key=run_key(frame.digest for frame in frames),
@@ -68,9 +69,9 @@ def find_in_run(run: SizedRun) -> Backlash | None:
 
 
 def _fit_curve(run: MeasuredRun, lagging: list[Reason | None] | None = None) -> CurveFit:
-    sizes, set_aside = run.sizes, run.other_fields
-    if lagging:
-        set_aside = [own or other for own, other in zip(set_aside, lagging, strict=True)]
+    sizes = run.sizes
+    known = (run.unread, run.other_fields, lagging or [None] * len(run.frames))
+    set_aside = [first or second or third for first, second, third in zip(*known, strict=True)]
     return fit_run(
         run.positions,
         sizes.hfd_px,

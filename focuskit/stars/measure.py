@@ -14,7 +14,7 @@ from astropy.table import QTable
 
 from focuskit.core.errors import FocuskitError
 from focuskit.core.reasons import Reason
-from focuskit.core.workers import Workers
+from focuskit.core.workers import NO_MEMORY, Workers, process_lost
 from focuskit.frames import FoundFile, FrameInfo, Limits, RigFile, read_frame, read_pixels
 from focuskit.stars.catalogue import MeasuredImage
 from focuskit.stars.cutouts import prepare_image
@@ -115,16 +115,13 @@ def _measure_or_say(
         frame = measure_frame(found.path, root=root, rig_file=rig_file, limits=limits)
         return then(frame) if then else frame
     except FocuskitError as problem:
-        text = str(problem).removeprefix(f"{found.name}: ").removeprefix(f"{found.path}: ")
-        return Reason("unreadable", text)
+        return _unreadable(problem, found.name, found.path)
     except MemoryError:
-        text = "needs more memory than there is; try again with --workers 1, or without this file"
-        return Reason("memory", text)
+        return NO_MEMORY
 
 
-def _lost(_: object) -> Reason:
-    text = "its process was stopped by the system, twice, most often for lack of memory; try --workers 1"
-    return Reason("lost", text)
+def _unreadable(problem: FocuskitError, name: str, path: str) -> Reason:
+    return Reason("unreadable", str(problem).removeprefix(f"{name}: ").removeprefix(f"{path}: "))
 
 
 def measure_frames(
@@ -147,36 +144,50 @@ def measure_frames(
     not_used : list of (name, Reason)
     """
     work = partial(_measure_or_say, rig_file=rig_file, limits=limits, then=then)
-    pairs = list(zip(files, pool.map(work, files, _lost, progress), strict=True))
+    pairs = list(zip(files, pool.map(work, files, process_lost, progress), strict=True))
     measured = [outcome for _, outcome in pairs if not isinstance(outcome, Reason)]
     return measured, [(found.name, outcome) for found, outcome in pairs if isinstance(outcome, Reason)]
 
 
 def compare_frames(
     frames: Sequence[MeasuredFrame], pool: Workers, limits: Limits | None = None
-) -> tuple[StarMatch, CommonSizes]:
-    """Bring the stars of a run together; where they are few and faint, measured again all as one."""
+) -> tuple[StarMatch, CommonSizes, tuple[Reason | None, ...]]:
+    """Match the stars of a run; where they are few and faint, measure all of them again as one.
+
+    Returns
+    -------
+    match : StarMatch
+    sizes : CommonSizes
+    unread : tuple of (Reason or None)
+        Why a frame has no size although it may show stars: it could not be read again, or its process was stopped.
+    """
     images = [frame.image for frame in frames]
     match = match_stars(images)
     sizes = common_sizes(images, match)
     plan = search_plan(images)
-    if plan is not None:
-        tasks = [(frame.info, search) for frame, search in zip(frames, plan[1], strict=True)]
-        found = pool.map(partial(_search_or_nothing, limits=limits), tasks, lambda _: None)
-        together = join_registered(plan[0], found)
-        if together[1].told > sizes.told:
-            return together
-    return match, sizes
+    if plan is None:
+        return match, sizes, (None,) * len(images)
+    tasks = [(frame.info, search) for frame, search in zip(frames, plan[1], strict=True)]
+    found = pool.map(partial(_search_or_say, limits=limits), tasks, process_lost)
+    together = join_registered(plan[0], [None if isinstance(one, Reason) else one for one in found])
+    if together[1].told > sizes.told:
+        match, sizes = together
+    sized = np.isfinite(sizes.hfd_px)
+    unread = tuple(one if isinstance(one, Reason) and not has else None for one, has in zip(found, sized, strict=True))
+    return match, sizes, unread
 
 
-def _search_or_nothing(task: tuple[FrameInfo, Search], limits: Limits | None) -> Registered | None:
+def _search_or_say(task: tuple[FrameInfo, Search], limits: Limits | None) -> Registered | Reason | None:
+    """Measure the stars of a frame as one; None where they do not show, or why the frame could not be read."""
     info, search = task
     try:
         with np.errstate(over="ignore", invalid="ignore"):
             pixels = read_pixels(info.path, limits, info.plane()).of_colour(info.bayer).filled()
             return measure_registered(prepare_image(pixels, None, info.gain), search)
-    except (FocuskitError, MemoryError):
-        return None
+    except FocuskitError as problem:
+        return _unreadable(problem, info.name, info.path)
+    except MemoryError:
+        return NO_MEMORY
 
 
 def run_key(digests: Iterable[str]) -> str:

@@ -24,7 +24,7 @@ from scipy.optimize import nnls
 from focuskit.core.errors import FocuskitError
 from focuskit.core.matrix import Sites
 from focuskit.core.reasons import Reason
-from focuskit.core.workers import Workers
+from focuskit.core.workers import NO_MEMORY, Workers, process_lost
 from focuskit.frames import Limits, read_pixels
 from focuskit.waves.annuli import FINE, annulus_maps, fine_places, harmonic_maps, harmonic_sums, stamp_masks, sub_pixel
 from focuskit.waves.crowd import Crowd, most_light
@@ -184,18 +184,14 @@ def stack_or_say(task: StackTask, limits: Limits | None) -> FrameProfile | Reaso
     except FocuskitError as problem:
         return Reason(code, str(problem))
     except MemoryError:
-        return Reason("memory", "there is not enough memory")
+        return NO_MEMORY
 
 
 def stack_frames(
     tasks: Sequence[StackTask], pool: Workers, limits: Limits | None = None
 ) -> list[FrameProfile | Reason]:
     """Stack the stars of many frames; in place of a frame that cannot be stacked, the reason."""
-    return pool.map(partial(stack_or_say, limits=limits), tasks, _lost)
-
-
-def _lost(_: StackTask) -> Reason:
-    return Reason("lost", "its process was stopped by the system, twice")
+    return pool.map(partial(stack_or_say, limits=limits), tasks, process_lost)
 
 
 class _Stack:

@@ -63,7 +63,7 @@ def test_json_is_whole_and_flags_are_in_the_registry(night):
 def test_frames_are_compared_on_the_stars_they_share():
     frames = [measure_frame(SAMPLE / "night" / f"frame_000{k}.fits.fz") for k in (4, 5, 6)]
     with Workers(count=1) as pool:
-        _, shared = compare_frames(frames, pool)
+        _, shared, _ = compare_frames(frames, pool)
     assert np.all(shared.stars >= 20)
     # The same stars give the same light in every frame, defocused or not.
     assert shared.flux / shared.flux[0] == pytest.approx(np.ones(3), abs=0.03)
