@@ -18,6 +18,7 @@ from focuskit.waves import (
     ProfileFit,
     RunProfiles,
     fit_night,
+    is_fault,
     measure_aberrations,
     measure_colours,
     stack_frames,
@@ -61,8 +62,7 @@ def _stack(
     for run, plan in zip(runs, plans, strict=True):
         outcomes = {k: next(stacked) for k, _ in plan}
         found = {k: one for k, one in outcomes.items() if not isinstance(one, Reason)}
-        # A frame whose stars all lie near its border is nobody's fault.
-        lost = tuple(k for k, one in outcomes.items() if isinstance(one, Reason) and one.code != "no_star")
+        lost = tuple(k for k, one in outcomes.items() if isinstance(one, Reason) and is_fault(one))
         shaped.append(ShapedRun(**vars(run), lost_stacks=lost))
         profiles = RunProfiles(tuple(found.values()), tuple(found), run.rig, run.wavelength_nm / 1e3)
         stacks.append(profiles if found else None)
@@ -136,4 +136,5 @@ def _with_colours(run: ShapedRun, stack: RunProfiles | None, pool: Workers, limi
     if stack is None or run.profile is None or not infos[0].colour or run.wavelength_nm != wavelengths["G"]:
         return run
     in_um = {colour: wavelength / 1e3 for colour, wavelength in wavelengths.items()}
-    return replace(run, colours=measure_colours(infos, _plan(run), stack, run.profile, in_um, pool, limits))
+    colours, lost = measure_colours(infos, _plan(run), stack, run.profile, in_um, pool, limits)
+    return replace(run, colours=colours, lost_stacks=tuple(sorted({*run.lost_stacks, *lost})))

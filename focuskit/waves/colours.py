@@ -9,18 +9,17 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from functools import partial
 
 import numpy as np
-from numpy.typing import NDArray
 
 from focuskit.core.errors import FocuskitError
 from focuskit.core.matrix import ColourOffset, cell_masks
+from focuskit.core.reasons import Reason
 from focuskit.core.workers import Workers
-from focuskit.frames import FrameInfo, Limits, read_pixels
+from focuskit.frames import FrameInfo, Limits, Pixels
 from focuskit.waves.fit import LEAST_FRAMES, solve_profiles
 from focuskit.waves.result import ProfileFit, RunProfiles
-from focuskit.waves.stack import FrameProfile, StackTask, stack_profile
+from focuskit.waves.stack import FrameProfile, StackTask, is_fault, stack_frames
 
 # By how much the spherical term of a colour may differ from that of green, beyond the wavelength: waves rms. Chosen: a
 # corrector changes it by less over the visible, a simple lens by more, and one run tells it to 0.005.
@@ -41,8 +40,10 @@ def measure_colours(
     wavelengths_um: Mapping[str, float],
     pool: Workers,
     limits: Limits | None = None,
-) -> tuple[ColourOffset, ...]:
-    """Return by how much the focus of other colours lies off that of green; what the frames do not show is left out.
+) -> tuple[tuple[ColourOffset, ...], set[int]]:
+    """Return by how much the focus of other colours differs from that of green, and the frames lost meanwhile.
+
+    Colours that the frames do not show well enough are left out.
 
     Parameters
     ----------
@@ -51,62 +52,61 @@ def measure_colours(
     tasks : sequence of (int, StackTask)
         How green was stacked, and in which frame.
     green, fit
-        What came of it.
+        Its stacked profiles and their fit.
     wavelengths_um : mapping
         Of the colours ``R``, ``G`` and ``B``.
     """
     colours = [colour for colour in wavelengths_um if colour != "G"]
     of_colour = [
-        (k, replace(task, sites=infos[k].sites(colour), plane=infos[k].plane(colour)))
+        (colour, k, replace(task, sites=infos[k].sites(colour), plane=infos[k].plane(colour)))
         for colour in colours
         for k, task in tasks
     ]
-    stacked = pool.map(partial(_stack_or_nothing, limits=limits), [task for _, task in of_colour], lambda _: None)
-    aside = dict(zip(green.frames, green.aside or (False,) * len(green.frames), strict=True))
-    rig = replace(fit.rig, um_per_step=fit.um_per_step)
-
-    def best(profiles: Sequence[tuple[int, FrameProfile]], colour: str) -> ProfileFit | None:
-        spherical = fit.spherical_waves * wavelengths_um["G"] / wavelengths_um[colour]
-        kept = [(profile, aside.get(k, True)) for k, profile in profiles]
-        if len(kept) < LEAST_FRAMES:
-            return None
-        try:
-            solved = solve_profiles(
-                [profile for profile, _ in kept],
-                rig,
-                wavelengths_um[colour],
-                (spherical, _SPHERICAL_ERR),
-                [out for _, out in kept],
-            )
-        except FocuskitError:
-            return None
-        return solved.report() if solved.solution.converged else None
-
-    reference = best(list(zip(green.frames, green.profiles, strict=True)), "G")
+    outcomes = stack_frames([task for _, _, task in of_colour], pool, limits, _seen_in_colour)
+    stacked: dict[str, dict[int, FrameProfile]] = {colour: {} for colour in colours}
+    lost = set()
+    for (colour, k, _), outcome in zip(of_colour, outcomes, strict=True):
+        if not isinstance(outcome, Reason):
+            stacked[colour][k] = outcome
+        elif is_fault(outcome):
+            lost.add(k)
+    reference = _fit_colour("G", dict(zip(green.frames, green.profiles, strict=True)), green, fit, wavelengths_um)
     found = []
-    for number, colour in enumerate(colours):
-        part = slice(number * len(tasks), (number + 1) * len(tasks))
-        profiles = [
-            (k, profile) for (k, _), profile in zip(of_colour[part], stacked[part], strict=True) if profile is not None
-        ]
-        own = best(profiles, colour)
+    for colour, profiles in stacked.items():
+        own = _fit_colour(colour, profiles, green, fit, wavelengths_um)
         if reference and own and math.isfinite(own.err) and own.err > 0.0:
             offset = own.best_position - reference.best_position
             found.append(ColourOffset(colour, offset, math.hypot(own.err, reference.err)))
-    return tuple(found)
+    return tuple(found), lost
 
 
-def _stack_or_nothing(task: StackTask, limits: Limits | None) -> FrameProfile | None:
-    """Stack the stars of one frame in a colour; None where it shows too few."""
-    try:
-        pixels = replace(read_pixels(task.path, limits, task.plane), sites=task.sites).filled()
-        seen = _seen_in_colour(pixels.raw, task)
-        return stack_profile(pixels.raw, replace(seen, gain=(task.gain or 1.0) * pixels.scale))
-    except (FocuskitError, MemoryError):
+def _fit_colour(
+    colour: str,
+    profiles: Mapping[int, FrameProfile],
+    green: RunProfiles,
+    fit: ProfileFit,
+    wavelengths_um: Mapping[str, float],
+) -> ProfileFit | None:
+    """Fit the profiles of a colour, by frame, with what the fit of green knows; None where that is not possible."""
+    if len(profiles) < LEAST_FRAMES:
         return None
+    aside = dict(zip(green.frames, green.aside or (False,) * len(green.frames), strict=True))
+    rig = replace(fit.rig, um_per_step=fit.um_per_step)
+    spherical = fit.spherical_waves * wavelengths_um["G"] / wavelengths_um[colour]
+    try:
+        solved = solve_profiles(
+            list(profiles.values()),
+            rig,
+            wavelengths_um[colour],
+            (spherical, _SPHERICAL_ERR),
+            [aside.get(k, True) for k in profiles],
+        )
+    except FocuskitError:
+        return None
+    return solved.report() if solved.solution.converged else None
 
 
-def _seen_in_colour(image: NDArray[np.generic], task: StackTask) -> StackTask:
+def _seen_in_colour(pixels: Pixels, task: StackTask) -> StackTask:
     """Return the task with the stars' places, brightness, sky and noise in the colour, in the numbers stored.
 
     Raises
@@ -114,6 +114,7 @@ def _seen_in_colour(image: NDArray[np.generic], task: StackTask) -> StackTask:
     FocuskitError
         If fewer than three stars show.
     """
+    image = pixels.raw
     half = math.ceil(_RING[1] * task.radius_px) + 1
     column, row = np.rint(task.x_px).astype(int), np.rint(task.y_px).astype(int)
     whole = (column >= half) & (row >= half) & (column < image.shape[1] - half) & (row < image.shape[0] - half)
@@ -151,5 +152,6 @@ def _seen_in_colour(image: NDArray[np.generic], task: StackTask) -> StackTask:
         flux=np.maximum(flux, 0.0),  # none of those that do not show
         sky=sky,
         noise=float(np.median(noise[seen])),
+        gain=(task.gain or 1.0) * pixels.scale,
         known=None if task.known is None else task.known + shift,
     )

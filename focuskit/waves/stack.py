@@ -12,7 +12,7 @@ how often it changes with the angle: once (coma, a shift) or twice (astigmatism,
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 
@@ -25,7 +25,7 @@ from focuskit.core.errors import FocuskitError
 from focuskit.core.matrix import Sites
 from focuskit.core.reasons import Reason
 from focuskit.core.workers import NO_MEMORY, Workers, process_lost
-from focuskit.frames import Limits, read_pixels
+from focuskit.frames import Limits, Pixels, read_pixels
 from focuskit.waves.annuli import FINE, annulus_maps, fine_places, harmonic_maps, harmonic_sums, stamp_masks, sub_pixel
 from focuskit.waves.crowd import Crowd, most_light
 from focuskit.waves.model import BINS_PER_PX
@@ -166,21 +166,29 @@ def stack_profile(image: NDArray[np.generic], task: StackTask) -> FrameProfile:
     )
 
 
-def stack_or_say(task: StackTask, limits: Limits | None) -> FrameProfile | Reason:
-    """Stack the stars of one frame, or say why not: ``no_star`` where it shows no star whole."""
+def _as_stored(pixels: Pixels, task: StackTask) -> StackTask:
+    """Return the task with brightness, sky and noise in the numbers stored."""
+    return replace(
+        task,
+        flux=task.flux / pixels.scale,
+        sky=(task.sky - pixels.zero) / pixels.scale,
+        noise=task.noise / pixels.scale,
+        gain=(task.gain or 1.0) * pixels.scale,
+    )
+
+
+def stack_or_say(
+    task: StackTask, limits: Limits | None, as_stored: Callable[[Pixels, StackTask], StackTask] = _as_stored
+) -> FrameProfile | Reason:
+    """Stack the stars of one frame, or say why not: ``no_star`` where it shows no star whole.
+
+    The stack takes the image as stored; ``as_stored`` converts the task to its numbers.
+    """
     code = "unreadable"
     try:
         pixels = replace(read_pixels(task.path, limits, task.plane), sites=task.sites).filled()
         code = "no_star"
-        # The stack takes the image as stored; brightness and sky are brought to its numbers.
-        stored = replace(
-            task,
-            flux=task.flux / pixels.scale,
-            sky=(task.sky - pixels.zero) / pixels.scale,
-            noise=task.noise / pixels.scale,
-            gain=(task.gain or 1.0) * pixels.scale,
-        )
-        return stack_profile(pixels.raw, stored)
+        return stack_profile(pixels.raw, as_stored(pixels, task))
     except FocuskitError as problem:
         return Reason(code, str(problem))
     except MemoryError:
@@ -188,10 +196,18 @@ def stack_or_say(task: StackTask, limits: Limits | None) -> FrameProfile | Reaso
 
 
 def stack_frames(
-    tasks: Sequence[StackTask], pool: Workers, limits: Limits | None = None
+    tasks: Sequence[StackTask],
+    pool: Workers,
+    limits: Limits | None = None,
+    as_stored: Callable[[Pixels, StackTask], StackTask] = _as_stored,
 ) -> list[FrameProfile | Reason]:
     """Stack the stars of many frames; in place of a frame that cannot be stacked, the reason."""
-    return pool.map(partial(stack_or_say, limits=limits), tasks, process_lost)
+    return pool.map(partial(stack_or_say, limits=limits, as_stored=as_stored), tasks, process_lost)
+
+
+def is_fault(reason: Reason) -> bool:
+    """Whether a frame should have been stacked; one whose stars are all near its border should not."""
+    return reason.code != "no_star"
 
 
 class _Stack:

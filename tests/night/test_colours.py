@@ -1,6 +1,7 @@
 """Focus runs of colour cameras: the best position is that of green, and the other colours are told against it."""
 
 import re
+from collections import Counter
 
 import numpy as np
 import pytest
@@ -8,9 +9,11 @@ from colour_frames import HERON, OFFSETS, mosaic, take_planes
 from small_nights import write_run
 
 from focuskit.cli import run as cli
+from focuskit.core.errors import FocuskitError
 from focuskit.core.filters import FilterKind
 from focuskit.frames import RigFile
 from focuskit.night import analyse, measure_single_frames
+from focuskit.waves import stack
 
 RIG_FILE = RigFile(rig=HERON)
 BEST = 10000.0
@@ -84,6 +87,23 @@ def test_offsets_of_colours_are_said_in_one_line(run, folder, capsys, tmp_path):
     (line,) = [line for line in capsys.readouterr().out.splitlines() if "green" in line]
     red, blue = (one.offset_steps for one in run.colours)
     assert re.search(rf"red \+{int(red)}\..* ± .*, blue -{int(-blue)}\..* ± .* steps", line)
+
+
+def test_a_frame_lost_while_other_colours_are_stacked_is_said(folder, monkeypatch):
+    """Green was stacked from all frames, red and blue from the others: both are given, with a flag."""
+    read, times = stack.read_pixels, Counter()
+
+    def lose(path, limits, plane):
+        times[path] += 1
+        if path.endswith("_06.fits") and times[path] > 1:
+            raise FocuskitError(f"{path}: is gone")
+        return read(path, limits, plane)
+
+    monkeypatch.setattr(stack, "read_pixels", lose)
+    (result,) = (one.to_json() for one in analyse(folder, rig_file=RIG_FILE, workers=1).runs)
+    assert set(times.values()) == {3}
+    assert result["flags"] == ["shapes_incomplete"]
+    check_colours(result)
 
 
 def test_colours_have_their_wavelength_only_behind_a_filter_for_all():
