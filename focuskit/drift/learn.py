@@ -262,8 +262,7 @@ def _solve(season: Season, terms: Terms, sound: NDArray[np.bool_]) -> _Solved:
     runs = find_sound(season, columns, sound)
     kept = season.only(runs.sound)
     variance, floor, has_error = _variance(kept, columns[runs.sound])
-    optional = _optional(season, terms, runs, variance)
-    within = max(optional) if terms.within else None
+    optional, within = _optional(season, terms, runs, variance), terms.places(season.filters)[1]
     fit = average_shifts(kept, columns[runs.sound], variance, floor, noise_c2, optional, within)
     extra = max(float(fit.weight @ fit.scale * np.median(variance) - np.median(kept.variance)), 0.0)
     return _Solved(season, runs, fit, extra if has_error else 0.0, has_error, terms.creep is not None)
@@ -273,11 +272,12 @@ def _optional(season: Season, terms: Terms, runs: SoundRuns, variance: Array) ->
     """Return the columns that are weighed, not chosen, and the prior odds per unit of their coefficients."""
     found = {}
     normal = 1.0 / math.sqrt(2.0 * math.pi)
-    if terms.gap_s is not None:
-        found[season.filters] = normal / (STEP_WIDTH * math.sqrt(float(np.median(variance))))
-    if terms.within:
+    gap, within = terms.places(season.filters)
+    if gap is not None:
+        found[gap] = normal / (STEP_WIDTH * math.sqrt(float(np.median(variance))))
+    if within is not None:
         slope = abs(float(runs.fit.coefficients[season.filters - 1])) or 1.0
-        found[season.filters + (terms.gap_s is not None)] = normal * WITHIN_ODDS / slope
+        found[within] = normal * WITHIN_ODDS / slope
     return found
 
 

@@ -46,7 +46,7 @@ class GroupedFit:
     residuals, leverage : (n,) arrays
     white : (n, 2 + r) array
         The ones of the bases and the residuals, both brought to unit variance, and the determined columns as an
-        orthonormal set beside the bases.
+        orthonormal set with the bases taken out.
     log_determinant : float
         Log determinant of the information matrix, bases included.
     log_variance : float
@@ -124,9 +124,8 @@ def correct_for_noise(fit: GroupedFit, columns: Array, group: Integers, column: 
 
 
 def sum_by(values: Array, index: Integers) -> Array:
-    """Sum rows over each number of an ascending index that begins with 0 and leaves none out; stacks of rows, too."""
-    starts = np.append(0, np.flatnonzero(index[1:] != index[:-1]) + 1)
-    return np.add.reduceat(values, starts, axis=max(values.ndim - 2, 0))
+    """Sum rows over each number of an ascending index that begins with 0 and leaves none out."""
+    return np.add.reduceat(values, np.append(0, np.flatnonzero(index[1:] != index[:-1]) + 1), axis=0)
 
 
 def fit_grouped(
@@ -136,23 +135,9 @@ def fit_grouped(
     group: Integers,
     block: Integers | None = None,
     block_variance: float = 0.0,
-) -> GroupedFit:
-    """Fit y = base[group] + columns · coefficients by generalised least squares; see `fit_shifted`."""
-    block = np.arange(len(y)) if block is None else block
-    return fit_shifted(columns, y, variance, group, block, np.array([block_variance]))[0]
-
-
-# Over 60 lines: one derivation from the whitened rows to the fit, whose steps share a dozen arrays.
-def fit_shifted(
-    columns: Array,
-    y: Array,
-    variance: Array,
-    group: Integers,
-    block: Integers,
-    block_variances: Array,
     walk: Array | None = None,
-) -> list[GroupedFit]:
-    """Fit y = base[group] + columns · coefficients by generalised least squares, once for each size of the shifts.
+) -> GroupedFit:
+    """Fit y = base[group] + columns · coefficients by generalised least squares.
 
     Parameters
     ----------
@@ -161,68 +146,58 @@ def fit_shifted(
         The variances are taken as they are, not rescaled.
     group : (n,) integers
         0 to g - 1, ascending, each at least once.
-    block : (n,) integers
-        Likewise: runs that share one random shift (a night); a block lies within one group.
-    block_variances : (m,) array
-        Variance of the shifts in each fit.
+    block : (n,) integers, optional
+        Likewise: runs that share one random shift of variance ``block_variance`` (a night); a block lies
+        within one group.
     walk : (n,) array, optional
         Variance that a random walk within the block gains from the run before to each run.
     """
     if not (len(y) == len(variance) == len(group) == len(columns)):
         raise FocuskitError("columns, y, variance and group differ in length: give one value per run")
-    p = columns.shape[1]
+    block = np.arange(len(y)) if block is None else block
     rows, log_variance = _whiten(np.column_stack([np.ones(len(y)), columns, y]), variance, block, walk)
-    rows, more = _take_off_shifts(rows, block, block_variances)
-    ones, white = rows[..., :1], rows[..., 1:]
-    base_weight = sum_by(ones**2, group)
-    mean = sum_by(ones * white, group) / base_weight
-    left = white - ones * mean[:, group]
-    # a second pass removes what rounding left of a large mean
-    rest = sum_by(ones * left, group) / base_weight
-    left, mean = left - ones * rest[:, group], mean + rest
-
-    design, target, centre = left[..., :-1], left[..., -1:], mean[..., :-1]
-    size, length = np.linalg.norm(white[..., :-1], axis=1), np.linalg.norm(design, axis=1)
+    rows, log_shifts = _take_off_shifts(rows, block, block_variance)
+    ones, white = rows[:, :1], rows[:, 1:]
+    left, mean, base_weight = _project_out_bases(ones, white, group)
+    design, target, centre = left[:, :-1], left[:, -1], mean[:, :-1]
+    size, length = np.linalg.norm(white[:, :-1], axis=0), np.linalg.norm(design, axis=0)
     constant = length <= CONSTANT * np.maximum(size, 1e-300)
     scale = np.where(constant, np.maximum(size, 1.0), length)
     # all directions of the columns are wanted, also where there are fewer runs than columns
-    scaled = np.where(constant[:, None], 0.0, design / scale[:, None])
-    u, singular, vt = np.linalg.svd(scaled, full_matrices=len(y) < p)
-    known = singular > UNDETERMINED * np.maximum(singular.max(axis=1, initial=0.0, keepdims=True), 1e-300)
-    direct = u[..., : known.shape[1]] * known[:, None]
-    singular = np.where(known, singular, 1.0)
-    inverse = np.swapaxes(vt[:, : known.shape[1]] * (known / singular)[..., None], 1, 2)
-    half = inverse / scale[..., None]
-    along = np.swapaxes(direct, 1, 2) @ target
+    u, singular, vt = np.linalg.svd(np.where(constant, 0.0, design / scale), full_matrices=len(y) < len(scale))
+    known = singular > UNDETERMINED * max(float(singular.max(initial=0.0)), 1e-300)
+    used, unused = np.flatnonzero(known), np.append(np.flatnonzero(~known), np.arange(len(known), len(vt)))
+    direct, half = u[:, used], vt[used].T / singular[used] / scale[:, None]
+    along = direct.T @ target
     coefficients = half @ along
-    bases = (mean[..., -1:] - centre @ coefficients)[..., 0]
-    covariance = half @ np.swapaxes(half, 1, 2)
-    residuals = y - bases[:, group] - coefficients[..., 0] @ columns.T
-    leverage = ones[..., 0] ** 2 / base_weight[:, group, 0] + np.sum(direct**2, axis=2)
-    log_scale = np.sum(np.log(np.where(constant, 1.0, scale)), axis=1)
-    log_determinant = np.sum(np.log(base_weight[..., 0]), axis=1) + 2.0 * (np.log(singular).sum(axis=1) + log_scale)
-    left = target - direct @ along
-    chi2 = np.sum(left**2, axis=(1, 2))
-    unused = np.ones((len(known), p), dtype=bool)
-    unused[:, : known.shape[1]] = ~known
-    return [
-        GroupedFit(
-            coefficients=coefficients[i, :, 0],
-            covariance=covariance[i],
-            undetermined=vt[i][unused[i]].T,
-            scale=scale[i],
-            bases=bases[i],
-            base_weight=base_weight[i, :, 0],
-            centre=centre[i],
-            residuals=residuals[i],
-            leverage=leverage[i],
-            white=np.hstack([ones[i], left[i], direct[i][:, known[i]]]),
-            log_determinant=float(log_determinant[i]),
-            log_variance=log_variance + float(more[i]),
-            chi2=float(chi2[i]),
-        )
-        for i in range(len(block_variances))
-    ]
+    bases = mean[:, -1] - centre @ coefficients
+    left_over = target - direct @ along
+    log_scales = np.sum(np.log(singular[used])) + np.sum(np.log(scale[~constant]))
+    return GroupedFit(
+        coefficients=coefficients,
+        covariance=half @ half.T,
+        undetermined=vt[unused].T,
+        scale=scale,
+        bases=bases,
+        base_weight=base_weight,
+        centre=centre,
+        residuals=y - bases[group] - columns @ coefficients,
+        leverage=ones[:, 0] ** 2 / base_weight[group] + np.sum(direct**2, axis=1),
+        white=np.column_stack([ones, left_over, direct]),
+        log_determinant=float(np.sum(np.log(base_weight)) + 2.0 * log_scales),
+        log_variance=log_variance + log_shifts,
+        chi2=float(np.sum(left_over**2)),
+    )
+
+
+def _project_out_bases(ones: Array, white: Array, group: Integers) -> tuple[Array, Array, Array]:
+    """Return whitened rows less the mean of their group, the means (g, c), and the weight of each group."""
+    weight = sum_by(ones**2, group)
+    mean = sum_by(ones * white, group) / weight
+    left = white - ones * mean[group]
+    # a second pass removes what rounding left of a large mean
+    rest = sum_by(ones * left, group) / weight
+    return left - ones * rest[group], mean + rest, weight[:, 0]
 
 
 def _whiten(rows: Array, variance: Array, block: Integers, walk: Array | None) -> tuple[Array, float]:
@@ -249,21 +224,21 @@ def _whiten(rows: Array, variance: Array, block: Integers, walk: Array | None) -
     return white, float(np.sum(np.log(spread)))
 
 
-def _take_off_shifts(white: Array, block: Integers, block_variances: Array) -> tuple[Array, Array]:
-    """Take off the part of each block's mean that its shift explains: (m, n, c) rows, and (m,) log determinants."""
-    if not block_variances.any():
-        return np.repeat(white[None], len(block_variances), axis=0), np.zeros(len(block_variances))
+def _take_off_shifts(white: Array, block: Integers, block_variance: float) -> tuple[Array, float]:
+    """Take off the part of each block's mean that its shift explains; returns the log determinant that shifts add."""
+    if block_variance <= 0.0:
+        return white, 0.0
     own = white[:, :1]
     weight = sum_by(own**2, block)
-    grown = 1.0 + block_variances[:, None, None] * weight
+    grown = 1.0 + block_variance * weight
     shrink = (1.0 - 1.0 / np.sqrt(grown)) / weight * sum_by(own * white, block)
-    return white - own * shrink[:, block], np.sum(np.log(grown), axis=(1, 2))
+    return white - own * shrink[block], float(np.sum(np.log(grown)))
 
 
 def scan_shifts(
     fit: GroupedFit, group: Integers, block: Integers, block_variances: Array
 ) -> tuple[Array, Array, Array]:
-    """Return chi-squared and both log determinants of `fit_shifted`, without the fits themselves.
+    """Return chi-squared and both log determinants of `fit_grouped` for each size of the shifts, without the fits.
 
     In the orthonormal columns of the fit without shifts, all that a shift changes is a sum over blocks (Woodbury's
     identity), so that many sizes cost little more than one.

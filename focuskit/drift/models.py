@@ -17,7 +17,7 @@ import numpy as np
 from scipy import optimize
 
 from focuskit.drift.linear import Array
-from focuskit.drift.scatter import Trial, highest, likely_walk, try_shifts
+from focuskit.drift.scatter import Trial, highest, likely_walk, try_shift
 from focuskit.drift.season import CREEPS, Season, Terms, between_nights, by_stretch, columns_of, felt_temperature
 
 # Beyond this the plain model has essentially no support (Burnham & Anderson 2002, section 2.6; from memory).
@@ -164,7 +164,7 @@ def _richer(season: Season, terms: Terms, name: str, variance: Array, first: Tri
 
     def of_lag(lag_min: float) -> float:
         columns = columns_of(season, replace(terms, lag_min=lag_min))
-        return try_shifts(season, columns, variance, np.array([first.shift]), walk=first.walk)[0].deviance
+        return try_shift(season, columns, variance, first.shift, walk=first.walk).deviance
 
     at = int(np.argmin([of_lag(lag) for lag in _LAGS_MIN]))
     bounds = _LAGS_MIN[max(at - 1, 0)], _LAGS_MIN[min(at + 1, len(_LAGS_MIN) - 1)]

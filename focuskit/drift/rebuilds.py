@@ -18,7 +18,7 @@ from scipy import stats
 from focuskit.core.statistics import robust_scatter
 from focuskit.drift.linear import Array, Integers
 from focuskit.drift.outliers import OUTLIER_SIGMA, SoundRuns, find_sound, fit_absolute
-from focuskit.drift.scatter import highest, likely_walk, run_variance, try_shifts
+from focuskit.drift.scatter import highest, likely_walk, run_variance, try_shift
 from focuskit.drift.season import Season
 
 OUTLIER_COST = OUTLIER_SIGMA**2
@@ -226,9 +226,7 @@ def gains_of(season: Season, columns: Array, runs: SoundRuns, starts: list[int])
     count = np.bincount(season.stretch, runs.sound)
     best = highest(sound, columns, variance, walk=likely_walk(sound, columns, variance))
     variance, walk, gains = variance * best.scale, best.walk * best.scale, {}
-    with_all = try_shifts(sound, columns, variance, np.array([best.shift * best.scale]), scale=1.0, walk=walk)[
-        0
-    ].deviance
+    with_all = try_shift(sound, columns, variance, best.shift * best.scale, scale=1.0, walk=walk).deviance
     for start in starts:
         after = season.stretch[start]
         without = season.cut([other for other in season.starts if other != start]).only(runs.sound)

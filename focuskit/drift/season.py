@@ -127,6 +127,14 @@ class Terms:
         """The terms without those that are weighed."""
         return replace(self, gap_s=None, within=False)
 
+    def places(self, filters: int) -> tuple[int | None, int | None]:
+        """Numbers of the columns that are weighed: the step in the gap, the slope within nights; None where not there.
+
+        They follow those of the filters and of the drift.
+        """
+        gap = None if self.gap_s is None else filters
+        return gap, filters + (gap is not None) if self.within else None
+
     @property
     def kinds(self) -> tuple[bool, bool, bool, str | None]:
         """Which terms there are, whatever their settings."""
@@ -141,7 +149,7 @@ class Terms:
         warmth = (temperature_c - self.reference_c)[:, None]
         offsets = (filter_index[:, None] == np.arange(1, filters)).astype(float)
         parts = [offsets, warmth]
-        parts += [np.zeros_like(warmth)] * ((self.gap_s is not None) + self.within)
+        parts += [np.zeros_like(warmth) for place in self.places(filters) if place is not None]
         if self.own_drift is not None:
             parts.append(warmth * (offsets - (filter_index[:, None] == 0) * np.array(self.own_drift)))
         if self.bend is not None:
@@ -156,11 +164,12 @@ def columns_of(season: Season, terms: Terms) -> Array:
     columns = terms.columns(season.filter_index, felt_temperature(season, terms.lag_min), season.filters)
     if terms.creep is not None:
         columns[:, -1] = season.since[:, CREEPS.index(terms.creep)]
+    gap, within = terms.places(season.filters)
     if terms.gap_s is not None:
-        columns[:, season.filters] = -1.0 * (season.time_s < terms.gap_s)
-    if terms.within:
+        columns[:, gap] = -1.0 * (season.time_s < terms.gap_s)
+    if within is not None:
         warmth = columns[:, season.filters - 1]
-        columns[:, season.filters + (terms.gap_s is not None)] = warmth - between_nights(season, warmth)
+        columns[:, within] = warmth - between_nights(season, warmth)
     return columns
 
 

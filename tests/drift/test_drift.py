@@ -683,7 +683,7 @@ def test_runs_of_two_telescopes_of_other_drifts_are_noticed():
     assert "mixed_runs" in fit_drift(runs).flags
 
 
-@pytest.mark.parametrize("unit", [0.05, 40.0])
+@pytest.mark.parametrize("unit", [1e-3, 1e3])
 def test_nothing_depends_on_the_unit_of_the_positions(unit):
     for kind in ({"nights": 3, "jump": 0.0}, {"night_shift": 3.0, "at": 80}):
         season = make_season(np.random.default_rng(71), **kind)

@@ -15,11 +15,11 @@ from statsmodels.tools.eval_measures import aicc
 from focuskit.core.logged import LoggedRun
 from focuskit.drift import fit_drift
 from focuskit.drift.checks import TIED, _is_tied
-from focuskit.drift.linear import correct_for_noise, fit_grouped, fit_shifted, scan_shifts
+from focuskit.drift.linear import correct_for_noise, fit_grouped, scan_shifts
 from focuskit.drift.models import MARGIN, _margin, corrected_aic, weigh_models
 from focuskit.drift.outliers import _CUT_VARIANCE, OUTLIER_SIGMA, extra_variance, find_sound
 from focuskit.drift.rebuilds import OUTLIER_COST, cheapest_starts, gains_of, penalty
-from focuskit.drift.scatter import NO_SHIFTS, AveragedFit, average_shifts, highest, run_variance, try_shifts
+from focuskit.drift.scatter import NO_SHIFTS, AveragedFit, average_shifts, highest, run_variance, try_shift
 from focuskit.drift.season import Season, Terms, columns_of, rounding_c
 
 ONE_SIGMA = stats.norm.cdf(1.0)
@@ -47,11 +47,6 @@ def make(seed=1, nights=8, per_night=6, shift=3.0, scatter=2.0, jump_at=None, **
         since=np.column_stack([night - night[-1], np.arange(1.0 - n, 1.0)]),
     )
     return replace(season.cut([] if jump_at is None else [jump_at]), **more)
-
-
-def try_shift(season, columns, variance, shift, **options):
-    """Return one trial."""
-    return try_shifts(season, columns, variance, np.array([shift]), **options)[0]
 
 
 def dense(season, columns, extra, shift, walk=0.0):
@@ -105,11 +100,16 @@ def test_a_scan_of_shifts_gives_what_each_fit_gives():
     # a column that is the sum of two others is not determined
     columns = np.column_stack([columns, columns[:, 0] + columns[:, 1]])
     parts, shifts = (season.stretch, season.block), np.array([0.0, 0.3, 5.0, 4e3])
-    each = fit_shifted(columns, season.position, season.variance, *parts, shifts, 2.0 * season.hours_since)
+    walk = 2.0 * season.hours_since
+
+    def fits(columns):
+        return [fit_grouped(columns, season.position, season.variance, *parts, shift, walk) for shift in shifts]
+
+    each = fits(columns)
     chi2, determinant, variance = scan_shifts(each[0], *parts, shifts)
     assert chi2 == pytest.approx([fit.chi2 for fit in each], rel=1e-8)
-    # beside the direction that the data do not determine
-    with_all = fit_shifted(columns[:, :3], season.position, season.variance, *parts, shifts, 2.0 * season.hours_since)
+    # without the direction that the data do not determine
+    with_all = fits(columns[:, :3])
     expected = [fit.log_determinant - with_all[0].log_determinant for fit in with_all]
     assert determinant - determinant[0] == pytest.approx(expected, abs=1e-8)
     assert variance == pytest.approx([fit.log_variance for fit in each], rel=1e-10)

@@ -182,11 +182,11 @@ def test_a_quiet_season_is_the_weighted_fit_of_statsmodels():
     assert steps_per_c == pytest.approx(mean, abs=1e-3 * err)
     assert steps_per_c_err == pytest.approx(err, rel=5e-3)
     assert drift.extra_scatter_steps**2 == pytest.approx(scale * np.median(own + extra) - np.median(own), rel=2e-3)
-    # that the temperatures may have errors hardly shows in it
-    assert drift.steps_per_c == pytest.approx(mean, abs=0.1 * err)
-    assert drift.steps_per_c_err == pytest.approx(err, rel=0.05)
-    # shifts that may hide among the nights widen it
-    assert err > 1.04 * wls.bse[-1]
+    # that the temperatures may have errors changes neither by 1 % of the error
+    assert drift.steps_per_c == pytest.approx(mean, abs=0.01 * err)
+    assert drift.steps_per_c_err == pytest.approx(err, rel=0.01)
+    # shifts that may hide among the nights widen it by a few per cent
+    assert 1.02 < drift.steps_per_c_err / wls.bse[-1] < 1.1
 
 
 def test_wild_runs_pull_no_more_than_in_a_robust_fit_of_statsmodels():
@@ -219,7 +219,7 @@ def test_shifts_from_night_to_night_are_those_of_the_mixed_model_of_statsmodels(
     fit, steps_per_c, steps_per_c_err = with_one_slope(drift)
     assert steps_per_c == pytest.approx(mean, abs=1e-3 * err)
     assert steps_per_c_err == pytest.approx(err, rel=1e-3)
-    assert drift.extra_scatter_steps**2 == pytest.approx(scale * variance[0], rel=1e-2)
+    assert drift.extra_scatter_steps**2 == pytest.approx(scale * variance[0], rel=1e-4)
     # a median on a grid, right to a step of it
     step = fit.shift[2] / fit.shift[1]
     assert abs(math.log(drift.night_scatter_steps / typical)) < 0.5 * math.log(step)
