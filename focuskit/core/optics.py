@@ -76,6 +76,11 @@ class Rig:
         return self.focal_ratio
 
     @property
+    def likely_obstruction(self) -> float:
+        """The obstruction, the usual one where it is not known."""
+        return USUAL_OBSTRUCTION if self.obstruction is None else self.obstruction
+
+    @property
     def scale_arcsec_per_px(self) -> float | None:
         """Angle on the sky of one image pixel at the centre of the field."""
         if self.focal_length_mm and self.pixel_um:

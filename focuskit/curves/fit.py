@@ -274,4 +274,4 @@ def least_size(distances: ArrayLike, sizes: ArrayLike, slope: float, obstruction
 
 def _obstruction(rig: Rig) -> float:
     # Between no obstruction and 0.5 the curve changes by 0.6 %.
-    return optics.USUAL_OBSTRUCTION if rig.obstruction is None else round(rig.obstruction, 2)
+    return round(rig.likely_obstruction, 2)

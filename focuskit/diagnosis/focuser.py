@@ -256,8 +256,7 @@ def _usual_slope(runs: Sequence[RunResult], run: RunResult) -> float | None:
     rig = run.rig
     if not (rig.um_per_step and rig.f_ratio and rig.pixel_um):
         return None
-    obstruction = optics.USUAL_OBSTRUCTION if rig.obstruction is None else rig.obstruction
-    return optics.wing_slope(rig.f_ratio, obstruction) * rig.um_per_step / rig.pixel_um
+    return optics.wing_slope(rig.f_ratio, rig.likely_obstruction) * rig.um_per_step / rig.pixel_um
 
 
 def _still(run: RunResult, slope: float | None) -> Finding | None:

@@ -151,7 +151,7 @@ def _telescope(rig: Rig, slope: float, wavelength_nm: float) -> Telescope | None
     """Fill the gaps of the rig from the slope of the curve; None where too little is known."""
     if not (rig.pixel_um and slope > 0):
         return None
-    obstruction = optics.USUAL_OBSTRUCTION if rig.obstruction is None else rig.obstruction
+    obstruction = rig.likely_obstruction
     f_ratio = rig.f_ratio
     if f_ratio is None:
         if rig.um_per_step is None:

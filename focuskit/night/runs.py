@@ -10,7 +10,7 @@ import numpy as np
 
 from focuskit.core.calibration import Spherical
 from focuskit.core.matrix import ColourOffset
-from focuskit.core.optics import USUAL_OBSTRUCTION, Rig, wing_slope
+from focuskit.core.optics import Rig, wing_slope
 from focuskit.core.reasons import Reason
 from focuskit.curves import CurveFit
 from focuskit.night.backlash import Backlash
@@ -163,7 +163,7 @@ class SizedRun(MeasuredRun):
         usual = float(np.nanmedian(self.sizes.hfd_px))
         if not (rig.um_per_step and rig.f_ratio and rig.pixel_um and usual > 0.0):
             return False
-        wing = wing_slope(rig.f_ratio, USUAL_OBSTRUCTION if rig.obstruction is None else rig.obstruction)
+        wing = wing_slope(rig.f_ratio, rig.likely_obstruction)
         farthest = 0.5 * float(np.ptp(self.positions)) * rig.um_per_step / rig.pixel_um
         return math.hypot(1.0, wing * farthest / usual) < _SHALLOW_GROWTH
 

@@ -164,14 +164,12 @@ def _by_shapes_alone(run: ShapedRun, profile: ProfileFit, best_position: float, 
     assert rig.pixel_um and rig.f_ratio
     if rig.um_per_step and abs(math.log(profile.um_per_step / rig.um_per_step)) > _WAY_DIFFERS:
         return fit
-    slope = (
-        optics.wing_slope(rig.f_ratio, rig.obstruction or optics.USUAL_OBSTRUCTION) * profile.um_per_step / rig.pixel_um
-    )
+    slope = optics.wing_slope(rig.f_ratio, rig.likely_obstruction) * profile.um_per_step / rig.pixel_um
     sizes = np.where(fit.used, run.sizes.hfd_px, np.nan)
     least = least_size(np.array(run.positions) - best_position, sizes, slope, rig.obstruction)
     tolerance = None
     if least is not None:
-        shape = seeing_donut_shape(round(rig.obstruction or optics.USUAL_OBSTRUCTION, 2))
+        shape = seeing_donut_shape(round(rig.likely_obstruction, 2))
         tolerance = growth_distance(shape, optics.TOLERATED_GROWTH) * least / slope
     if tolerance is None or not best_position_err < tolerance:
         if fit.look_near_err is not None and fit.look_near_err < best_position_err:

@@ -13,7 +13,7 @@ from focuskit.core.errors import FocuskitError
 from focuskit.core.filters import USUAL_FILTERS, FilterTable
 from focuskit.core.flags import check
 from focuskit.core.logged import LoggedRun
-from focuskit.core.optics import TOLERATED_GROWTH, USUAL_OBSTRUCTION, Rig, wing_slope
+from focuskit.core.optics import TOLERATED_GROWTH, Rig, wing_slope
 from focuskit.core.ranges import what_is_wrong
 from focuskit.drift import Drift
 from focuskit.refocus.night_plan import NAMELESS
@@ -172,9 +172,8 @@ class Known:
         """
         if rig is None or not (rig.f_ratio and rig.scale_arcsec_per_px and rig.pixel_um and rig.um_per_step):
             return None
-        share = USUAL_OBSTRUCTION if rig.obstruction is None else rig.obstruction
         size = ASSUMED_HFD_ARCSEC / rig.scale_arcsec_per_px
-        slope = wing_slope(rig.f_ratio, share) * rig.um_per_step / rig.pixel_um
+        slope = wing_slope(rig.f_ratio, rig.likely_obstruction) * rig.um_per_step / rig.pixel_um
         return cls(best_hfd_px=size, slope_px_per_step=slope, position_err_steps=_ASSUMED_ERR * size / slope)
 
 

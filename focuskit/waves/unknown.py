@@ -21,7 +21,6 @@ from focuskit.core.optics import (
     F_RATIO_ERR,
     MOST_F_RATIO_ERR,
     OBSTRUCTION_ERR,
-    USUAL_OBSTRUCTION,
     OpticsErrors,
     Rig,
     with_f_ratio,
@@ -71,7 +70,7 @@ def _find(rig: Rig, runs: Sequence[RunProfiles]) -> tuple[Rig, OpticsErrors]:
     ratio = (rig.f_ratio or _FIRST_F_RATIO) / (rig.pixel_um or _NOMINAL_PIXEL_UM)
     trial = _Trial(rig, runs[:1])
     # A wide pupil with a hole and one without are both places that no small step leaves.
-    place = (math.log(ratio), USUAL_OBSTRUCTION if rig.obstruction is None else rig.obstruction)
+    place = (math.log(ratio), rig.likely_obstruction)
     place = _descend(trial, place, _STEPS[0], (free[0], False))
     if rig.obstruction is None:
         place = min(place, _descend(trial, (place[0], 0.0), _STEPS[0], (free[0], False)), key=trial.cost)

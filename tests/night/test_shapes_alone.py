@@ -9,7 +9,7 @@ from small_nights import HERON, take_run, without_optics, write_run
 from focuskit.core.optics import wing_slope
 from focuskit.diagnosis import diagnose
 from focuskit.frames import RigFile
-from focuskit.night import analyse
+from focuskit.night import analyse, verdict
 from focuskit.show.report_night import night_view
 
 POSITIONS = {
@@ -44,6 +44,13 @@ def test_least_size_and_tolerance_are_those_of_a_whole_run(alone, tmp_path):
     assert fit.hfd_best_px == pytest.approx(whole.hfd_best_px, rel=0.12)
     assert fit.tolerance_steps == pytest.approx(whole.tolerance_steps, rel=0.15)
     assert fit.hfd_slope_px_per_step == pytest.approx(wing_slope(7.0, 0.36) * 4.0 / 3.76, rel=0.01)
+
+
+def test_a_telescope_without_an_obstruction_has_the_slope_of_one(alone):
+    (run,) = alone[1].runs
+    profile = replace(run.profile, rig=replace(run.profile.rig, obstruction=0.0))
+    fit = verdict._by_shapes_alone(run, profile, *run.in_the_middle)
+    assert fit.hfd_slope_px_per_step == pytest.approx(wing_slope(7.0, 0.0) * profile.um_per_step / 3.76)
 
 
 def test_all_views_show_a_run_without_a_curve(alone):
