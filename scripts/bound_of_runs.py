@@ -14,12 +14,12 @@ import argparse
 import numpy as np
 from position_bound import position_bound
 
-from focuskit.core.reasons import Reason
 from focuskit.core.workers import Workers
 from focuskit.frames import RigFile, read_rig_file
 from focuskit.night import RunResult, analyse
 from focuskit.waves import stack_frames, stack_tasks, star_weights
 from focuskit.waves.fit import SPHERICAL_PRIOR
+from focuskit.waves.stack import FrameProfile
 
 
 def bounds(run: RunResult, pool: Workers) -> tuple[float, float, float] | None:
@@ -34,7 +34,7 @@ def bounds(run: RunResult, pool: Workers) -> tuple[float, float, float] | None:
     stacked = [
         (one, seeing[k])
         for (k, _), one in zip(tasks, profiles, strict=True)
-        if not isinstance(one, Reason) and seeing.get(k)
+        if isinstance(one, FrameProfile) and seeing.get(k)
     ]
 
     def bound(scatter: float | None, spherical_err: float) -> float:

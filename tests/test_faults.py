@@ -28,7 +28,7 @@ from focuskit.night import analyse as night_of
 from focuskit.night import shapes
 from focuskit.scenes import Passband
 from focuskit.stars import measure
-from focuskit.waves import stack
+from focuskit.waves import stack_files
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "scripts"))
 import kill_test
@@ -333,7 +333,7 @@ def test_a_process_that_the_system_stops_is_said_to_be_that():
 def test_a_frame_lost_while_its_stars_are_stacked_is_said(tmp_path, capsys, monkeypatch, fault):
     """The sizes are those of all frames, the shapes are fitted without it, and a flag says so."""
     folder = write_run(tmp_path / "night", take_run(frames=7))
-    read, stack_all = stack.read_pixels, stack.stack_frames
+    read, stack_all = stack_files.read_pixels, stack_files.stack_frames
 
     def lose(path, limits, plane):
         if not path.endswith("_05.fits"):
@@ -347,7 +347,7 @@ def test_a_frame_lost_while_its_stars_are_stacked_is_said(tmp_path, capsys, monk
     if fault == "killed":
         monkeypatch.setattr(shapes, "stack_frames", lambda tasks, pool, limits: stack_all(tasks, Pool(), limits))
     else:
-        monkeypatch.setattr(stack, "read_pixels", lose)
+        monkeypatch.setattr(stack_files, "read_pixels", lose)
     status, answer, _ = analyse(capsys, folder)
     (run,) = answer["runs"]
     assert status == 0 and "shapes_incomplete" in run["flags"]

@@ -16,7 +16,7 @@ Sites = tuple[tuple[int, int], ...]
 
 @dataclass(frozen=True)
 class ColourOffset:
-    """By how many steps the focus of a colour, ``R`` or ``B``, lies off that of green, and the standard deviation."""
+    """Difference in focus of a colour, ``R`` or ``B``, from green, in steps, with its standard deviation."""
 
     colour: str
     offset_steps: float
@@ -29,7 +29,7 @@ class ColourOffset:
 
 
 def colour_sites(bayer: str | None, colour: str = "G") -> Sites | None:
-    """Return where the pixels of a colour lie in each cell of a Bayer matrix; None without a matrix.
+    """Return where the pixels of a colour are in each cell of a Bayer matrix; None without a matrix.
 
     Parameters
     ----------

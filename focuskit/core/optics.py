@@ -19,7 +19,7 @@ TOLERATED_GROWTH = 1.05
 # Central obstruction where nobody says. Chosen: imaging reflectors have 0.2 to 0.5 (common practice, no
 # source), which puts the slope of the far wings, √((1+ε²)/2), wrong by -2 to +7 % at most.
 USUAL_OBSTRUCTION = 0.3
-# Standard errors of what is written down of a telescope.
+# Standard errors of the specifications of a telescope.
 OBSTRUCTION_ERR = 0.02  # chosen: figures are rounded to 0.01, and baffles and focusers in the tube are seldom counted
 USUAL_OBSTRUCTION_ERR = 0.1  # chosen: from 0.2 to 0.4, most of the usual range
 F_RATIO_ERR = 0.025  # chosen: makers round focal ratios, and a corrector changes the focal length by per cents
@@ -89,7 +89,7 @@ class Rig:
 
 
 def with_f_ratio(rig: Rig, f_ratio: float) -> Rig:
-    """Return a rig whose focal ratio was not known with one, and the length that follows from it and the other."""
+    """Return a rig with a focal ratio that was not known, and with the length that follows from it."""
     if rig.focal_length_mm:
         return replace(rig, aperture_mm=rig.focal_length_mm / f_ratio)
     if rig.aperture_mm:
@@ -110,7 +110,7 @@ class OpticsErrors:
     found : frozenset of str
         Which of ``f_ratio``, ``obstruction`` and ``pixel_um`` were found from the frames.
     in_um : bool
-        False where the pixel of the rig is a mere unit of length: then nothing is known in µm.
+        False where the pixel of the rig is only a nominal unit of length: then nothing is known in µm.
     """
 
     f_ratio: float = F_RATIO_ERR

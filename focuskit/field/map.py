@@ -17,8 +17,8 @@ from focuskit.core.picture import Axis, Cells, Layer, Panel, Picture, Text
 from focuskit.core.statistics import SEEN_SIGMA, as_sigma, weighted_mean
 from focuskit.core.text import number, round_pair
 
-# Widths of the laws that tilt and curvature of a telescope are drawn from, and how many telescopes have each. One in
-# two is flat to 1 µm, of the others small heights are more usual than large ones (common practice, no source).
+# Prior of tilt and curvature: widths of normal laws, and the share of telescopes with each. Assumed, fitted to no set
+# of telescopes: half of them are flat to 1 µm, and among the others small heights are more frequent than large ones.
 _HEIGHTS_UM, _TELESCOPES = np.array([1.0, 3.0, 10.0, 30.0, 100.0]), np.array([0.5, 0.15, 0.15, 0.1, 0.1])
 _COLUMNS = 18  # of cells in the picture of a map
 _DIRECTIONS = ("right", "bottom right", "bottom", "bottom left", "left", "top left", "top", "top right")
@@ -308,7 +308,7 @@ def _pool_corners(corners: Sequence[Corner], maps: Sequence[FieldMap]) -> Corner
 
 
 def likely_height(value: float, err: float) -> tuple[float, float]:
-    """Return what is to be believed of a tilt or curvature in µm, with its error: a flat field until stars show more.
+    """Return the best estimate of a tilt or curvature in µm, with its error: a flat field until stars show more.
 
     The height is drawn from one of a few normal laws; what is measured decides between them. So a map that shows
     little moves nothing, and a height that is as large as its error leaves an error of that size.

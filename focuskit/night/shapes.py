@@ -18,7 +18,6 @@ from focuskit.waves import (
     ProfileFit,
     RunProfiles,
     fit_night,
-    is_fault,
     measure_aberrations,
     measure_colours,
     stack_frames,
@@ -61,8 +60,8 @@ def _stack(
     stacks: list[RunProfiles | None] = []
     for run, plan in zip(runs, plans, strict=True):
         outcomes = {k: next(stacked) for k, _ in plan}
-        found = {k: one for k, one in outcomes.items() if not isinstance(one, Reason)}
-        lost = tuple(k for k, one in outcomes.items() if isinstance(one, Reason) and is_fault(one))
+        found = {k: one for k, one in outcomes.items() if one and not isinstance(one, Reason)}
+        lost = tuple(k for k, one in outcomes.items() if isinstance(one, Reason))
         shaped.append(ShapedRun(**vars(run), lost_stacks=lost))
         profiles = RunProfiles(tuple(found.values()), tuple(found), run.rig, run.wavelength_nm / 1e3)
         stacks.append(profiles if found else None)

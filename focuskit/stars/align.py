@@ -1,8 +1,8 @@
-"""Where a frame lies against another, from the places of their stars alone: shifted, turned, mirrored, scaled a little.
+"""How a frame maps onto another, from the positions of their stars alone: shifted, turned, mirrored, slightly scaled.
 
 Ordinary frames of a run are shifted by a few pixels, and a vote of all pairs of stars finds that at once. Where it does
 not hold for most stars, larger shifts are tried, half a turn (a mount that crosses the meridian), and the triangles of
-the brightest stars (Groth 1986, AJ 91, 1244), whose sides do not change. Whatever is found has to bring more stars
+the brightest stars (Groth 1986, AJ 91, 1244), whose sides do not change. Any match has to bring more stars
 together than chance does.
 """
 
@@ -19,8 +19,8 @@ from scipy.stats import binom
 
 # Stars so near to one another are taken for one. Chosen: the centroids of wide donuts are off by a pixel or two.
 AGREE_PX = 3.0
-# Shifts that are tried first. Chosen: a frame that shows a single star is believed to the nearer one, and pointing
-# wanders by less than the other within most runs.
+# Shifts that are tried first. Chosen: within the first, even a single star counts as found; within most runs the
+# pointing drifts by less than the second.
 _NEAR_PX, SHIFT_REACH_PX = 8.0, 60.0
 _FURTHEST = 0.4  # of the longer side: shifts are sought so far; a third of the field, and a little
 # Expected number of places, among all that are tried, at which chance brings as many stars together. Chosen: of a
@@ -29,19 +29,19 @@ _CHANCE = 0.01
 # Of the scale: focus changes it by less than 2 %, even in a short lens (common practice, no source).
 _MOST_STRETCH = 0.03
 # A placement needs no rival where so many of the stars that both frames should show agree. Chosen; two may agree in
-# a frame that was turned by half a turn, where each pair of stars lies as before.
+# a frame that was turned by half a turn, where the line between any two stars keeps its direction.
 _PLAIN, _PLAIN_STARS = 0.5, 3
 _LEAST_SHARE = 0.1  # of all stars: frames a third of a field apart, one of which misses half of them, share a fifth
 _BRIGHT, _CORNERS = 80, 24  # stars for large shifts, and for triangles: of 24, a third of the field leaves ten or more
 _LEAST_SIDE_PX = 30.0  # of a triangle: shorter ones are all alike within the errors of centroids
 _ALIKE_SIDES = 0.006  # by which ratios of sides may differ: centroids off by half a pixel, sides of 100 pixels
-_TURNED_PX = 10.0  # of the corners of the field: so far apart do right triangles put them (chosen)
+_TURNED_PX = 10.0  # correct triangles agree to this on the corners of the field (chosen)
 _ROUNDS = 6  # chosen: by then the stars that agree have settled
 
 
 @dataclass(frozen=True)
 class Placement:
-    """Where the places of one frame lie in another: mirrored or not, times ``factor``, plus ``shift``, as x + iy."""
+    """How positions in one frame map to another: mirrored or not, times ``factor``, plus ``shift``, as x + iy."""
 
     factor: complex = 1.0 + 0.0j
     shift: complex = 0.0j
@@ -79,7 +79,7 @@ class Placement:
 
 
 def find_placement(home: np.ndarray, here: np.ndarray) -> Placement | None:
-    """Return where the stars of one frame lie in another; None where no placement stands out of chance.
+    """Return how the stars of one frame map to another; None where no placement is better than chance.
 
     Parameters
     ----------
@@ -105,8 +105,8 @@ class _Field:
 
     def __init__(self, home: np.ndarray, here: np.ndarray) -> None:
         self.home, self.here = home, here
-        self.tree = cKDTree(_plane(here))
-        both = np.concatenate([_plane(home), _plane(here)])
+        self.tree = cKDTree(plane(here))
+        both = np.concatenate([plane(home), plane(here)])
         self.area = float(np.prod(np.maximum(np.ptp(both, axis=0), 10.0 * AGREE_PX)))
         self.far = complex(*np.ptp(both, axis=0))
         self.reach = _FURTHEST * max(self.far.real, self.far.imag)
@@ -118,19 +118,19 @@ class _Field:
         return self.home.size * self.here.size * min(math.pi * reach**2 / self.area, 1.0)
 
     def shared(self, placement: Placement) -> int:
-        """Return how many stars of the frame that shows fewer lie where the other one looks."""
-        low, high = _plane(self.here).min(axis=0) - AGREE_PX, _plane(self.here).max(axis=0) + AGREE_PX
-        there = _plane(placement.there(self.home))
+        """Return how many stars, of the frame that shows fewer, are within the field of the other."""
+        low, high = plane(self.here).min(axis=0) - AGREE_PX, plane(self.here).max(axis=0) + AGREE_PX
+        there = plane(placement.there(self.home))
         first = int(np.sum(((there >= low) & (there <= high)).all(axis=1)))
-        low, high = _plane(self.home).min(axis=0) - AGREE_PX, _plane(self.home).max(axis=0) + AGREE_PX
-        back = _plane(placement.back(self.here))
+        low, high = plane(self.home).min(axis=0) - AGREE_PX, plane(self.home).max(axis=0) + AGREE_PX
+        back = plane(placement.back(self.here))
         return min(first, int(np.sum(((back >= low) & (back <= high)).all(axis=1))))
 
     def pairs(self, placement: Placement) -> tuple[np.ndarray, np.ndarray]:
         """Return which stars of one frame are which of the other: each the nearest of the other, and near."""
-        there = _plane(placement.there(self.home))
+        there = plane(placement.there(self.home))
         distance, index = self.tree.query(there)
-        nearest = cKDTree(there).query(_plane(self.here))[1]
+        nearest = cKDTree(there).query(plane(self.here))[1]
         mutual = (distance < AGREE_PX) & (nearest[index] == np.arange(self.home.size))
         return np.flatnonzero(mutual), index[mutual]
 
@@ -166,7 +166,7 @@ def _candidates(field: _Field) -> Iterator[tuple[Placement, float]]:
         yield Placement(shift=_voted_shift(home, here, reach)), field.shifts(reach)
     home, here = home[:_BRIGHT], here[:_BRIGHT]
     yield Placement(shift=_voted_shift(home, here, field.reach)), field.shifts(field.reach)
-    middle = complex(*_plane(here).mean(axis=0)) + complex(*_plane(home).mean(axis=0))
+    middle = complex(*plane(here).mean(axis=0)) + complex(*plane(home).mean(axis=0))
     shift = middle + _voted_shift(middle - home, here, field.reach)
     yield Placement(-1.0 + 0.0j, shift), field.shifts(field.reach)
     placement = _by_triangles(home[:_CORNERS], here[:_CORNERS], field.far)
@@ -176,11 +176,11 @@ def _candidates(field: _Field) -> Iterator[tuple[Placement, float]]:
 
 def _voted_shift(home: np.ndarray, here: np.ndarray, reach: float) -> complex:
     """Return the shift on which most pairs of stars agree; none without a pair within reach."""
-    near = cKDTree(_plane(here)).query_ball_point(_plane(home), reach)
+    near = cKDTree(plane(here)).query_ball_point(plane(home), reach)
     moves = np.array([here[j] - home[i] for i, found in enumerate(near) for j in found])
     if not moves.size:
         return 0.0j
-    points = _plane(moves)
+    points = plane(moves)
     votes = cKDTree(points).query_ball_point(points, AGREE_PX)
     return complex(*np.median(points[max(votes, key=len)], axis=0))
 
@@ -201,7 +201,7 @@ def _by_triangles(home: np.ndarray, here: np.ndarray, far: complex) -> Placement
     one_off, other_off = (part - part.mean(axis=1, keepdims=True) for part in (one, other))
     factor = (one_off.conj() * other_off).sum(axis=1) / (np.abs(one_off) ** 2).sum(axis=1)
     shift = other.mean(axis=1) - factor * one.mean(axis=1)
-    # Where they put two corners of the field; mirrored ones lie elsewhere.
+    # Where they put two corners of the field; mirrored ones are kept apart.
     ends = np.stack([shift, shift + factor * np.where(mirrored, far.conjugate(), far)], axis=1)
     votes = np.concatenate([ends.real, ends.imag, 1e6 * mirrored[:, None]], axis=1)
     near = cKDTree(votes).query_ball_point(votes, _TURNED_PX)
@@ -235,5 +235,6 @@ def _winding(corners: np.ndarray) -> np.ndarray:
     return np.sign(((corners[:, 1] - corners[:, 0]).conj() * (corners[:, 2] - corners[:, 0])).imag)
 
 
-def _plane(places: np.ndarray) -> np.ndarray:
+def plane(places: np.ndarray) -> np.ndarray:
+    """Return places x + iy as x and y along a last axis."""
     return np.stack([places.real, places.imag], axis=-1)

@@ -21,7 +21,7 @@ STANDS_OUT = 0.5  # chosen: of its height above what is around; pieces of a halo
 # Peaks nearer than the first are pieces of the star itself, those beyond the second leave its aperture alone (in
 # half-flux diameters; chosen).
 _OWN_PIECES, _REACH = 0.6, 1.8
-OWN_BLOCK = 0.75  # of a block's side: so far from it may a star's own peak lie, the middle of a block
+OWN_BLOCK = 0.75  # of a block's side: a peak is at the middle of a block, so far from its star at most
 # Drawn round stars of 5 to 25 pixels have ellipticities of up to 0.05, and between 0.05 less and 0.02 more light beyond
 # the aperture than is usual, as a share of that within; pieces of trails as wide as they have 0.24 to 0.33, and 0.14 to
 # 0.20 more. The bounds lie between: a star is long by either, and a neighbour shows from somewhat more than stars vary.
@@ -66,7 +66,7 @@ def has_neighbour(
 def crowded(
     around: Peaks, x: np.ndarray, y: np.ndarray, height: np.ndarray, contrast: np.ndarray, size: float, side: int
 ) -> np.ndarray:
-    """Tell the stars of half-flux diameter ``size`` that have a neighbour in reach, or are bumps on something wider.
+    """Return which stars of half-flux diameter ``size`` have a neighbour within reach, or are bumps on something wider.
 
     The peaks were found on blocks of ``side``² pixels.
     """
@@ -93,7 +93,7 @@ def star_shaped(stars: Stars) -> bool:
 
 
 def alike(stars: Stars, scatter: float = _ONE_SIZE) -> bool:
-    """Tell whether the good stars have one size, beside what their own errors make them differ by."""
+    """Return whether the good stars have one size, apart from their own errors."""
     good = stars.take(stars.good)
     if len(good) < 3:
         return True

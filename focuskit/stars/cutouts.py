@@ -23,7 +23,7 @@ RING_RADII = (2.2, 3.5)
 LEAST_NOISE_E = 0.1
 _MISSED_NEIGHBOURS = 5  # of eight: pixels without a value that miss as many are not filled well
 # Times the mean of its neighbours, from which a pixel is hot, by `Pixels.share`: even a star with a FWHM of 1.5 pixels
-# has a third of its central value beside it, and a tenth one diagonal away.
+# has a third of its central value in the next pixel, and a tenth one diagonal away.
 _HOTTEST = {1: np.float32(4.0), 2: np.float32(11.0), 4: np.float32(11.0)}
 _LEVELS = 5  # sums of 4 × 2⁴ pixels: boxes of 192, wider than any donut that a focus run needs
 # What is sharper is a cosmic ray: one pixel and a seeing of one pixel make 1.4. Of small stars, a point makes 0.80.
@@ -51,7 +51,7 @@ class PreparedImage:
 
     @property
     def least_hfd_px(self) -> float:
-        """Least half-flux diameter of a star."""
+        """Smallest half-flux diameter of a star."""
         return _LEAST_HFD_PX[self.undersampled]
 
     @property
@@ -95,12 +95,9 @@ def _without_lines(pixels: Pixels, blocks: BlockImage, lines: np.ndarray) -> tup
     inside[...] = lines.repeat(side, axis=0).repeat(side, axis=1)
     row, column = np.nonzero(inside)
     light = blocks.level[row // side, column // side] / side**2 + blocks.sky.at(column, row)
+    stored = (light - pixels.zero) / pixels.scale
     raw = pixels.raw.copy()
-    raw[row, column] = (
-        np.rint((light - pixels.zero) / pixels.scale)
-        if raw.dtype.kind in "iu"
-        else ((light - pixels.zero) / pixels.scale)
-    )
+    raw[row, column] = np.rint(stored) if raw.dtype.kind in "iu" else stored
     return replace(pixels, raw=raw), gaps
 
 

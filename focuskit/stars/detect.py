@@ -20,7 +20,7 @@ MAD_TO_SIGMA = 1.482602218505602  # of a normal law: 1 / Φ⁻¹(3/4)
 CELL_PX = (64, 256)
 # Of the 1.6 million boxes of a frame of 26 megapixels noise alone lifts 0.002 above six sigma, half of one above five.
 PEAK_SIGMA = 6.0
-# The mean of the four pixels beside the brightest one of a star of HFD 1.0 px has 0.05 of its height or more (GalSim).
+# The mean of the four pixels next to the brightest one of a star of HFD 1.0 px has 0.05 of its height or more (GalSim).
 LEAST_BESIDE = 0.04
 _CHUNK_ROWS = 64  # rows summed at a time: the working set stays in the cache
 _SEARCH_LIMIT = 4000  # peaks considered at the most; chosen: the 300 that are measured are among the first of them
@@ -112,8 +112,7 @@ def sum_blocks(pixels: Pixels, undersampled: bool = False) -> BlockImage:
     With a matrix of colours only the pixels that count are summed, and stand for all of the block: any square of 2×2
     pixels has the same number of them, and the green ones make its centroid the middle. Every pixel must have a
     value, see `Pixels.filled`.
-    Where stars are ``undersampled`` only such pixels are hot as
-    have next to no light beside them.
+    Where stars are ``undersampled``, only pixels with next to no light in their neighbours are hot.
     """
     side = max(block_side(pixels.raw.shape), 2 if pixels.sites else 1)
     if side == 1:
@@ -214,7 +213,7 @@ def _hot_blocks(sums: np.ndarray, difference: np.ndarray, share: float) -> np.nd
 
 
 def _brightest_alone(pixels: Pixels, blocks: np.ndarray, columns: int, side: int) -> np.ndarray:
-    """Tell the blocks, given by flat indices, whose brightest pixel has next to no light beside it."""
+    """Return which blocks, given by flat indices, have next to no light around their brightest pixel."""
     row, column = (side * place for place in np.divmod(blocks, columns))
     inside = np.arange(side)
     part = pixels.raw[row[:, None, None] + inside[:, None], column[:, None, None] + inside].reshape(

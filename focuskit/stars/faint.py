@@ -97,7 +97,7 @@ def search_plan(images: Sequence[MeasuredImage]) -> tuple[StarMatch, list[Search
 
 
 def _expected(match: StarMatch, known: np.ndarray) -> StarMatch:
-    """Return a match in which every frame lies where those that are ``known`` put it, those between them in time."""
+    """Return a match with the frames that are not ``known`` interpolated in time between those that are."""
     number = np.arange(len(match.shift_px))
 
     def between(values: np.ndarray) -> np.ndarray:
@@ -109,7 +109,7 @@ def _expected(match: StarMatch, known: np.ndarray) -> StarMatch:
     if match.turn is None:
         return replace(match, shift_px=between(match.shift_px))
     shift, turn = between(match.shift_px), between(match.turn)
-    # Half way between a frame and its flip lies nothing: there the nearest frame counts.
+    # Between a frame and its flip there is nothing to interpolate: the nearest frame counts.
     flipped = np.abs(np.linalg.det(turn)) < _LEAST_DETERMINANT
     nearest = known[np.abs(number[:, None] - known).argmin(axis=1)]
     shift[flipped], turn[flipped] = match.shift_px[nearest[flipped]], match.turn[nearest[flipped]]

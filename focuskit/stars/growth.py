@@ -22,10 +22,11 @@ if TYPE_CHECKING:
 _EDGES = np.array([1.0, 1.3, 1.5, 1.75, 2.0, 2.4, 2.9, 3.45, 4.3, 5.45])
 REACH_SHARP, REACH_WIDE = 5.45, 3.45
 _BRIGHT = 40  # stars that make the growth curve at the most; chosen: the fainter half adds noise and time
-# Between 1.00 of donuts and 1.25 of the widest wings lies what is usual. Chosen: it counts for as much as the stars do
-# where they differ by 20 %, as where a nebula shines around them, and for next to nothing where they agree.
+# Width of the prior about the growth of a star in the seeing. Chosen, not fitted: growth goes from 1.00 for donuts to
+# 1.25 for the widest wings. The prior counts for as much as the stars where those leave 20 % open, as in a nebula, and
+# for next to nothing where they agree.
 _USUAL_ERR = 0.2
-_TELLING = 3  # stars that tell by how they differ; chosen, as for a scatter
+_LEAST_STARS = 3  # for a growth with an error from their scatter; chosen: two show next to nothing of it
 # A Moffat profile of exponent 2, with wings as wide as those of any star, has a fifth of its light beyond one half-flux
 # diameter from its centre (from its integral): 1 / (1 - 1/5).
 MOST_GROWTH = 1.25
@@ -40,7 +41,7 @@ _SPREAD = np.array([0.1, 0.3, 0.3, 0.5])
 
 
 def fit_growth(sums: RadialSums, flux: np.ndarray, noise: float, radius: float) -> tuple[float, float, float]:
-    """Tell how much light lies beyond the aperture, from the frame's bright stars.
+    """Measure how much light is outside the aperture, from the frame's bright stars.
 
     Beyond 1.3 half-flux diameters the mean profile is taken as a sum of power laws. The sky lies on
     its tail: the light in a far ring is taken off both the data and the model.
@@ -72,7 +73,7 @@ def fit_growth(sums: RadialSums, flux: np.ndarray, noise: float, radius: float) 
     noise_error = noise * radius / math.sqrt(float(np.sum(flux**2)))
     growth, pedestal, response = _extrapolate(steps, edges, noise_error)
     count = flux.size
-    if count < _TELLING:
+    if count < _LEAST_STARS:
         return growth, pedestal / radius**2, CROWDED_GROWTH_ERR
     variance = count / (count - 1) * float(np.sum((parts @ response) ** 2))
     share = 1.0 / (1.0 + variance / _USUAL_ERR**2)
@@ -86,9 +87,9 @@ def usual_growth() -> float:
 
 
 def _robust_mean(values: np.ndarray, weight: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return weighted means down the columns, shape (k,), without what lies far from the weighted median.
+    """Return weighted means down the columns, shape (k,), without outliers from the weighted median.
 
-    Also return by how much each value moves its mean, shape (n, k); what lies far, as if it lay at the bound.
+    Also return by how much each value moves its mean, shape (n, k); outliers as if they were at the bound.
     """
     order = np.argsort(values, axis=0)
     share = np.cumsum(weight[order], axis=0)
@@ -100,7 +101,7 @@ def _robust_mean(values: np.ndarray, weight: np.ndarray) -> tuple[np.ndarray, np
     own = 4.0 * 1.4826 * np.median(off * weight, axis=0) / weight + 0.05 * np.abs(middle) + 0.003
     kept = (off <= own) * weight**2
     mean = np.sum(values * kept, axis=0) / np.sum(kept, axis=0)
-    # What lies far does not move the mean, but says how little the others are to be trusted.
+    # Outliers do not move the mean, but widen its error.
     return mean, weight**2 / np.sum(kept, axis=0) * np.clip(values - mean, -own, own)
 
 

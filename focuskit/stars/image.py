@@ -67,9 +67,9 @@ from focuskit.stars.stamps import (
 )
 from focuskit.stars.targets import MOST_STARS, Targets, find_targets
 
-_LEAST_APERTURE_PX = 2.0  # chosen: what a smaller one holds depends on where in its pixel a star lies
-# Smaller stars may look like hot pixels: one of 1.6 px has 0.28 of its height or more beside its brightest pixel, one
-# of 1.3 px 0.16 (GalSim), and 0.2 is asked for.
+_LEAST_APERTURE_PX = 2.0  # chosen: the light in a smaller one depends on the position of a star in its pixel
+# Smaller stars may look like hot pixels: one of 1.6 px has 0.28 of its height or more next to its brightest pixel, one
+# of 1.3 px 0.16 (GalSim); 0.2 is required.
 _WELL_SAMPLED_PX = 1.8
 _SMALL_ALIKE = 0.05  # chosen: sizes of cosmic rays scatter by 0.1 and more, those of stars of one shape by their errors
 # Rounding moves the mean of a Gaussian by (1/π) exp(-2π²σ²) steps at most: 0.2 % of one at half a step, 9 at a quarter.
@@ -77,9 +77,9 @@ _COARSE = 0.5
 _ALIKE = 0.2  # chosen: sizes of stars differ by less over most fields, and those of knots by more
 _NO_STARS_WORTH = 0.1  # chosen: a tenth as many that look like stars are preferred
 _SETTLED = 0.15  # chosen: an aperture so much too large or small changes the size by less than its error
-# Sharper stars are looked for behind fewer than 20 that look like stars (chosen: as many do not agree by chance), where
-# those are wider than the finest box, which would have shown the others; they must be sharper than stars differ over
-# most fields, and not as sharp as cosmic rays, of which 300 in a frame have a median of 1.4 to 2.2 px.
+# All chosen. Sharper stars are looked for among fewer than 20 that look like stars (more do not agree by chance), where
+# those are wider than the finest box, which would have shown sharper ones. They must be sharper than stars differ over
+# most fields, and not as sharp as cosmic rays: simulated ones, 300 in a frame, had a median of 1.4 to 2.2 px.
 _ENOUGH, _FINE_ENOUGH, _MUCH_SHARPER, _NO_RAY_PX = 20, 3.0, 0.7, 2.4
 _UNSEEN_PX = 4.0  # size at which given places are measured where nothing at all is seen; chosen: usual seeing
 # Pixels without a value are filled from their neighbours. Squares of them within stars of 2 to 34 pixels changed the

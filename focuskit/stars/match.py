@@ -10,7 +10,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 from scipy.stats import f as f_law
 
-from focuskit.stars.align import AGREE_PX, Placement, find_placement
+from focuskit.stars.align import AGREE_PX, Placement, find_placement, plane
 from focuskit.stars.catalogue import FAINT, MeasuredImage, Stars, typical_size
 
 _BAD_NEIGHBOUR = 1 | 2  # saturated, crowded: spoils a star in all frames, but not its place
@@ -55,17 +55,17 @@ class StarMatch:
     turn: np.ndarray | None = None
 
     def in_frame(self, k: int, places: np.ndarray) -> np.ndarray:
-        """Return where places x, y on the common grid, shape (n, 2), lie in frame ``k``."""
+        """Return the positions in frame ``k`` of places x, y on the common grid, shape (n, 2)."""
         return places + self.shift_px[k] if self.turn is None else places @ self.turn[k].T + self.shift_px[k]
 
     def on_grid(self, k: int, places: np.ndarray) -> np.ndarray:
-        """Return where places in frame ``k``, shape (n, 2), lie on the common grid."""
+        """Return the positions on the common grid of places in frame ``k``, shape (n, 2)."""
         moved = places - self.shift_px[k]
         return moved if self.turn is None else np.linalg.solve(self.turn[k], moved.T).T
 
     @property
     def places_px(self) -> np.ndarray:
-        """Where each star lies in each frame, seen there or not, shape (frames, stars, 2)."""
+        """Position of each star in each frame, detected there or not, shape (frames, stars, 2)."""
         home = np.stack([self.x_px, self.y_px], axis=1)
         return np.stack([self.in_frame(k, home) for k in range(len(self.shift_px))])
 
@@ -92,14 +92,14 @@ def match_stars(images: Sequence[MeasuredImage], *, faint: bool = False) -> Star
     hfd, err, flux, weight = (np.full(shape, np.nan) for _ in range(4))
     seen = np.full(shape, complex(np.nan, np.nan))
     home = _places(reference)
-    tree = cKDTree(_plane(home))
+    tree = cKDTree(plane(home))
     spoilt = np.zeros(len(reference), bool)
     for k, (stars, image, placement) in enumerate(zip(goods, images, placements, strict=True)):
         if placement is None or not len(stars) or not len(reference):
             continue
         here = _places(stars)
         reach = max(AGREE_PX, 0.3 * float(np.median(stars.hfd_px)))
-        distance, index = tree.query(_plane(placement.back(here)), distance_upper_bound=reach)
+        distance, index = tree.query(plane(placement.back(here)), distance_upper_bound=reach)
         hit = np.isfinite(distance)
         found = index[hit]
         hfd[k, found], err[k, found] = stars.hfd_px[hit], stars.hfd_err_px[hit]
@@ -107,7 +107,7 @@ def match_stars(images: Sequence[MeasuredImage], *, faint: bool = False) -> Star
         seen[k, found] = here[hit]
         bad = image.measured.take((image.measured.flag & _BAD_NEIGHBOUR) > 0)
         if len(bad):
-            near, _ = cKDTree(_plane(_places(bad))).query(_plane(placement.there(home)))
+            near, _ = cKDTree(plane(_places(bad))).query(plane(placement.there(home)))
             spoilt |= near < reach
     placements, home = _refine(seen, np.nan_to_num(weight**2), placements, home)
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -123,7 +123,7 @@ def match_stars(images: Sequence[MeasuredImage], *, faint: bool = False) -> Star
 
 
 def _align(goods: Sequence[Stars], places: Sequence[np.ndarray]) -> tuple[int, list[Placement | None]]:
-    """Return the frame whose stars are sought in the others, and where they lie in each."""
+    """Return the frame whose stars are sought in the others, and how it maps to each."""
     counts = np.array([len(stars) for stars in goods])
     best: tuple[int, list[Placement | None]] = int(counts.argmax()), [None] * len(goods)
     most = 0
@@ -139,10 +139,6 @@ def _align(goods: Sequence[Stars], places: Sequence[np.ndarray]) -> tuple[int, l
 
 def _places(stars: Stars) -> np.ndarray:
     return np.asarray(stars.x_px + 1j * stars.y_px)
-
-
-def _plane(places: np.ndarray) -> np.ndarray:
-    return np.stack([places.real, places.imag], axis=-1)
 
 
 def _bright_first(stars: Stars, allowed: int) -> np.ndarray:

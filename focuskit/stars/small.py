@@ -1,8 +1,8 @@
 """Sizes of stars that are hardly wider than a pixel: one shape fitted to the pixels of all, whose phases differ.
 
-Circles drawn on the pixels read such a star 40 % too small where it lies on the middle of a pixel, and too large on
-its corner. The shape before the pixel is taken as a sum of round Gaussians, integrated over the pixels exactly; each
-star has its place, flux and a factor of its width.
+Circles drawn on the pixels make such a star 40 % too small at the middle of a pixel, and too large at its corner.
+The shape before the pixel is modelled as a sum of round Gaussians, integrated over the pixels exactly; each star has
+its own position, flux and relative width.
 """
 
 from __future__ import annotations
@@ -22,16 +22,18 @@ if TYPE_CHECKING:
 
 # Half-flux diameter below which circles on pixels are off: their widths at half maximum by 2 % at 2.5 px, by GalSim.
 SMALL_PX = 2.7
-# Standard deviations of the Gaussians, in pixels. So many are needed: with seven, widths at half maximum in the seeing
-# came out 2.4 % too small, with these 0.6 %.
+# Standard deviations of the Gaussians, in pixels. With only seven, widths at half maximum in the seeing came out 2.4 %
+# too small; with these, 0.6 %.
 _WIDTHS_PX = np.geomspace(0.15, 3.0, 11)
+_STEP = 0.02  # of positions and widths, for their derivatives by differences
 _ROUNDS = 6  # chosen: places move by less than 0.001 px in the last
-_SHAPE_STARS = 60  # that make the shape; chosen: the fainter ones add noise and time
+_SHAPE_STARS = 60  # that define the shape, at most; chosen: fainter ones add noise and time
 _SHAPE_SNR = 30.0  # of a star that takes part in the shape; chosen
 _MODEL_ERR = 0.02  # of the light in a pixel; chosen: pixels differ by a per cent or so, and stars over the field
 _FACTORS = np.geomspace(0.3, 3.0, 24)  # of the width
-# What the shape leaves of the light near the middle of a star, root of the sum of squares over that of the light: 0.04
-# or less of nine stars in ten from 1.0 to 2.5 px, by GalSim, and 0.2 and more of cosmic rays of one to three pixels.
+# What the shape leaves of the light near the middle of a star, root of the sum of squares over that of the light.
+# Chosen between what simulated frames gave: 0.04 or less for nine stars in ten from 1.0 to 2.5 px (GalSim), 0.2 and
+# more for cosmic rays of one to three pixels.
 _CORE_PX, _MISFIT = 2.5, 0.12
 _STEP_PX, _REACH_PX = 0.05, 9.0  # grid on which the light within circles is summed: finer changes it by 0.1 %
 
@@ -59,11 +61,11 @@ def fit_small_stars(
     stamps : ndarray, shape (n, s, s)
         Stars on single pixels, sky subtracted.
     dx, dy, flux : ndarray, shape (n,)
-        First ideas of the places, from the middles of the stamps, and of all light.
+        First estimates of the positions, from the middles of the stamps, and of the total flux.
     noise : float
         Standard deviation of the sky in one pixel.
     sample : ndarray of int
-        The stars that make the shape, the brightest first.
+        The stars that define the shape, brightest first.
 
     Returns
     -------
@@ -86,13 +88,13 @@ def fit_small_stars(
         columns = np.moveaxis(design, 1, -1).reshape(-1, _WIDTHS_PX.size)
         shares, _ = nnls(columns, (stamps / sigma)[sample].ravel())
         flux, shares = flux * shares.sum(), shares / max(shares.sum(), 1e-30)
-        # One step of Gauss and Newton for each star; derivatives by differences.
+        # One Gauss-Newton step for each star.
         model = np.tensordot(_parts(place, half), shares, (1, 0))
         steps = []
-        for k, step in enumerate((0.02, 0.02, 0.02)):
+        for k in range(3):
             moved = place.copy()
-            moved[k] += step
-            steps.append((np.tensordot(_parts(moved, half), shares, (1, 0)) - model) / step * flux[:, None, None])
+            moved[k] += _STEP
+            steps.append((np.tensordot(_parts(moved, half), shares, (1, 0)) - model) / _STEP * flux[:, None, None])
         slopes = np.stack([*steps, model], axis=1) / sigma[:, None]
         matrix = np.einsum("naij,nbij->nab", slopes, slopes, optimize=True)
         matrix += 1e-9 * np.trace(matrix, axis1=1, axis2=2)[:, None, None] * np.eye(4)
@@ -112,7 +114,7 @@ def fit_small_stars(
 def sizes_of(shares: np.ndarray, total: float) -> tuple[np.ndarray, np.ndarray]:
     """Return half-flux diameter and full width at half maximum with one pixel for each of `_FACTORS`.
 
-    ``total`` is all light of a star over that of the shape.
+    ``total`` is the total flux of a star over that of the shape.
     """
     line = (np.arange(round(_REACH_PX / _STEP_PX)) + 0.5) * _STEP_PX
     radius = np.hypot(line, line[:, None]).ravel()
@@ -141,9 +143,9 @@ def small_sizes(
     pedestal: float,
     sizes: tuple[np.ndarray, np.ndarray, np.ndarray],
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return half-flux diameters, their errors and widths at half maximum, as they are where stars are not small.
+    """Return half-flux diameters, their errors and widths at half maximum, unchanged where stars are not small.
 
-    ``good`` tells the stars without a flag; growth and pedestal are those of `fit_growth`.
+    ``good`` marks the stars without a flag; growth and pedestal are those of `fit_growth`.
     """
     sample = np.flatnonzero(good & (light.snr > _SHAPE_SNR))
     if light.bins > 1 or image.pixels.sites or sample.size < FEW_STARS or np.median(sizes[0][sample]) > SMALL_PX:
@@ -153,7 +155,7 @@ def small_sizes(
     stamps += (pedestal * light.flux).astype(np.float32)[:, None, None]
     total = growth * light.flux
     shares, factor, error, flux = fit_small_stars(stamps, light.x - x0, light.y - y0, total, light.noise, sample)
-    # What lies beyond the widest Gaussian adds to all light, and nothing can take from it.
+    # Light beyond the widest Gaussian adds to the total flux, and cannot reduce it.
     hfd, fwhm = sizes_of(shares, max(1.0, float(np.median(total[sample] / flux[sample]))))
     slope = np.interp(factor, _FACTORS, np.gradient(hfd, _FACTORS))
     return np.interp(factor, _FACTORS, hfd), slope * error, np.interp(factor, _FACTORS, fwhm)

@@ -134,9 +134,9 @@ def sum_in_circles(
 
 
 def _even_out(flux: np.ndarray, area: np.ndarray, fine: int) -> None:
-    """Correct, in place, circles in which more pixels that count lie than should, or fewer.
+    """Correct, in place, circles that contain more or fewer counting pixels than their area.
 
-    Those pixels lie at the edge: the excess of area times the surface brightness there, within a pixel to either side.
+    Those pixels are at the edge: the excess of area times the surface brightness there, within a pixel to either side.
     Circles of a pixel or less have no edge to speak of.
     """
     radii = np.arange(flux.shape[1])

@@ -1,4 +1,4 @@
-"""Which stars of an image are to be measured: the most significant peaks of the size of stars, or places given."""
+"""Which stars of an image to measure: the most significant peaks of stellar size, or given positions."""
 
 from __future__ import annotations
 
@@ -13,12 +13,14 @@ from focuskit.stars.cutouts import STAMP_RADIUS, PreparedImage, lies_inside, pea
 from focuskit.stars.detect import PEAK_SIGMA, Peaks, find_peaks
 
 MOST_STARS = 300  # chosen: the size of a frame is known to half a per cent by then, and time grows with stars
+_SPARE = 30  # peaks that are measured in addition; chosen: some turn out to be no good stars
+_ENOUGH = MOST_STARS / 2  # likely good stars, from which on no more peaks are added; chosen
 _MOST_STEPS = 6  # times as many are measured where most of the brightest are saturated or crowded; chosen: for time
 
 
 @dataclass(frozen=True)
 class Targets:
-    """Stars to be measured, the most significant first; ``row`` is their place among the peaks or the places given."""
+    """Stars to measure, the most significant first; ``row`` is their index among the peaks or the given positions."""
 
     x: np.ndarray
     y: np.ndarray
@@ -31,7 +33,7 @@ class Targets:
 
 
 def find_targets(image: PreparedImage, size: float, given: np.ndarray | None) -> Targets:
-    """Find the stars on sums of the size of a star; places that are given are taken as they are."""
+    """Find the stars on sums of the size of a star; given positions are used as they are."""
     level = image.level_for(1.2 * size)
     side = image.blocks.side * 2**level
     peaks = find_peaks([image.levels[level]], side, image.blocks.noise, max(0.8 * size / (3.0 * side), 0.3))
@@ -54,13 +56,13 @@ def find_targets(image: PreparedImage, size: float, given: np.ndarray | None) ->
 
 
 def _how_many(image: PreparedImage, peaks: Peaks, row: np.ndarray, size: float) -> int:
-    """Return how many of the most significant peaks are to be measured, so that enough of them are likely to count."""
-    step = MOST_STARS + 30
+    """Return how many of the most significant peaks to measure, so that enough of them are likely to count."""
+    step = MOST_STARS + _SPARE
     if row.size <= step:
         return row.size
     sound = 0
     for first in range(0, min(row.size, _MOST_STEPS * step), step):
-        if sound >= MOST_STARS / 2:
+        if sound >= _ENOUGH:
             return first
         part = peaks.take(row[first : first + step])
         bad = crowded(peaks, part.x, part.y, part.significance, part.contrast, size, image.blocks.side)

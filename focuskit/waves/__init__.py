@@ -19,7 +19,7 @@ from focuskit.waves.shared import (
     star_weights,
 )
 from focuskit.waves.single import Defocus, measure_defocus, stack_single
-from focuskit.waves.stack import is_fault, stack_frames
+from focuskit.waves.stack_files import stack_frames
 
 __all__ = [
     "Aberrations",
@@ -27,7 +27,6 @@ __all__ = [
     "ProfileFit",
     "RunProfiles",
     "fit_night",
-    "is_fault",
     "measure_aberrations",
     "measure_colours",
     "measure_defocus",

@@ -97,7 +97,7 @@ def measure_aberrations(profiles: Sequence[FrameProfile], fit: ProfileFit, wavel
 
 
 def _model_variance(name: str, own: _Vector, other: _Vector) -> float:
-    """Return by how much the model may be off, in waves squared, for an amount beside the other one."""
+    """Return by how much the model may be off, in waves squared, for an amount in the presence of the other."""
     share = _MODEL_ERR + _MODEL_ERR_PER_WAVE2[name] * own.square
     return share**2 * own.square + _MODEL_CROSS_ERR**2 * other.square + _MODEL_LEAST_ERR_WAVES**2
 

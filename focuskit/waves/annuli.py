@@ -53,7 +53,7 @@ def stamp_masks(
 ) -> tuple[NDArray[np.float32], NDArray[np.int64]]:
     """Return which pixels of stamps about whole pixels count, 1 or 0, shape (corners, pixels), and each one's corner.
 
-    With a matrix of colours that depends on the place of the stamp's corner in a cell, else there is one mask.
+    With a matrix of colours that depends on the place of the stamp's corner in a cell; otherwise there is one mask.
     """
     half = radius + 1
     corner = (row - half) % 2 * 2 + (column - half) % 2 if sites else np.zeros_like(row)
@@ -72,7 +72,8 @@ def annulus_maps(radius: int, sites: Sites | None = None) -> tuple[NDArray[np.in
     annulus = np.minimum(distance.astype(np.int32), radius)
     within = (distance - annulus) * BINS_PER_PX
     shares = []
-    masks, which = np.unique(_counted(radius, sites), axis=0, return_inverse=True)  # green lies alike in two corners
+    # Green has only two masks for four corners.
+    masks, which = np.unique(_counted(radius, sites), axis=0, return_inverse=True)
     for mask, (ring, part) in product(masks, zip(annulus, within, strict=True)):
         inside = (ring < radius) & (mask > 0.0)
         low = part[inside].astype(int)

@@ -1,7 +1,7 @@
 """Focus of the other colours of a camera with a matrix, against that of green: the same stars stacked in each colour.
 
-Stars and frames are those of the green fit. Each star has its own brightness in a colour, and all are moved alike by
-what lies between the colours: dispersion of the air, lateral colour of the optics.
+Stars and frames are those of the green fit. Each star has its own brightness in a colour; all are shifted alike against
+green, by dispersion in the air and lateral colour of the optics.
 """
 
 from __future__ import annotations
@@ -19,16 +19,17 @@ from focuskit.core.workers import Workers
 from focuskit.frames import FrameInfo, Limits, Pixels
 from focuskit.waves.fit import LEAST_FRAMES, solve_profiles
 from focuskit.waves.result import ProfileFit, RunProfiles
-from focuskit.waves.stack import FrameProfile, StackTask, is_fault, stack_frames
+from focuskit.waves.stack import FrameProfile, StackTask
+from focuskit.waves.stack_files import stack_frames
 
-# By how much the spherical term of a colour may differ from that of green, beyond the wavelength: waves rms. Chosen: a
-# corrector changes it by less over the visible, a simple lens by more, and one run tells it to 0.005.
+# By how much the spherical term of a colour may differ from that of green, after scaling by wavelength: waves rms.
+# Chosen, not measured on a telescope: less for correctors, more for simple lenses; one run measures it to 0.005.
 _SPHERICAL_ERR = 0.003
 # The sky of a colour is taken between these radii, in that of the stack (chosen: a ring of as many pixels).
 _RING = (0.85, 1.15)
-_CENTRE_ROUNDS = 3
+_CENTRE_ROUNDS = 3  # of the search for the centre; chosen: by then it has settled
 _QUARTILES_TO_SIGMA = 1.349  # of a normal law: from one quartile to the other
-_ROUNDING = 12**-0.5  # standard deviation of what whole numbers leave off
+_ROUNDING = 12**-0.5  # standard deviation of the rounding to whole numbers
 _LEAST_STARS = 3  # chosen: a median of two is either of them
 
 
@@ -66,10 +67,10 @@ def measure_colours(
     stacked: dict[str, dict[int, FrameProfile]] = {colour: {} for colour in colours}
     lost = set()
     for (colour, k, _), outcome in zip(of_colour, outcomes, strict=True):
-        if not isinstance(outcome, Reason):
-            stacked[colour][k] = outcome
-        elif is_fault(outcome):
+        if isinstance(outcome, Reason):
             lost.add(k)
+        elif outcome:
+            stacked[colour][k] = outcome
     reference = _fit_colour("G", dict(zip(green.frames, green.profiles, strict=True)), green, fit, wavelengths_um)
     found = []
     for colour, profiles in stacked.items():
@@ -107,7 +108,7 @@ def _fit_colour(
 
 
 def _seen_in_colour(pixels: Pixels, task: StackTask) -> StackTask:
-    """Return the task with the stars' places, brightness, sky and noise in the colour, in the numbers stored.
+    """Return the task with positions, brightness, sky and noise of the stars in the colour, in the numbers stored.
 
     Raises
     ------
@@ -136,7 +137,7 @@ def _seen_in_colour(pixels: Pixels, task: StackTask) -> StackTask:
                 ring = values[(distance > _RING[0]) & (distance < _RING[1])]
                 low, sky[j], high = np.percentile(ring, (25.0, 50.0, 75.0))
                 noise[j] = max((high - low) / _QUARTILES_TO_SIGMA, _ROUNDING if image.dtype.kind in "iu" else 0.0)
-            # Within one half-flux diameter, with a soft edge: where the pixels happen to lie must not matter.
+            # Within one half-flux diameter, with a soft edge, so that the pixel grid does not matter.
             light = (values - sky[j]) * np.clip((0.5 - distance) * 0.5 * task.radius_px + 0.5, 0.0, 1.0)
             flux[j] = light.sum() / counts.mean()
             moved[j] = np.array([light @ off_x, light @ off_y]) / max(light.sum(), 1e-9)

@@ -15,14 +15,15 @@ Array = NDArray[np.float64]
 # A pixel is too bright when it is above its expectation by this many sigma and this part of the light. Chosen: neither
 # noise nor an error of a star's shape does that, but a satellite or a hot pixel does.
 _CLIP_SIGMA, _CLIP_SHARE = 8.0, 0.3
-# The diagonal of the fluxes' normal equations grows by so much: two entries of one star then share its light.
+# Relative addition to the diagonal of the fluxes' normal equations: two entries of one star then share its light.
+# Chosen small against 1.
 _TWINS = 1e-4
 # A known star so near to one that is stacked is that star: the finder does not part them (chosen).
 _ITSELF_PX = 3.0
 
 
 def most_light(expected: Array, noise: float) -> Array:
-    """Return how far above its expectation a pixel may be; what is brighter is spoilt."""
+    """Return how far above its expectation a pixel may be; brighter ones are not used."""
     return np.asarray(_CLIP_SIGMA * noise + _CLIP_SHARE * np.maximum(expected, 0.0))
 
 

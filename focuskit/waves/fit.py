@@ -1,7 +1,7 @@
 """Best position of a run from the shape of its stars: seeing and defocus told apart.
 
 Defocus makes a ring of known diameter, seeing blurs it. All frames are fitted together with one best position, one
-way per step, one spherical term and one exponent of the seeing; each frame has its own seeing, brightness and sky. The
+µm per step, one spherical term and one exponent of the seeing; each frame has its own seeing, brightness and sky. The
 seeings of a run are drawn from one lognormal law whose width is estimated with the rest.
 
 Brightness and sky are linear and are projected out once (`solve.prepare`). The rest is solved by Gauss-Newton steps on
@@ -58,7 +58,7 @@ _USED_SHARE = 0.7  # chosen: where more than three frames in ten do not belong, 
 _UNLIKELY, _RARE = 0.01, 0.001
 # Above this chi² reduced, frames may be at wrong positions and have bent all that the run has in common: chosen.
 _NO_MATCH = 5.0
-_SMALL = 0.02  # relative change of the focal ratio by which its effect is told: far below what its error is
+_SMALL = 0.02  # relative change of the focal ratio for the derivative of the results: well below its error
 _ONE_SIGMA = float(stats.norm.cdf(1.0))  # chance of a normal law below one standard deviation
 
 
@@ -263,7 +263,7 @@ class SolvedRun:
             moves = errors.f_ratio * self._diffraction_moves()
             covariance += np.outer(moves, moves)
         else:
-            # At the same sizes, in µm, the way per step goes with the focal ratio.
+            # For the same sizes, µm per step is proportional to the focal ratio.
             covariance[LOG_SLOPE, LOG_SLOPE] += errors.f_ratio**2
         return covariance
 

@@ -32,7 +32,7 @@ class RunProfiles:
 class FrameFit:
     """What a run's fit says of one frame.
 
-    ``defocus_um`` is signed, positive where the position lies above the best; ``own_defocus_um`` is what the frame's
+    ``defocus_um`` is signed, positive above the best position; ``own_defocus_um`` is what the frame's
     stars say of it by themselves, whatever the focuser says. ``chi2`` has ``dof`` degrees of freedom. ``seeing_um`` and
     ``seeing_arcsec`` are the FWHM, None for a frame that took no part, the latter without a focal length too.
     ``why_not_used`` is None for a frame that took part.
@@ -58,14 +58,14 @@ class ProfileFit:
     Parameters
     ----------
     best_position, err : float
-        Position of least half-flux diameter, in steps, and its standard deviation, with the parts of the spherical
-        term and of the typical seeing; that of a given obstruction, which all runs share, is not in it.
+        Position of minimum half-flux diameter, in steps, and its standard deviation. It includes the uncertainty of
+        the spherical term and the typical seeing, not that of a given obstruction, which all runs share.
     um_per_step, um_per_step_err : float
-        The error has what is not known of focal ratio and obstruction.
+        The error includes the uncertainty of focal ratio and obstruction.
     slope_factor : float or None
         ``um_per_step`` over the rig's; None where the rig's is not known.
     spherical_waves, spherical_err : float
-        Noll's Z11 in waves rms; its sign holds for positions that grow outwards.
+        Noll's Z11 in waves rms; its sign is for positions that grow outwards.
     seeing_scatter : float
         Standard deviation of ln(seeing) from frame to frame.
     seeing_exponent : float
@@ -73,8 +73,8 @@ class ProfileFit:
     log_seeing, log_seeing_err : float
         Mean of ln(FWHM in µm) of the law that the frames' seeings are drawn from, and its standard deviation.
     best_per_log_seeing : float
-        By how many steps the best position moves with that mean: aberrated light has its least HFD elsewhere
-        in other seeing.
+        By how many steps the best position moves with that mean: with aberrations, the position of minimum HFD
+        depends on the seeing.
     chi2_reduced : float
     matches : bool
         False where the frames depart from the model by more than chance; errors then come from their scatter.

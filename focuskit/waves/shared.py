@@ -34,7 +34,7 @@ _NOTHING_LOGGED = Calibration()
 
 
 def star_weights(frames: Sequence[MeasuredFrame], match: StarMatch) -> np.ndarray:
-    """Return what each star of a run tells of its shape, shape (stars,); 0 for those not to be stacked."""
+    """Return the weight of each star of a run in its stack, shape (stars,); 0 for those not to be stacked."""
     sound = match.sound & np.isfinite(match.brightness)
     often = sound & (np.isfinite(match.hfd_px).sum(axis=0) >= 2)
     if often.sum() >= _ENOUGH_TO_CHOOSE:
@@ -108,9 +108,9 @@ def fit_night(
 ) -> list[tuple[ProfileFit | None, Spherical | None]]:
     """Fit the profiles of all runs of one telescope.
 
-    What is not known of the optics is found first. Each run is fitted by itself; then again with what the other runs,
-    and those logged before, tell of the spherical aberration, which is a constant of the telescope (as length of path;
-    in waves it goes with the wavelength). Where the best position of aberrated light goes with the seeing, that of
+    What is not known of the optics is found first. Each run is fitted by itself; then again with the spherical
+    aberration from the other runs and those logged before. It is a constant of the telescope (as length of path; in
+    waves it goes with the wavelength). Where the best position of aberrated light goes with the seeing, that of
     the other runs tells what is typical.
 
     Returns

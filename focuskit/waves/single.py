@@ -24,7 +24,8 @@ from focuskit.waves.solve import (
     linearise,
     prepare,
 )
-from focuskit.waves.stack import FrameProfile, StackTask, stack_or_say, stack_radius_px
+from focuskit.waves.stack import FrameProfile, StackTask, stack_radius_px
+from focuskit.waves.stack_files import stack_or_say
 from focuskit.waves.start import coarse_grid, grid_chi2
 
 Array = NDArray[np.float64]

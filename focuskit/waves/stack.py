@@ -12,9 +12,7 @@ how often it changes with the angle: once (coma, a shift) or twice (astigmatism,
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field, replace
-from functools import partial
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,9 +21,6 @@ from scipy.optimize import nnls
 
 from focuskit.core.errors import FocuskitError
 from focuskit.core.matrix import Sites
-from focuskit.core.reasons import Reason
-from focuskit.core.workers import NO_MEMORY, Workers, process_lost
-from focuskit.frames import Limits, Pixels, read_pixels
 from focuskit.waves.annuli import FINE, annulus_maps, fine_places, harmonic_maps, harmonic_sums, stamp_masks, sub_pixel
 from focuskit.waves.crowd import Crowd, most_light
 from focuskit.waves.model import BINS_PER_PX
@@ -164,50 +159,6 @@ def stack_profile(image: NDArray[np.generic], task: StackTask) -> FrameProfile:
     return FrameProfile(
         float(task.position), bins, stack.profile, variance, stack.flux.size, harmonics, harmonic_variance, shares
     )
-
-
-def _as_stored(pixels: Pixels, task: StackTask) -> StackTask:
-    """Return the task with brightness, sky and noise in the numbers stored."""
-    return replace(
-        task,
-        flux=task.flux / pixels.scale,
-        sky=(task.sky - pixels.zero) / pixels.scale,
-        noise=task.noise / pixels.scale,
-        gain=(task.gain or 1.0) * pixels.scale,
-    )
-
-
-def stack_or_say(
-    task: StackTask, limits: Limits | None, as_stored: Callable[[Pixels, StackTask], StackTask] = _as_stored
-) -> FrameProfile | Reason:
-    """Stack the stars of one frame, or say why not: ``no_star`` where it shows no star whole.
-
-    The stack takes the image as stored; ``as_stored`` converts the task to its numbers.
-    """
-    code = "unreadable"
-    try:
-        pixels = replace(read_pixels(task.path, limits, task.plane), sites=task.sites).filled()
-        code = "no_star"
-        return stack_profile(pixels.raw, as_stored(pixels, task))
-    except FocuskitError as problem:
-        return Reason(code, str(problem))
-    except MemoryError:
-        return NO_MEMORY
-
-
-def stack_frames(
-    tasks: Sequence[StackTask],
-    pool: Workers,
-    limits: Limits | None = None,
-    as_stored: Callable[[Pixels, StackTask], StackTask] = _as_stored,
-) -> list[FrameProfile | Reason]:
-    """Stack the stars of many frames; in place of a frame that cannot be stacked, the reason."""
-    return pool.map(partial(stack_or_say, limits=limits, as_stored=as_stored), tasks, process_lost)
-
-
-def is_fault(reason: Reason) -> bool:
-    """Whether a frame should have been stacked; one whose stars are all near its border should not."""
-    return reason.code != "no_star"
 
 
 class _Stack:
@@ -400,7 +351,7 @@ def _lopsided(odd: Array, light: Array, radius: int) -> Array:
     It is no blemish of a single star, whose pixels are not to be replaced because of it.
     """
     annulus, trig = harmonic_maps(radius)
-    with np.errstate(invalid="ignore"):  # in the middle, and where no pixel of the colour lies
+    with np.errstate(invalid="ignore"):  # in the middle, and where the colour has no pixel
         known = np.nan_to_num(_harmonics(odd[None], light[None], radius)[0])
     amplitudes = np.hstack([known, np.zeros((4, 1))])
     return np.asarray((amplitudes[:, annulus] * trig).sum(axis=0))

@@ -13,8 +13,9 @@ from focuskit.waves.solve import SLOPE_UNKNOWN, Data, Priors, State
 
 Array = NDArray[np.float64]
 
-# The way per step a user gives is seldom wrong by more (backlash, backfocus added later): common practice, no source.
-WAY_ERR = 0.1
+# Relative error of the µm per step that a user gives; seldom larger (backlash, backfocus added later): common practice,
+# no source.
+UM_PER_STEP_ERR = 0.1
 
 
 def start(model: ProfileModel, data: Data, rig: Rig, spherical: tuple[float, float]) -> tuple[State, Priors]:
@@ -32,9 +33,9 @@ def start(model: ProfileModel, data: Data, rig: Rig, spherical: tuple[float, flo
     if rig.um_per_step is None:
         own = np.array([waves[curve.argmin()] for curve in curves])
         ends = own[data.position.argmin()], own[data.position.argmax()]
-        # Of a sweep across focus, and of one that lies on one side of it.
-        across, beside = (max(float(way), waves[1]) / (high - low) for way in (sum(ends), abs(ends[0] - ends[1])))
-        slopes = np.geomspace(0.4 * min(across, beside), 2.5 * across, 25 if beside > 0.8 * across else 50)
+        # For a sweep across focus, and for one on a single side of it.
+        across, aside = (max(float(path), waves[1]) / (high - low) for path in (sum(ends), abs(ends[0] - ends[1])))
+        slopes = np.geomspace(0.4 * min(across, aside), 2.5 * across, 25 if aside > 0.8 * across else 50)
     else:
         slopes = rig.um_per_step / model.um_per_wave * np.array([0.9, 0.95, 1.0, 1.05, 1.1])
     total = np.zeros((slopes.size, best.size))
@@ -46,7 +47,7 @@ def start(model: ProfileModel, data: Data, rig: Rig, spherical: tuple[float, flo
     log_slope = math.log(slopes[at_slope] * model.um_per_wave)
     priors = Priors((log_slope, SLOPE_UNKNOWN), spherical)
     if rig.um_per_step is not None:
-        priors = Priors((math.log(rig.um_per_step), WAY_ERR), spherical)
+        priors = Priors((math.log(rig.um_per_step), UM_PER_STEP_ERR), spherical)
     middle = float(np.median(seeing))
     return State(float(best[at_best]), log_slope, spherical[0], KOLMOGOROV_EXPONENT, seeing, middle, 0.0), priors
 

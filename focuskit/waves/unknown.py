@@ -28,9 +28,9 @@ from focuskit.core.optics import (
 from focuskit.waves.fit import LEAST_FRAMES, SPHERICAL_PRIOR, model_for, solve_profiles
 from focuskit.waves.result import RunProfiles
 from focuskit.waves.solve import Data, Parameter, Solution, prepare, solve
-from focuskit.waves.start import WAY_ERR, start
+from focuskit.waves.start import UM_PER_STEP_ERR, start
 
-# Where a pixel's size is not known: the unit of length. Most pixels have 2 to 9 µm (common practice, no source).
+# Unit of length where the size of a pixel is not known. Most pixels have 2 to 9 µm (common practice, no source).
 _NOMINAL_PIXEL_UM = 4.0
 # Telescopes and lenses have f/1.4 to f/20, pixels 1.4 to 15 µm (common practice, no source).
 _F_RATIOS, _PIXELS_UM = (1.4, 20.0), (1.4, 15.0)
@@ -39,8 +39,9 @@ _MOST_OBSTRUCTION = 0.75  # chosen: half as much again as the largest usual one
 # Steps of ln(focal ratio) and of the obstruction, ever finer; the last are those of the parabola at the end. Over a
 # step of these the cost is near a parabola, and changes by more than the search leaves open.
 _STEPS = ((0.25, 0.1), (0.1, 0.05), (0.05, 0.03))
-# Errors on top of the noise. Clean runs find the obstruction to 0.01, but tilt and aberrations bend donuts as it does:
-# 0.03 in a field that is tilted by 160 µm, more in worse ones.
+# Errors of ln(focal ratio) and of the obstruction on top of the noise. Chosen, not fitted. Simulated clean runs give
+# the obstruction to 0.01, but tilt and aberrations change donuts much as it does: by 0.03 in a field tilted by 160 µm,
+# more in worse ones. For the focal ratio the same number was taken; simulated runs give it to 0.01 to 0.05.
 _FOUND_ERRS = (0.05, 0.05)
 # What is known before: a flat law over the range of f-ratios, over the usual obstructions.
 _PRIOR_ERRS = (math.log(_F_RATIOS[1] / _F_RATIOS[0]) / math.sqrt(12.0), 0.2)
@@ -79,7 +80,7 @@ def _find(rig: Rig, runs: Sequence[RunProfiles]) -> tuple[Rig, OpticsErrors]:
     place, errors = _vertex(trial, _descend(trial, place, _STEPS[-1], free), free)
     found, growth = trial.rig_at(place), trial.growth(place)
     if rig.um_per_step and growth and not (rig.f_ratio or rig.pixel_um):
-        # The way per step is the growth of the donut in pixels times focal ratio times pixel.
+        # µm per step is the growth of the donut in pixels times focal ratio times pixel.
         pixel_um = math.sqrt(rig.um_per_step / growth / math.exp(place[0]))
         found = with_f_ratio(
             replace(rig, pixel_um=pixel_um, obstruction=found.obstruction), math.exp(place[0]) * pixel_um
@@ -132,14 +133,14 @@ class _Trial:
         """Return chi² and priors of all runs; infinite where no telescope is, or a run cannot be solved."""
         low, high = (self.rig.f_ratio, self.rig.f_ratio) if self.rig.f_ratio else _F_RATIOS
         small, large = (self.rig.pixel_um, self.rig.pixel_um) if self.rig.pixel_um else _PIXELS_UM
-        # Places are rounded to a millionth, so that a known ratio lies inside by a little more.
+        # Places are rounded to a millionth, so that a known ratio needs a little more room.
         inside = math.log(low / large) - 1e-5 <= place[0] <= math.log(high / small) + 1e-5
         if not inside or abs(place[1]) > _MOST_OBSTRUCTION or not self.at(place):
             return math.inf
         cost = sum(solution.cost for _, solution in self.at(place))
         rig, growth = self.rig_at(place), self.growth(place)
         if self.rig.um_per_step and (self.rig.f_ratio or self.rig.pixel_um) and rig.f_ratio and rig.pixel_um and growth:
-            cost += (math.log(growth * rig.f_ratio * rig.pixel_um / self.rig.um_per_step) / WAY_ERR) ** 2
+            cost += (math.log(growth * rig.f_ratio * rig.pixel_um / self.rig.um_per_step) / UM_PER_STEP_ERR) ** 2
         return cost
 
     def at(self, place: Place) -> list[tuple[Data, Solution]]:
@@ -170,7 +171,7 @@ class _Trial:
         return data, solve(model, data, state, priors, before.tau, keep=True)
 
     def excess(self, place: Place) -> float:
-        """Return chi² over its degrees of freedom, 1 at least."""
+        """Return chi² over its degrees of freedom, at least 1."""
         chi2 = sum(float(solution.normal.chi2.sum()) for _, solution in self.at(place))
         freedom = sum(int((data.dof - 1).sum()) - len(Parameter) + 1 for data, _ in self.at(place))
         return max(1.0, chi2 / max(freedom, 1))
@@ -185,7 +186,7 @@ def _without_outliers(run: RunProfiles, rig: Rig) -> RunProfiles:
     return replace(run, aside=tuple((~used).tolist()))
 
 
-def _beside(place: Place, steps: Place, free: tuple[bool, bool]) -> list[Place]:
+def _neighbours(place: Place, steps: Place, free: tuple[bool, bool]) -> list[Place]:
     """Return the places a step away along what is free; also across, where the valley of the cost runs.
 
     A larger focal ratio and a smaller obstruction do nearly the same.
@@ -198,7 +199,7 @@ def _beside(place: Place, steps: Place, free: tuple[bool, bool]) -> list[Place]:
 def _descend(trial: _Trial, place: Place, steps: Place, free: tuple[bool, bool]) -> Place:
     """Go downhill until no step leads lower."""
     while True:
-        best = min([place, *_beside(place, steps, free)], key=trial.cost)
+        best = min([place, *_neighbours(place, steps, free)], key=trial.cost)
         if best == place:
             return place
         place = best
@@ -208,7 +209,7 @@ def _vertex(trial: _Trial, place: Place, free: tuple[bool, bool]) -> tuple[Place
     """Return the vertex of the parabola about the deepest place, and the standard errors."""
     if not trial.at(place):
         return place, _PRIOR_ERRS
-    tried = [p for p in [place, *_beside(place, _STEPS[-1], free)] if math.isfinite(trial.cost(p))]
+    tried = [p for p in [place, *_neighbours(place, _STEPS[-1], free)] if math.isfinite(trial.cost(p))]
     along = [k for k in (0, 1) if free[k]]
     off = np.array([[(p[k] - place[k]) for k in along] for p in tried])
     pairs = [(i, j) for i in range(len(along)) for j in range(i, len(along))]

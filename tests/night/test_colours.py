@@ -13,7 +13,7 @@ from focuskit.core.errors import FocuskitError
 from focuskit.core.filters import FilterKind
 from focuskit.frames import RigFile
 from focuskit.night import analyse, measure_single_frames
-from focuskit.waves import stack
+from focuskit.waves import stack_files
 
 RIG_FILE = RigFile(rig=HERON)
 BEST = 10000.0
@@ -91,7 +91,7 @@ def test_offsets_of_colours_are_said_in_one_line(run, folder, capsys, tmp_path):
 
 def test_a_frame_lost_while_other_colours_are_stacked_is_said(folder, monkeypatch):
     """Green was stacked from all frames, red and blue from the others: both are given, with a flag."""
-    read, times = stack.read_pixels, Counter()
+    read, times = stack_files.read_pixels, Counter()
 
     def lose(path, limits, plane):
         times[path] += 1
@@ -99,7 +99,7 @@ def test_a_frame_lost_while_other_colours_are_stacked_is_said(folder, monkeypatc
             raise FocuskitError(f"{path}: is gone")
         return read(path, limits, plane)
 
-    monkeypatch.setattr(stack, "read_pixels", lose)
+    monkeypatch.setattr(stack_files, "read_pixels", lose)
     (result,) = (one.to_json() for one in analyse(folder, rig_file=RIG_FILE, workers=1).runs)
     assert set(times.values()) == {3}
     assert result["flags"] == ["shapes_incomplete"]

@@ -8,7 +8,8 @@ from astropy.io import fits
 
 from focuskit.frames import read_pixels
 from focuskit.waves.annuli import annulus_maps, harmonic_bins, sub_pixel
-from focuskit.waves.stack import ZONES, StackTask, stack_or_say, stack_profile, stack_radius_px, stack_weight
+from focuskit.waves.stack import ZONES, StackTask, stack_profile, stack_radius_px, stack_weight
+from focuskit.waves.stack_files import stack_or_say
 
 
 @pytest.fixture(scope="module")
