@@ -42,7 +42,8 @@ def round_pair(value: float | None, err: float | None) -> tuple[str, str | None]
         return "–", None
     if not err or not math.isfinite(err):
         return f"{value:.1f}".replace("-", "−"), None
-    digits = max(0, 1 - math.floor(math.log10(err)))
+    # The error rounded first: 0.0997 is 0.10, not 0.100.
+    digits = max(0, 1 - math.floor(math.log10(float(f"{err:.1e}"))))
     return f"{value:.{digits}f}".replace("-", "−"), f"{err:.{digits}f}"
 
 

@@ -28,6 +28,10 @@ def advise(drift: Drift) -> tuple[Advice, ...]:
     scatter = _scatter(drift)
     wide = np.append(np.full(place, OFFSET_PRIOR * scatter), DRIFT_PRIOR * scatter)
     covariance = _with_prior(drift, wide)
+    # As wide as the errors that the answer quotes: the average over models has larger ones than its likeliest fit.
+    quoted = [one.err for one in drift.filters[1:]] + [drift.steps_per_c_err]
+    grow = np.array([err / math.sqrt(own) if err else 1.0 for err, own in zip(quoted, np.diag(covariance), strict=True)])
+    covariance = covariance * np.outer(grow, grow)
     last = len(drift.fit.likely.bases) - 1
     noise = scatter**2 / RUNS + 1.0 / drift.fit.likely.base_weight[last]
     low, high = drift.range_c

@@ -229,8 +229,16 @@ def test_one_run_in_a_filter_carries_its_full_error():
     before, after = map(
         float, re.fullmatch(r"offset of Ha: ±([\d.]+), then ±([\d.]+)", drift.advice[0].settles).groups()
     )
-    # Three runs beside the one: what is left of the error is its half, and a little of the reference's.
+    # Three runs more: what is left of the error is its half, and a little of the reference's.
     assert 0.4 * before < after < 0.7 * before
+
+
+def test_advice_begins_with_the_errors_that_are_quoted():
+    """Of few nights the quoted errors are larger than those of the likeliest fit: they are averaged over shifts."""
+    drift = fit_drift(make_season(np.random.default_rng(31), nights=2, jump=0.0, wild=0.0).runs)
+    quoted = {f"offset of {one.filter}": one.err for one in drift.filters[1:]} | {"steps per °C": drift.steps_per_c_err}
+    what, before = re.fullmatch(r"(.+): ±([\d.]+), then ±[\d.]+", drift.advice[0].settles).groups()
+    assert float(before) == pytest.approx(quoted[what], rel=0.05)
 
 
 def test_a_filter_used_only_when_cold_is_said():
