@@ -18,6 +18,7 @@ import numpy as np
 
 _ELEMENTS_AT_A_TIME = 40_000  # they stay in the processor's cache
 _CENTROID_ROUNDS = 4  # search: rounds
+_ODD_WIDTH = 2.0  # chosen: stars of one frame differ by less, cosmic rays and galaxies by more
 
 
 def cut_stamps(image: np.ndarray, column: np.ndarray, row: np.ndarray, half: int) -> np.ndarray:
@@ -306,6 +307,8 @@ def half_maximum_width(sums: RadialSums, radius: np.ndarray, sample: np.ndarray)
     if not sample.any():
         return np.full(len(profiles), np.nan)
     typical = float(np.median(radius[sample]))
+    # One cosmic ray would be the peak of the sum.
+    sample = sample & (radius > typical / _ODD_WIDTH) & (radius < typical * _ODD_WIDTH)
     mean, area = _mean_star(sums, sample, typical)
     profile = np.diff(mean) / area
     peak = _peak_of(profile, area, middle, typical)

@@ -51,8 +51,9 @@ def test_cosmic_rays_of_a_raw_frame_are_not_stars():
     assert np.all((stars.hfd_px > 8.0) & (stars.hfd_px < 12.0))
     places = cKDTree(np.stack([stars.x_px, stars.y_px], axis=1))
     assert places.query([(450.9, 433.8), (169.3, 38.2)])[0].max() < 1.0
-    # The faintest of so few reads 14 % small, by more than its error: the frame says that its sizes differ.
-    assert frame.flags == ("no_star_shapes",)
+    # The rings above give 6 to 8 pixels; one cosmic ray among the stars took every width away, and a flag said so.
+    assert 6.0 < frame.fwhm_px < 8.0
+    assert frame.flags == ()
 
 
 def test_a_trail_leaves_the_other_stars():
