@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 import sqlite3
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -14,7 +14,7 @@ from focuskit.cli.progress import print_remarks
 from focuskit.core.errors import FocuskitError
 from focuskit.core.logged import LoggedRun
 from focuskit.core.reasons import Dropped
-from focuskit.frames import Limits, RigFile, read_rig_file
+from focuskit.frames import Limits, RigFile, TableReader, read_rig_file
 from focuskit.logbook import Logbook, Renewal, read_runs
 
 if TYPE_CHECKING:
@@ -29,13 +29,31 @@ def default_logbook() -> Path:
     """Return where the logbook is kept unless the user says otherwise."""
     from platformdirs import user_data_path
 
+    return _home_folder(user_data_path, "the logbook in; name it with --logbook FILE") / "logbook.sqlite"
+
+
+def rigs_folder() -> Path:
+    """Return where rig files are looked for unless the user names one."""
+    from platformdirs import user_config_path
+
+    return _home_folder(user_config_path, "rig files in; name one with --rig FILE") / "rigs"
+
+
+def _home_folder(find: Callable[..., Path], purpose: str) -> Path:
+    """Return a folder of focuskit's own in the user's home.
+
+    Raises
+    ------
+    FocuskitError
+        If there is no home folder.
+    """
     try:
-        folder = user_data_path("focuskit", appauthor=False)
+        folder = find("focuskit", appauthor=False)
     except RuntimeError:
         folder = Path("~")  # as it stays where there is no home
     if not folder.is_absolute():
-        raise FocuskitError("there is no home folder to keep the logbook in; name it with --logbook FILE")
-    return folder / "logbook.sqlite"
+        raise FocuskitError(f"there is no home folder to keep {purpose}")
+    return folder
 
 
 @dataclass(frozen=True)
@@ -59,25 +77,6 @@ def read_rig(args: argparse.Namespace) -> RigFile:
         args.rig_used = args.rig
         return rig_file
     return RigFile() if getattr(args, "no_rig", True) else RigFile(rigs=tuple(_usual_rigs()))
-
-
-def rigs_folder() -> Path:
-    """Return where rig files are found by themselves.
-
-    Raises
-    ------
-    FocuskitError
-        If there is no home folder.
-    """
-    from platformdirs import user_config_path
-
-    try:
-        folder = user_config_path("focuskit", appauthor=False)
-    except RuntimeError:
-        folder = Path("~")  # as it stays where there is no home
-    if not folder.is_absolute():
-        raise FocuskitError("there is no home folder to keep rig files in; name one with --rig FILE")
-    return folder / "rigs"
 
 
 def _usual_rigs() -> Iterator[RigFile]:
@@ -131,10 +130,8 @@ def read_table(path: str, args: argparse.Namespace, rig_file: RigFile) -> tuple[
     dropped: list[Dropped] = []
     readings: list[Reading] = []
     _use_tables(args, rig_file)
-    runs = read_runs(
-        path, args.columns, args.zone, dropped, unit=args.unit, decimal=args.decimal, dates=args.dates,
-        usual=_of_one(rig_file).columns, readings=readings,
-    )  # fmt: skip
+    reader = TableReader(unit=args.unit, decimal=args.decimal, dates=args.dates, usual=_of_one(rig_file).columns)
+    runs = read_runs(path, args.columns, args.zone, dropped, reader=reader, readings=readings)
     _print_account(args, readings)
     if keep.is_kept(args):
         keep.keep_columns(args, readings[0].names, is_log=False)
@@ -289,11 +286,12 @@ def read_log(args: argparse.Namespace, night: str | None) -> TemperatureLog:
     from focuskit.frames import read_temperatures
 
     keep.is_kept(args)
-    tables: Mapping[str, str] = {}
+    usual = {}
     if args.rig or not getattr(args, "no_rig", True):
         rig_file = read_rig(args)
         _use_tables(args, rig_file)
         tables = _of_one(rig_file).tables
+        usual = {key.removeprefix("log_"): name for key, name in tables.items() if key.startswith("log_")}
     log = read_temperatures(
         args.temps,
         columns=args.temps_columns or (None if args.runs else args.columns),
@@ -301,9 +299,7 @@ def read_log(args: argparse.Namespace, night: str | None) -> TemperatureLog:
         zone=args.zone,
         only=args.only,
         night=night,
-        decimal=args.decimal,
-        dates=args.dates,
-        usual={key.removeprefix("log_"): name for key, name in tables.items() if key.startswith("log_")},
+        reader=TableReader(decimal=args.decimal, dates=args.dates, usual=usual),
     )
     _print_account(args, log.readings)
     if keep.is_kept(args):

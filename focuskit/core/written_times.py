@@ -11,15 +11,18 @@ from datetime import UTC, date, datetime, timedelta
 from focuskit.core.errors import FocuskitError
 from focuskit.core.times import EARLIEST_S, LATEST_S
 
-DATE_WORDS = ("day-first", "month-first", "evening")  # what a user can say of the dates of a table
+DATE_WORDS = ("day-first", "month-first", "evening")  # what a user can say about the dates of a table
 # Day 0 of spreadsheets; with it their numbers are right from 1 March 1900 on.
 _SERIAL_DAY_0 = datetime(1899, 12, 30, tzinfo=UTC)
-_SERIAL_DAYS = (20_000.0, 80_000.0)  # of 1954 to 2119: other numbers of that size are no dates of runs
-_JULIAN_DAYS = (2_415_021.0, 2_524_594.0)  # of 1900 to 2200
-# What numbers of a column of dates are of: days, Julian dates, unix seconds, milliseconds, microseconds.
+_SERIAL_DAYS = (20_000.0, 80_000.0)  # 1954 to 2119; chosen: wide enough for any log of a focuser
+_JULIAN_DAYS = (2_415_021.0, 2_524_594.0)  # 1900 to 2200; chosen, see above
+# Ranges of the numbers in a column of dates, chosen to be of the years of digital cameras and not to overlap:
+# spreadsheet days, Julian dates, Unix seconds, milliseconds, microseconds (1979 to 2223), then packed dates from 1900
+# to 2199 as YYYYMMDD, with hours and minutes, with seconds.
 EPOCHS = (_SERIAL_DAYS, _JULIAN_DAYS, (3e8, 8e9), (3e11, 8e12), (3e14, 8e15), (19_000_101.0, 21_991_231.0),
           (190_001_010_000.0, 219_912_312_359.0), (19_000_101_000_000.0, 21_991_231_235_959.0))  # fmt: skip
-_UNIX_DAY_MJD = 40_587.0  # modified Julian date of 1970-01-01, by definition
+# 1970-01-01 as a modified Julian date and as a Julian date, by definition.
+_UNIX_DAY_MJD = 40_587.0
 _UNIX_DAY_JD = 2_440_587.5
 # First letters of the months in English, German, French, Spanish and Italian.
 _MONTHS = {
@@ -125,22 +128,13 @@ def write_times(
     FocuskitError
         If day and month fit both ways round, or time goes back from evening to morning on one date.
     """
-    if clocks is None:
-        if all(map(is_iso, dates)):
-            return WrittenTimes(list(dates))
-        numbers = [_number(text) for text in dates]
-        if sum(n is not None for n in numbers) > len(numbers) / 2:
-            return _write_numbers(dates, numbers, modified_julian)
-    assumed = []
+    assumed: tuple[str, ...] = ()
     if clocks is not None:
-        numbers = [_number(text) for text in dates]
-        if sum(n is not None for n in numbers) > len(numbers) / 2 and not all(
-            re.fullmatch(r"\d{8}|", t) for t in dates
-        ):
-            dates = [text[:10] if is_iso(text) else text for text in _write_numbers(dates, numbers, False).texts]
-    if clocks is not None and dates and dates[0] and not all(dates):
-        dates = _fill_down(dates)
-        assumed.append("a row without a date is of the date above")
+        dates, assumed = _whole_dates(dates)
+    elif all(map(is_iso, dates)):
+        return WrittenTimes(list(dates))
+    elif (numbers := _mostly_numbers(dates)) is not None:
+        return _write_numbers(dates, numbers, modified_julian)
     read_date, how = _date_reader([text for text in dates if text], said)
     texts = list(dates)
     for i, text in enumerate(dates):
@@ -158,7 +152,7 @@ def write_times(
         texts[i] = f"{day.isoformat()} {_clock_text(seconds)}{zone}"
     if clocks is not None and "evening" not in said:
         _refuse_evenings(dates, texts)
-    return WrittenTimes(texts, how, tuple(assumed))
+    return WrittenTimes(texts, how, assumed)
 
 
 def _plain(text: str) -> str:
@@ -187,6 +181,12 @@ def _number(text: str) -> float | None:
         return float(text.replace(",", ".") if text.count(",") == 1 and "." not in text else text)
     except ValueError:
         return None
+
+
+def _mostly_numbers(texts: Sequence[str]) -> list[float | None] | None:
+    """Return the numbers of a column, None where most of its cells are no numbers."""
+    numbers = [_number(text) for text in texts]
+    return numbers if sum(n is not None for n in numbers) > len(numbers) / 2 else None
 
 
 def _write_numbers(texts: Sequence[str], numbers: Sequence[float | None], modified_julian: bool) -> WrittenTimes:
@@ -224,11 +224,17 @@ def _of_packed(match: re.Match[str]) -> str:
     return f"{day} {match['h']}:{match['min'] or '00'}:{match['s'] or '00'}" if match["h"] else day
 
 
-def _fill_down(texts: Sequence[str]) -> list[str]:
+def _whole_dates(dates: Sequence[str]) -> tuple[Sequence[str], tuple[str, ...]]:
+    """Return the dates of a column next to one of times of day, a date in every row, and what was assumed."""
+    numbers = _mostly_numbers(dates)
+    if numbers is not None and not all(re.fullmatch(r"\d{8}|", text) for text in dates):
+        dates = [text[:10] if is_iso(text) else text for text in _write_numbers(dates, numbers, False).texts]
+    if not dates or not dates[0] or all(dates):
+        return dates, ()
     filled: list[str] = []
-    for text in texts:
+    for text in dates:
         filled.append(text or filled[-1])
-    return filled
+    return filled, ("a row without a date has the date above",)
 
 
 def _date_reader(texts: Sequence[str], said: Collection[str]) -> tuple[Callable[[str], tuple[date, str] | None], str]:

@@ -21,19 +21,20 @@ from focuskit.frames.table_roles import Columns, find_columns, find_header
 from focuskit.frames.table_values import split_errors, write_numbers
 from focuskit.frames.table_words import UNITS_OF, has, is_metric, is_unit_line, unit_in_name, unit_of
 
-# The median of a column without a unit, between which degrees of both kinds are usual: 10 °F (-12 °C) is a cold night.
-# °F are those of North America, where nights from May to September have more than 35 °F (common knowledge, no source).
+# A median in this range may be °C or °F. Nights below 10 °F (-12 °C) are rare (common knowledge, no source); above 60
+# it is no temperature of air in °C, see RANGES.
 _EITHER_UNIT = (10.0, 60.0)
+# °F are used in North America, where nights from May to September have more than 35 °F (common knowledge, no source).
 _WARM_MONTHS = ("05", "06", "07", "08", "09")
 _COLDEST_THEN = 35.0
-_SAMPLE = 1000  # times that show whether zones are named: chosen, more say the same
+_SAMPLE = 1000  # chosen: times that are looked at for a zone; a table names it in all or none
 NAMED = "as its name says"
 _SHOWN = 2  # rows in the account: the first may be a special one
 
 
 @dataclass(frozen=True)
 class TableReader:
-    """The reader of a table, with what the user says of it; what is not said is found out.
+    """How a table is read, as far as the user says it; the rest is found in the table.
 
     Parameters
     ----------
@@ -42,10 +43,12 @@ class TableReader:
     unit : {'C', 'F', 'K'} or None
         Of temperatures; in a table of runs, where it names none.
     decimal : {'comma', 'point'} or None
-    dates : tuple of str
-        Words of `focuskit.core.written_times.DATE_WORDS`.
+        The decimal mark, where the numbers leave it open.
+    dates : sequence of {'day-first', 'month-first', 'evening'}
+        What comes first in dates, where they leave it open; whether the hours after midnight have the date of the
+        evening.
     only : (str, str) or None
-        Use only rows whose column (first) holds the value (second).
+        Use only rows whose column (first) has the value (second).
     usual : mapping of role to the name of its column
         As ``columns``, for tables that have such a column.
     """
@@ -53,7 +56,7 @@ class TableReader:
     columns: Mapping[str, str] = field(default_factory=dict)
     unit: str | None = None
     decimal: str | None = None
-    dates: tuple[str, ...] = ()
+    dates: Sequence[str] = ()
     only: tuple[str, str] | None = None
     usual: Mapping[str, str] = field(default_factory=dict)
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import itertools
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, tzinfo
 from pathlib import Path
 
@@ -75,9 +75,7 @@ def read_temperatures(
     zone: str | tzinfo | None = None,
     only: tuple[str, str] | None = None,
     night: str | None = None,
-    decimal: str | None = None,
-    dates: Sequence[str] = (),
-    usual: Mapping[str, str] | None = None,
+    reader: TableReader | None = None,
 ) -> TemperatureLog:
     """Read one or more temperature logs and split them into nights.
 
@@ -101,13 +99,8 @@ def read_temperatures(
         Hours of the night by the clock of ``zone``, such as ``'19:00-05:00'``, or ``'all'`` to
         keep every stretch between gaps whole. Without it, a stretch of at most 18 h is a night;
         of a longer one the ten hours are taken that end at the coldest hour of the mean day.
-    decimal : {'comma', 'point'}, optional
-        The decimal mark, where the numbers leave it open.
-    dates : sequence of {'day-first', 'month-first', 'evening'}
-        What comes first in dates, where they leave it open; whether the hours after midnight have the date
-        of the evening.
-    usual : mapping, optional
-        As ``columns``, for files that have such columns.
+    reader : TableReader, optional
+        What else is said about the tables: decimal mark, dates, usual columns.
 
     Raises
     ------
@@ -116,7 +109,7 @@ def read_temperatures(
     """
     clock = as_zone(zone)
     files = [Path(p) for p in ([paths] if isinstance(paths, str | Path) else paths)]
-    reader = TableReader(columns or {}, _unit(unit), decimal, tuple(dates), only, usual or {})
+    reader = replace(reader or TableReader(), columns=columns or {}, unit=_unit(unit), only=only)
     tables = [reader.read(path, "a CSV log of temperatures", ("time", "temperature"), clock is UTC) for path in files]
     if not tables:
         raise FocuskitError("no temperature log is given: name at least one CSV file")

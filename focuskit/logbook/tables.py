@@ -6,6 +6,7 @@ import csv
 import io
 import math
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from datetime import datetime, tzinfo
 from pathlib import Path
 from typing import Any
@@ -38,10 +39,7 @@ def read_runs(
     zone: tzinfo | None = None,
     dropped: list[Dropped] | None = None,
     *,
-    unit: str | None = None,
-    decimal: str | None = None,
-    dates: Sequence[str] = (),
-    usual: Mapping[str, str] | None = None,
+    reader: TableReader | None = None,
     readings: list[Reading] | None = None,
 ) -> list[LoggedRun]:
     """Read logged runs from a table: one that focuskit wrote, or one kept by hand.
@@ -58,17 +56,10 @@ def read_runs(
         Zone of times without offset; UTC by default.
     dropped : list of Dropped, optional
         Where rows are listed that are left out because of a cell that cannot be read or is out of its range.
-    unit : {'C', 'F', 'K'}, optional
-        Unit of the temperatures; else the one that the table names.
-    decimal : {'comma', 'point'}, optional
-        The decimal mark, where the numbers leave it open.
-    dates : sequence of {'day-first', 'month-first', 'evening'}
-        What comes first in dates, where they leave it open; whether the hours after midnight have the date
-        of the evening.
-    usual : mapping, optional
-        As ``columns``, where the file has such columns.
+    reader : TableReader, optional
+        What else is said about the table: unit of temperatures, decimal mark, dates, usual columns.
     readings : list of Reading, optional
-        Where is added how the table was read: its ``account`` says so in three lines, if it is not one that focuskit
+        Takes a description of how the table was read: its ``account`` has three lines, none for a table that focuskit
         wrote.
 
     Raises
@@ -81,26 +72,14 @@ def read_runs(
     for name in columns or {}:
         if name not in (*COLUMNS, "temperature"):
             raise FocuskitError(f"no column of a run is called '{name}'; known are {', '.join(COLUMNS)}")
-    reader = TableReader(columns or {}, unit, decimal, tuple(dates), usual=usual or {})
+    reader = replace(reader or TableReader(), columns=columns or {})
     table = reader.read(path, "a CSV table of logged runs", COLUMNS, zone is None)
     if readings is not None:
         readings.append(table)
-    runs = []
     lost = list(table.lost)
     if lost and dropped is None:
         raise FocuskitError(str(lost[0]))
-    names = list(table.cells)
-    for line, *row in zip(table.lines, *table.cells.values(), strict=True):
-        cells = dict(zip(names, row, strict=True))
-        try:
-            run = _run_of(cells, zone)
-            if problem := run.problem():
-                raise FocuskitError(problem)
-            runs.append(run)
-        except FocuskitError as problem:
-            if dropped is None:
-                raise FocuskitError(f"{path}, row {line}: {problem}") from problem
-            lost.append(Dropped(path.name, line, str(problem)))
+    runs = _runs_of(path, table, zone, None if dropped is None else lost)
     warm = sum(row.why.startswith("temperature_c") for row in lost)
     if lost and not runs:
         raise FocuskitError(f"{path}: no row can be used, the first, row {lost[0].line}, because {lost[0].why}")
@@ -111,6 +90,23 @@ def read_runs(
         )
     if dropped is not None:
         dropped += lost
+    return runs
+
+
+def _runs_of(path: Path, table: Reading, zone: tzinfo | None, lost: list[Dropped] | None) -> list[LoggedRun]:
+    """Return the runs of the rows; those that cannot be used are added to ``lost``, or raise where it is None."""
+    runs = []
+    names = list(table.cells)
+    for line, *row in zip(table.lines, *table.cells.values(), strict=True):
+        try:
+            run = _run_of(dict(zip(names, row, strict=True)), zone)
+            if problem := run.problem():
+                raise FocuskitError(problem)
+            runs.append(run)
+        except FocuskitError as problem:
+            if lost is None:
+                raise FocuskitError(f"{path}, row {line}: {problem}") from problem
+            lost.append(Dropped(path.name, line, str(problem)))
     return runs
 
 

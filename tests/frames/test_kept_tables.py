@@ -8,7 +8,7 @@ import pytest
 
 from focuskit.cli import run as cli
 from focuskit.core.errors import FocuskitError
-from focuskit.frames import read_temperatures
+from focuskit.frames import TableReader, read_temperatures
 from focuskit.logbook import read_runs
 
 # The truth of all tables of runs: time, filter, °C, position.
@@ -332,7 +332,9 @@ def test_degrees_without_a_unit_are_read_where_only_one_is_usual(tmp_path, unit,
     else:
         with pytest.raises(FocuskitError, match="may be °C or °F"):
             read_runs(path)
-        assert [run.temperature_c for run in read_runs(path, unit="F")] == pytest.approx([-7.78, -8.33], abs=0.01)
+        assert [run.temperature_c for run in read_runs(path, reader=TableReader(unit="F"))] == pytest.approx(
+            [-7.78, -8.33], abs=0.01
+        )
 
 
 def test_what_is_assumed_is_said(tmp_path):
@@ -349,6 +351,7 @@ def test_what_is_assumed_is_said(tmp_path):
 def test_what_the_user_says_decides(tmp_path):
     text = "a;b;c;d;e\n03/04/2031;20:10;5.012;281.2;L\n05/04/2031;20:10;5.031;280.2;L\n"
     columns = {"time": "a+b", "position": "3", "temperature": "d", "filter": "e"}
-    first, second = read_runs(write(tmp_path, text), columns, unit="K", decimal="point", dates=["month-first"])
+    reader = TableReader(unit="K", decimal="point", dates=["month-first"])
+    first, second = read_runs(write(tmp_path, text), columns, reader=reader)
     assert (first.time, first.position) == (datetime(2031, 3, 4, 20, 10, tzinfo=UTC), 5.012)
     assert [first.temperature_c, second.temperature_c] == pytest.approx([8.05, 7.05])
