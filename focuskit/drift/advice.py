@@ -30,7 +30,8 @@ def advise(drift: Drift) -> tuple[Advice, ...]:
     covariance = _with_prior(drift, wide)
     # As wide as the errors that the answer quotes: the average over models has larger ones than its likeliest fit.
     quoted = [one.err for one in drift.filters[1:]] + [drift.steps_per_c_err]
-    grow = np.array([err / math.sqrt(own) if err else 1.0 for err, own in zip(quoted, np.diag(covariance), strict=True)])
+    likely = np.sqrt(np.diag(covariance))
+    grow = np.array([err / own if err else 1.0 for err, own in zip(quoted, likely, strict=True)])
     covariance = covariance * np.outer(grow, grow)
     last = len(drift.fit.likely.bases) - 1
     noise = scatter**2 / RUNS + 1.0 / drift.fit.likely.base_weight[last]
