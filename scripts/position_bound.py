@@ -32,11 +32,11 @@ def position_bound(
 
     Of ``frames``, only bins and variances count; ``flux`` sets the scale of the brightness. The
     seeing is free in every frame, or has the lognormal scatter given; with it, the best position is that in the
-    seeing which the frames scatter about, and theirs tells it only so well. The way per step is free, the
+    seeing which the frames scatter about, and theirs tells it only so well. The step size is free, the
     kernel of the seeing is Kolmogorov's.
     """
     if rig.um_per_step is None:
-        raise FocuskitError("um_per_step: the bound needs the way per step")
+        raise FocuskitError("um_per_step: the bound needs the step size")
     model = model_for(frames, rig, wavelength_um)
     data = prepare(model, frames)
     log_seeing = np.log(seeing_um)

@@ -170,7 +170,7 @@ def _add_diagnose(commands: Any) -> None:
         "diagnose:run_diagnose",
         "what the focus runs in a folder say about focuser, optics and camera",
         "Measure every frame below the folders and say what their focus runs show of the optical train: backlash and "
-        "way per step of the focuser, tilt, curvature, the shape of the stars, a second camera, exposure and seeing. "
+        "step size of the focuser, tilt, curvature, the shape of the stars, a second camera, exposure and seeing. "
         "Each finding has its error; what is not seen is given with the amount that would have been.",
     )
     add_frame_options(parser)

@@ -1,4 +1,4 @@
-"""What the runs of a night tell of the focuser: backlash, way per step, uneven steps, a run that did not move."""
+"""What the runs of a night tell of the focuser: backlash, step size, uneven steps, a run that did not move."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from focuskit.night import Backlash, RunResult
 
 Array = NDArray[np.float64]
 
-# Of the way per step from the wings of a curve, over the jitter of the seeing and the root of the number of
+# Of the step size from the wings of a curve, over the jitter of the seeing and the root of the number of
 # frames (found on curves of 9 to 15 frames with a jitter of 6 % to 20 %: 0.61 to 0.72).
 _WINGS_ERR = 0.65
 _UNEVEN_MATTERS = 0.03  # of a move: the model of the stars' shapes has small errors of its own (chosen, not tuned)

@@ -42,7 +42,7 @@ _LEAST_SCATTER = 0.01
 _SEEING_RANGE = (0.6, 1.7)  # of a frame's seeing against the run's: four times its usual scatter of 12 %
 _HUBER = 1.345  # 95 % as good as least squares on normal errors (Huber 1981, from memory)
 _ROUNDS = 8  # search: rounds
-_STRETCHES = 2  # the second changes the way per step by the square of the first, a few per cent
+_STRETCHES = 2  # the second changes the step size by the square of the first, a few per cent
 _HUBER_ROUNDS = 3  # search: then the weights of outliers go to zero
 # Stars along one line leave tilt and curvature open; evenly spread ones have a condition of 1.3 (chosen).
 _WORST_CONDITION = 30.0
@@ -93,7 +93,7 @@ def map_field(
     Returns
     -------
     FieldMap or None
-        None where the way per step is not known, or fewer than five frames or twelve stars spread over
+        None where the step size is not known, or fewer than five frames or twelve stars spread over
         the sensor can be used.
 
     Raises
@@ -158,7 +158,7 @@ def _telescope(rig: Rig, slope: float, wavelength_nm: float) -> Telescope | None
             return None
         f_ratio = optics.donut_hfd(1.0, obstruction) * rig.um_per_step / (slope * rig.pixel_um)
     from_curve = optics.um_per_step(slope, rig.pixel_um, f_ratio, obstruction)
-    # A way per step that the curve belies is wrongly noted.
+    # A step size that the curve belies is wrongly noted.
     known = rig.um_per_step is not None and abs(math.log(from_curve / rig.um_per_step)) < _SCALES_AGREE
     um_per_step = rig.um_per_step if known and rig.um_per_step else from_curve
     scale_err = optics.scale_err(rig.obstruction)

@@ -30,7 +30,7 @@ _CORNERS = (("top left", -0.5, -0.5), ("top right", 0.5, -0.5), ("bottom left", 
 class Telescope:
     """What the sizes follow from, with the relative error of the optics' scale.
 
-    ``from_curve`` where the way per step is told by the run itself.
+    ``from_curve`` where the step size is found from the run itself.
     """
 
     f_ratio: float

@@ -27,7 +27,7 @@ _BLANKS = {
     "focal_length_mm": ("1400", "focal length with all correctors and reducers", _SHAPES),
     "aperture_mm": ("200", "diameter of the aperture", _SHAPES),
     "obstruction": ("0.36", "diameter of the shadow in the middle over the aperture, 0 for a refractor",
-                    "without it the shapes of the stars must show it, and the way per step is off by some per cent"),
+                    "without it the shapes of the stars must show it, and the step size is off by some per cent"),
     "pixel_um": ("3.76", "pixel of the sensor, before binning",
                  "without it results are in steps and pixels only, and `defocus` gives none"),
     "um_per_step": ("4.0", "way of the focal plane for one step of the focuser, in µm",

@@ -118,7 +118,7 @@ def _notes(rig: Rig, filled: Rig, ratio_err: float | None, profiles: Sequence[Pr
         return (f"{text}, and the shapes of the stars could not be fitted; {give} for lengths in µm and angles",)
     if not profiles[0].errors.in_um:
         return (
-            f"{text}: results are in steps and pixels; {give}, and the way per step, defocus, tilt and the seeing "
+            f"{text}: results are in steps and pixels; {give}, and the step size, defocus, tilt and the seeing "
             "follow in µm and arcsec; the best position hardly changes",
         )
     if filled.f_ratio and ratio_err:
@@ -126,6 +126,6 @@ def _notes(rig: Rig, filled: Rig, ratio_err: float | None, profiles: Sequence[Pr
     elif filled.pixel_um:
         text += f"; the stars show {filled.pixel_um:.2g} µm a pixel"
     return (
-        f"{text}; {give}: the way per step, lengths in µm and the critical focus zone become surer; "
+        f"{text}; {give}: the step size, lengths in µm and the critical focus zone become surer; "
         "the best position hardly changes",
     )

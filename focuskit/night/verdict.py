@@ -22,7 +22,7 @@ _SURER = 0.5
 # Stars at several heights in one stack look a little like an aberration: the best position of the stack lies off
 # their mean height by so much of their scatter (measured on rendered nights, scripts/bench_nights.py, up to 0.035).
 _UNEVEN = 0.025
-# Of the way per step, in its logarithm: twice what the fit takes for the error of the one given (`waves.start`). Shapes
+# Of the step size, in its logarithm: twice what the fit takes for the error of the one given (`waves.start`). Shapes
 # that ask for more show that the focuser did not move as it reports, as one that stands still does in a shallow sweep.
 _WAY_DIFFERS = 0.2
 
@@ -53,7 +53,7 @@ def judge_runs(runs: Sequence[ShapedRun]) -> list[RunResult]:
 
 
 def _in_um(fit: CurveFit, profile: ProfileFit, wavelength_nm: float) -> CurveFit:
-    """Return the fit with the way per step and the critical focus zone of optics that were found from the frames."""
+    """Return the fit with the step size and the critical focus zone of optics that were found from the frames."""
     errors, rig = profile.errors, profile.rig
     if not (errors.found & {"f_ratio", "pixel_um"} and rig.f_ratio):
         return fit

@@ -238,7 +238,7 @@ def _facts(result: RunResult, run: dict[str, Any]) -> list[tuple[str, str, str]]
     add_steps("critical focus zone", run["critical_focus_zone_steps"])
     add("slope of the wings", run["hfd_slope_px_per_step"], "{:.4f} px per step")
     given = f"the rig says {rig.um_per_step:g}" if rig.um_per_step else ""
-    add("way per step, measured", run["um_per_step"], "{:.2f} µm", given)
+    add("step size, measured", run["um_per_step"], "{:.2f} µm", given)
     add("scatter of the seeing", None if fit.seeing_jitter is None else 100 * fit.seeing_jitter, "±{:.0f} %")
     add("temperature", run["temperature_c"], "{:.1f} °C")
     add("exposure", run["exposure_s"], "{:g} s")

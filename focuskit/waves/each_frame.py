@@ -103,7 +103,7 @@ def jackknife(solution: Solution, position: Array) -> tuple[float, int]:
 def own_positions(model: ProfileModel, data: Data, state: State, tau: float, log_seeing: Array) -> tuple[Array, Array]:
     """Return the position at which each frame's stars put it, whatever the focuser tells, and its error.
 
-    Spherical term, exponent and way per step are those of the run; the seeing of each frame is free
+    Spherical term, exponent and step size are those of the run; the seeing of each frame is free
     within the run's scatter ``tau``, and is sought from ``log_seeing``. Where a frame departs from the
     model by more than its noise, its error is as much larger.
     """

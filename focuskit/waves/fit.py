@@ -51,7 +51,7 @@ Array = NDArray[np.float64]
 
 # Before anything is known of the telescope: a well corrected one has a few hundredths of a wave.
 SPHERICAL_PRIOR = (0.0, 0.03)
-# Three positions are met by best position, way per step and spherical term alone: the fourth shows a misfit.
+# Three positions are met by best position, step size and spherical term alone: the fourth shows a misfit.
 LEAST_FRAMES = 4
 _USED_SHARE = 0.7  # chosen: where more than three frames in ten do not belong, nobody can tell which ones do
 # Chances by which sound runs are suspected: one in a hundred gets a wider error, one in a thousand loses a frame.
@@ -77,7 +77,7 @@ def solve_profiles(
         At least four, at four different positions.
     rig : Rig
         Focal length and aperture, obstruction and pixel size must be known. ``um_per_step`` is a
-        start with 10 % of freedom; without it the way per step is found from the frames.
+        start with 10 % of freedom; without it the step size is found from the frames.
     wavelength_um : float
     spherical : (float, float)
         What is known of the telescope's spherical aberration: value and error, waves rms.

@@ -19,7 +19,7 @@ UM_PER_STEP_ERR = 0.1
 
 
 def start(model: ProfileModel, data: Data, rig: Rig, spherical: tuple[float, float]) -> tuple[State, Priors]:
-    """Scan best position and way per step against the frames' own curves of chi² over |defocus|."""
+    """Scan best position and step size against the frames' own curves of chi² over |defocus|."""
     waves, log_seeing = coarse_grid(model)
     curves, seeing_at = [], []
     for i in range(data.position.size):

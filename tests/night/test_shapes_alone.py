@@ -73,7 +73,7 @@ def test_a_focuser_that_does_not_move_has_no_best_position(tmp_path):
 
 @pytest.mark.parametrize("flag", ["minimum_outside", "too_few_points"])
 def test_shapes_need_no_way_per_step(flag, tmp_path):
-    """The rings of frames on one side grow by the way per step, from where the best position is."""
+    """The rings of frames on one side grow by the step size, from where the best position is."""
     run = take_run(positions=POSITIONS[flag], seed=17, seeing_jitter=0.08)
     rig = replace(HERON, um_per_step=None)
     (found,) = analyse(write_run(tmp_path, run), rig_file=RigFile(rig=rig), workers=1).runs
@@ -83,7 +83,7 @@ def test_shapes_need_no_way_per_step(flag, tmp_path):
 
 
 def test_a_focuser_that_stands_still_in_a_short_sweep_has_no_best_position(tmp_path):
-    """The sweep is too short for sizes to grow, but shapes of the way per step that is known would change."""
+    """The sweep is too short for sizes to grow, but shapes of the step size that is known would change."""
     run = take_run(seed=20, positions=POSITIONS["flat_curve"], moved_to=[10010.0] * 9, seeing_jitter=0.08)
     (found,) = analyse(write_run(tmp_path, run), rig_file=RigFile(rig=HERON), workers=1).runs
     assert found.profile.um_per_step < 3.0

@@ -275,7 +275,7 @@ def test_report_mixes_the_scatters_and_adds_what_the_seeing_leaves_open(solved):
     assert widened > total[BEST, BEST]
     total[BEST, BEST] = widened
     assert fit.err == pytest.approx(math.hypot(math.sqrt(widened), per_log * fit.seeing_scatter / 3.0), rel=1e-9)
-    # A frame's defocus errs as best position and way per step do together.
+    # A frame's defocus errs as best position and step size do together.
     far = fit.frames[0]
     assert far.defocus_um == pytest.approx(fit.um_per_step * (far.position - fit.best_position), rel=1e-9)
     by_parameter = np.array([0.0, -fit.um_per_step, far.defocus_um, 0.0, 0.0])
@@ -293,7 +293,7 @@ def test_parameters_move_with_the_obstruction_as_a_refit_does():
     # The telescope has more than the model: the model with more gives the opposite.
     assert before.log_slope - after.log_slope == pytest.approx(expected[LOG_SLOPE], rel=0.03)
     assert abs(expected[LOG_SLOPE]) > 0.004
-    # In quadrature, the error of the way per step holds it, and no more.
+    # In quadrature, the error of the step size holds it, and no more.
     exact, unsure = (narrow.report(OpticsErrors(obstruction=err)).um_per_step_err / 4.0 for err in (0.0, 0.01))
     assert math.sqrt(unsure**2 - exact**2) == pytest.approx(abs(expected[LOG_SLOPE]), rel=0.03)
 
