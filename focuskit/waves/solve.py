@@ -173,8 +173,8 @@ def solve(
 ) -> Solution:
     """Levenberg-Marquardt steps, the seeing scatter brought up to date along the way.
 
-    ``state`` with its scatter ``tau`` may be the solution for other priors, or for more frames; with ``keep`` the
-    scatter stays.
+    ``state`` with its scatter ``tau`` may be the solution for other priors, or for more frames; with ``keep`` scatter
+    and shift stay, for a fit of which only the cost is asked.
     """
     first = _FIRST if tau is None else 0
     if tau is None:
@@ -197,6 +197,8 @@ def solve(
             converged = damping > 1e9
         if converged:
             break
+    if keep:
+        return Solution(state, normal, priors, tau, cost_of(normal, state, priors, tau), converged)
     # With the seeing known, say the same model again by the shift that belongs to it.
     shift = least_hfd_shift(model, state)
     moved = (shift - state.shift) * state.spherical * model.um_per_wave / math.exp(state.log_slope)
