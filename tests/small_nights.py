@@ -1,7 +1,10 @@
 """Small focus runs, quick to render and to measure, for tests that need many of them."""
 
 import json
+import math
+import pickle
 from datetime import UTC, datetime
+from functools import wraps
 
 import numpy as np
 from astropy.io import fits
@@ -12,8 +15,29 @@ from focuskit.scenes import Scene, Sweep, simulate_run
 
 HERON = Rig("Heron", 1400.0, 200.0, 0.36, 3.76, 4.0)
 START = datetime(2031, 3, 4, 20, 10, tzinfo=UTC)
+# What headers say of the optics; the obstruction by the area that is left. A search for optics that no header gives
+# costs as much CPU as all else of an analysis, so only tests about such frames leave them out.
+OPTICS = ("FOCALLEN", "APTDIA", "APTAREA")
+AREA_MM2 = math.pi / 4.0 * 200.0**2 * (1.0 - 0.36**2)
 
 
+def _once(render):
+    """Render the same run once in a process; images are shared and cannot be written to, headers are new."""
+    rendered = {}
+
+    @wraps(render)
+    def again(*args, **words):
+        key = pickle.dumps((args, sorted(words.items())))
+        if key not in rendered:
+            rendered[key] = render(*args, **words)
+            for image, _ in rendered[key]:
+                image.flags.writeable = False
+        return [(image, dict(facts)) for image, facts in rendered[key]]
+
+    return again
+
+
+@_once
 def take_run(
     best_position=10000,
     um_per_step=4.0,
@@ -38,12 +62,15 @@ def take_run(
     positions = positions or [best_position + step * (i - frames // 2) for i in range(frames)]
     sweep = Sweep(filter_name, start, temperature_c, 2.0, positions, moved_to=moved_to)
     taken = simulate_run(scene, sweep, rng)
-    return [(frame.image, {key: value for key, (value, _) in frame.facts.items()}) for frame in taken]
+    return [
+        (frame.image, {key: value for key, (value, _) in frame.facts.items()} | {"APTAREA": AREA_MM2})
+        for frame in taken
+    ]
 
 
 def without_optics(run):
-    """Leave out of the headers what the profile fit needs: quicker, and the curve stands alone."""
-    return [(image, {k: v for k, v in facts.items() if k not in ("FOCALLEN", "APTDIA")}) for image, facts in run]
+    """Leave all optics out of the headers: they are sought in the frames, which takes its time."""
+    return [(image, {k: v for k, v in facts.items() if k not in OPTICS}) for image, facts in run]
 
 
 def write_run(folder, run, name="frame_{:02d}.fits"):

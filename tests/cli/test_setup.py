@@ -25,7 +25,7 @@ def home(tmp_path, monkeypatch):
 
 @pytest.fixture(scope="module")
 def run():
-    return without_optics(take_run())
+    return take_run()
 
 
 def ask(capsys, *words):
@@ -74,7 +74,7 @@ def test_a_pattern_that_no_sweep_bears_out_is_left_for_the_user(home, run, capsy
 def test_several_rigs_in_a_folder_are_several_files_and_each_frame_takes_its_own(home, run, capsys):
     night = home / "night"
     write_run(night / "a", run)
-    other = without_optics(take_run(seed=4, start=START + timedelta(hours=1)))
+    other = take_run(seed=4, start=START + timedelta(hours=1))
     write_run(night / "b", [(image, facts | {"TELESCOP": "Egret", "XPIXSZ": 2.4}) for image, facts in other])
     status, answer, _ = ask(capsys, "setup", night, "--workers", "1")
     assert [rig["name"] for rig in answer["rigs"]] == ["Egret", "Heron"]
@@ -91,7 +91,7 @@ def test_several_rigs_in_a_folder_are_several_files_and_each_frame_takes_its_own
 
 
 def test_every_word_of_a_draft_for_people(home, run, capsys):
-    night = write_run(home / "night", run)
+    night = write_run(home / "night", without_optics(run))
     assert main(["setup", str(night), "--to", "rigs", "--workers", "1"]) == 0
     out, err = capsys.readouterr()
     assert err == ""

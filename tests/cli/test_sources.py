@@ -29,7 +29,7 @@ def home(tmp_path, monkeypatch):
 
 @pytest.fixture(scope="module")
 def night(tmp_path_factory):
-    return write_run(tmp_path_factory.mktemp("sources") / "night", without_optics(take_run()))
+    return write_run(tmp_path_factory.mktemp("sources") / "night", take_run())
 
 
 def ask(capsys, *words):
@@ -122,9 +122,9 @@ def test_a_usual_logbook_in_trouble_costs_a_line_and_not_the_night(home, night, 
     assert "what earlier runs show is left out" in err
 
 
-def test_a_night_analysed_again_with_the_optics_renews_the_logbook(home, night, capsys):
+def test_a_night_analysed_again_with_the_optics_renews_the_logbook(home, capsys):
     """Optics found from the stars leave more open than those of the rig file: the error falls."""
-    book = home / "book.sqlite"
+    book, night = home / "book.sqlite", write_run(home / "night", without_optics(take_run()))
     words = ("analyse", night, "--workers", "1", "--logbook", book)
     ask(capsys, *words)
     before = Logbook(book).run(1)

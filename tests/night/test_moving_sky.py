@@ -8,7 +8,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 from scipy.ndimage import convolve1d
-from small_nights import HERON, START, take_run, without_optics, write_run
+from small_nights import HERON, START, take_run, write_run
 
 from focuskit.frames import Pixels, RigFile
 from focuskit.night import analyse
@@ -66,7 +66,7 @@ def test_the_shapes_of_a_moving_sky_give_the_best_position(motion, tmp_path):
 
 def test_a_frame_of_another_field_is_set_aside_by_name(tmp_path):
     run = take_sky(13, lambda k, sky: sky + (700.0 if k == 2 else 0.0))
-    (found,) = analyse(write_run(tmp_path, without_optics(run)), workers=1).runs
+    (found,) = analyse(write_run(tmp_path, run), rig_file=RigFile(rig=HERON), workers=1).runs
     assert [k for k, why in enumerate(found.fit.why_not_used) if why and why.code == "other_field"] == [2]
     assert found.to_json()["points"][2]["why_not_used"] == "its stars are not those of the other frames"
     assert found.fit.best_position == pytest.approx(10000.0, abs=3.0 * found.fit.best_position_err)
@@ -87,6 +87,6 @@ def test_trails_are_seen_without_a_fit_of_the_shapes():
 
 def test_frames_that_all_show_other_stars_say_so(tmp_path):
     run = take_sky(14, lambda k, sky: sky + (k % 3 - 1) * 500.0 + (k // 3 - 1) * 400.0j)
-    (found,) = analyse(write_run(tmp_path, without_optics(run)), workers=1).runs
+    (found,) = analyse(write_run(tmp_path, run), rig_file=RigFile(rig=HERON), workers=1).runs
     assert "fields_differ" in found.all_flags
     assert not any(why and why.code == "other_field" for why in found.fit.why_not_used)

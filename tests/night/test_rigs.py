@@ -3,7 +3,7 @@
 from datetime import timedelta
 
 import pytest
-from small_nights import START, analyse, take_run, without_optics, write_run
+from small_nights import AREA_MM2, START, analyse, take_run, write_run
 
 from focuskit.cli.run import main
 from focuskit.core.optics import Rig
@@ -51,10 +51,10 @@ def three_rigs(tmp_path_factory):
     folder = tmp_path_factory.mktemp("rigs") / "night"
     write_run(folder / "heron", take_run())
     later = START + timedelta(hours=1)
-    egret = {"TELESCOP": "Egret", "FOCALLEN": 700.0, "APTDIA": 100.0}
-    write_run(folder / "egret", [(i, f | egret) for i, f in without_optics(take_run(seed=4, start=later))])
+    egret = {"TELESCOP": "Egret", "FOCALLEN": 700.0, "APTDIA": 100.0, "APTAREA": AREA_MM2 / 4.0}
+    write_run(folder / "egret", [(i, f | egret) for i, f in take_run(seed=4, start=later)])
     guide = take_run(seed=5, shape_px=(208, 269), best_position=10090, start=START + timedelta(hours=2))
-    write_run(folder / "guide", [(i, f | {"INSTRUME": "Guide"}) for i, f in without_optics(guide)])
+    write_run(folder / "guide", [(i, f | {"INSTRUME": "Guide"}) for i, f in guide])
     return folder
 
 
@@ -80,7 +80,7 @@ def test_runs_of_other_rigs_are_not_recorded_under_the_name_of_the_rig_file(thre
 
 def test_positions_in_millimetres_are_called_so(tmp_path, capsys):
     """As the rig file says, or where a tolerance of less than half a step shows that they are no steps."""
-    run = [(i, f | {"FOCUSPOS": f["FOCUSPOS"] / 1000.0}) for i, f in without_optics(take_run())]
+    run = [(i, f | {"FOCUSPOS": f["FOCUSPOS"] / 1000.0}) for i, f in take_run()]
     night = write_run(tmp_path / "night", run)
     assert analyse(capsys, night)[1]["rigs"][0]["position_unit"] == "mm"
     assert main(["analyse", str(night), "--workers", "1"]) == 0

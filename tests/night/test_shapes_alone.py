@@ -37,9 +37,15 @@ def test_shapes_give_a_best_position_where_sizes_give_none(alone):
     assert abs(fit.best_position - 10000.0) < 3.0 * fit.best_position_err
 
 
-def test_least_size_and_tolerance_are_those_of_a_whole_run(alone, tmp_path):
+@pytest.fixture(scope="module")
+def whole(tmp_path_factory):
+    run = take_run(seed=17, seeing_jitter=0.08)
+    night = analyse(write_run(tmp_path_factory.mktemp("whole"), run), rig_file=RigFile(rig=HERON), workers=1)
+    return night.runs[0].fit
+
+
+def test_least_size_and_tolerance_are_those_of_a_whole_run(alone, whole):
     """The median of three frames, in seeing of 8 % from frame to frame, and nine know it to 6 %."""
-    whole = analyse(write_run(tmp_path, without_optics(take_run(seed=17, seeing_jitter=0.08))), workers=1).runs[0].fit
     fit = alone[1].runs[0].fit
     assert fit.hfd_best_px == pytest.approx(whole.hfd_best_px, rel=0.12)
     assert fit.tolerance_steps == pytest.approx(whole.tolerance_steps, rel=0.15)
