@@ -18,6 +18,7 @@ from focuskit.core.times import format_time
 from focuskit.drift import MODEL_WORDS, Drift, Rebuild
 from focuskit.logbook import formula_free
 
+_FOLLOWED = {"altitude": "each degree of altitude", "pier_side": "the side of the pier"}
 OFFSETS = "offsets.csv"  # in the folder of tables
 CAUTION = (
     "Before typing an offset or a position into a control program: check its sign convention, and keep "
@@ -122,6 +123,11 @@ def _drift_lines(drift: Drift) -> list[str]:
         f"Drift      {per_c} steps per °C, from {low:.1f} to {high:.1f} °C",
         *([] if drift.steps_per_c is None else [f"           {drift.cooling_sentence()}"]),
         f"Scatter    {scatter} from run to run{tolerance}",
+        *([f"Sensors    {drift.sensors_sentence()}"] if drift.sensors else []),
+        *(
+            f"Left along {_FOLLOWED[one.follows]}: {plus_minus(one.steps, one.err, True)} steps"
+            for one in drift.follows
+        ),
     ]
 
 

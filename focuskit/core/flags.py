@@ -353,6 +353,21 @@ _add(
     "Make one focus run at the start of each night.",
 )
 _add(
+    "follows_altitude",
+    "Apart from the temperature, focus follows the altitude of the telescope.",
+    "Look for what gives way under its weight: a mirror, the focuser, a clamp; refocus after long slews.",
+)
+_add(
+    "follows_pier_side",
+    "Apart from the temperature, focus differs between the sides of the pier.",
+    "Look for what gives way under its weight: a mirror, the focuser, a clamp; refocus after a flip.",
+)
+_add(
+    "other_sensor_better",
+    "The temperature of another sensor predicts focus better than the one of the runs.",
+    "Use that sensor for the drift: name its column, or give its log with --temps.",
+)
+_add(
     "focus_wanders",
     "Within nights focus moves by more than the temperature explains, as a random walk; the errors allow for it.",
     "Refocus by the clock; look for what moves: a mirror, the focuser under load, a sensor away from the tube.",

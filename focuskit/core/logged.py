@@ -48,6 +48,12 @@ class LoggedRun:
         Distance of its outermost used frame from the best position.
     star_snr : float or None
         S/N of the 20th brightest star in the frame with the smallest stars.
+    other_temperature_c : float or None
+        Temperature that another sensor shows: of the air, where ``temperature_c`` is that of the tube.
+    altitude_deg : float or None
+        Of the telescope above the horizon.
+    pier_side : str or None
+        ``east`` or ``west``.
     """
 
     time: datetime
@@ -72,6 +78,9 @@ class LoggedRun:
     seeing: Seeing | None = None
     reach_steps: float | None = None
     star_snr: float | None = None
+    other_temperature_c: float | None = None
+    altitude_deg: float | None = None
+    pier_side: str | None = None
 
     def with_key(self) -> LoggedRun:
         """Return the run with a key: its own, or one made from rig, time, filter and position."""

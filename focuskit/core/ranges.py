@@ -32,6 +32,8 @@ RANGES: dict[str, Range] = {
     "wavelength_nm": Range(100.0, 30000.0, "nm", "from the far ultraviolet to the thermal infrared"),
     # A focus run as it is logged.
     "temperature_c": Range(-90.0, 60.0, "°C", "the air has had -89.2 to 56.7 °C (WMO, 1983 and 1913)"),
+    "other_temperature_c": Range(-90.0, 60.0, "°C", "as the other"),
+    "altitude_deg": Range(-90.0, 90.0, "°", "from the nadir to the zenith"),
     "position": Range(-1e9, 1e9, "steps", _STEPS),
     "position_err": Range(1e-9, 1e9, "steps", _STEPS),
     "hfd_best_px": Range(0.1, 1000.0, "px", "one pixel that holds a star has 0.8; at 1000 no star is in focus"),

@@ -16,10 +16,8 @@ from focuskit.core.reasons import Reason
 from focuskit.core.times import HOUR_S, NIGHT_GAP_S
 from focuskit.drift.linear import Array
 from focuskit.drift.result import SetAside
-from focuskit.drift.season import Season
+from focuskit.drift.season import Season, near_log
 
-# Air changes by some tenths of a degree in half an hour: a log further away says nothing of a run (chosen).
-NEAR_LOG_S = 1800.0
 # Luminance is the reference where it has as many: fewer could be outliers together (chosen).
 _ENOUGH = 3
 
@@ -53,7 +51,7 @@ def choose_runs(
     seen: set[tuple[datetime, str | None, float | None]] = set()
     for run in sorted(runs, key=lambda one: one.time):
         if run.temperature_c is None and log is not None:
-            run = replace(run, temperature_c=_from_log(run, *log))
+            run = replace(run, temperature_c=near_log(unix_s(run.time), *log))
             raised += ["temperature_from_log"] if run.temperature_c is not None else []
         reason = _why_not(run, rig, has_filters)
         same = (run.time, run.filter, run.position)
@@ -91,12 +89,6 @@ def _why_not(run: LoggedRun, rig: str | None, has_filters: bool) -> Reason | Non
     if has_filters and not run.filter:
         return Reason("no_filter", "no filter")
     return None
-
-
-def _from_log(run: LoggedRun, time_s: Array, temperature_c: Array) -> float | None:
-    moment = unix_s(run.time)
-    nearest = float(np.min(np.abs(time_s - moment)))
-    return float(np.interp(moment, time_s, temperature_c)) if nearest <= NEAR_LOG_S else None
 
 
 def filter_key(name: str | None) -> str:

@@ -27,6 +27,7 @@ from focuskit.drift.checks import FEWEST_SHIFTS, flag_season, flag_slopes
 from focuskit.drift.choose import choose_runs, filter_key, filter_names, make_season, unix_s
 from focuskit.drift.linear import Array, Integers
 from focuskit.drift.models import MARGIN, Weighed, weigh_models
+from focuskit.drift.others import compare_sensors, find_followed
 from focuskit.drift.outliers import SoundRuns, find_sound
 from focuskit.drift.rebuilds import Stretches, find_rebuilds, toll_of
 from focuskit.drift.result import Drift, FilterOffset, Rebuild, SetAside
@@ -131,6 +132,10 @@ def fit_drift(
     if solved.has_error:
         kept = replace(kept, variance=kept.variance + solved.extra)
         raised += flag_slopes(drift, kept, terms)
+        followed, more = find_followed(used, kept, terms)
+        sensors = compare_sensors(used, cut.season.only(sound), terms)
+        raised += more + ["other_sensor_better"] * any(one.best for one in sensors[1:])
+        drift = replace(drift, sensors=sensors, follows=followed)
     return replace(drift, advice=advise(drift), flags=check(raised))
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from datetime import datetime
 
 import numpy as np
@@ -18,6 +18,7 @@ from focuskit.core.text import html_table, plus_minus
 from focuskit.core.times import format_time
 from focuskit.drift.linear import Array
 from focuskit.drift.models import Weighed
+from focuskit.drift.others import LOG, OTHER, OWN, Follows, Sensor
 from focuskit.drift.pictures import drift_picture, offsets_picture, residuals_picture
 from focuskit.drift.scatter import AveragedFit
 from focuskit.drift.season import Terms
@@ -116,6 +117,10 @@ class Drift:
         Which terms the model has.
     fit : AveragedFit
         Coefficients in the order: offsets of ``filters[1:]``, drift, and what else the model has.
+    sensors : tuple of Sensor
+        How well focus follows each, where the runs have the temperatures of several.
+    follows : tuple of Follows
+        What is left along the altitude and the side of the pier, where the runs know them.
     """
 
     rig: str | None
@@ -138,6 +143,8 @@ class Drift:
     flags: tuple[str, ...]
     terms: Terms
     fit: AveragedFit = field(compare=False)
+    sensors: tuple[Sensor, ...] = ()
+    follows: tuple[Follows, ...] = ()
 
     def to_json(self) -> dict[str, object]:
         """Return the object of schema ``focuskit.offsets/1``."""
@@ -179,6 +186,8 @@ class Drift:
                 {"filter": a.filter, "temperature_c": a.temperature_c, "runs": a.runs, "settles": a.settles}
                 for a in self.advice
             ],
+            "sensors": [asdict(one) for one in self.sensors],
+            "follows": [asdict(one) for one in self.follows],
             "flags": list(self.flags),
         }  # fmt: skip
 
@@ -235,6 +244,18 @@ class Drift:
         shown = f"{abs(steps):.{decimals_of(self.tolerance_steps)}f}"
         way = "outward" if steps > 0 else "inward"
         return f"It cools by {by_c:g} °C: move {shown} steps {way} (a higher position is taken as outward)."
+
+    def sensors_sentence(self) -> str:
+        """Say which temperature predicts focus best and by how much; empty where the runs have that of one sensor."""
+        if not self.sensors:
+            return ""
+        ranked = sorted(self.sensors, key=lambda one: one.change)
+        names = {OWN: "the runs' own temperature", OTHER: "the other sensor", LOG: "the log"}
+        left = ", ".join(f"{one.scatter_steps:.3g} steps with {names[one.sensor]}" for one in ranked)
+        if not ranked[0].best:
+            return f"which predicts focus best the runs do not show: they scatter by {left}"
+        gain = ranked[1].change - ranked[0].change
+        return f"{names[ranked[0].sensor]} predicts focus best, by {gain:.0f} in -2 log likelihood: scatter {left}"
 
     def predict(
         self, filter_name: str | None, temperature_c: float, time: datetime | None = None

@@ -13,6 +13,8 @@ from focuskit.drift.linear import Array, Integers
 
 # After a break in the log this long the tube is taken to be as warm as the air: it begins each night so.
 LOG_BREAK_S = 3.0 * HOUR_S
+# Air changes by some tenths of a degree in half an hour: a log further away says nothing of a run (chosen).
+NEAR_LOG_S = 1800.0
 # A value this part of a step off the others' multiples is not rounded as they are: floats of tables are closer.
 _ODD_STEP = 0.01
 # With what focus may creep: steps a day, steps a run.
@@ -190,6 +192,12 @@ def felt_temperature(season: Season, lag_min: float) -> Array:
     time_s, air = season.log
     behind = np.interp(season.time_s, time_s, follow(time_s, air, lag_min) - air, left=0.0, right=0.0)
     return season.temperature_c + behind
+
+
+def near_log(moment: float, time_s: Array, temperature_c: Array) -> float | None:
+    """Return the temperature that a log has at a moment, None where its readings are half an hour away."""
+    nearest = float(np.min(np.abs(time_s - moment)))
+    return float(np.interp(moment, time_s, temperature_c)) if nearest <= NEAR_LOG_S else None
 
 
 def follow(time_s: Array, air_c: Array, lag_min: float) -> Array:

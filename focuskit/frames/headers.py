@@ -18,6 +18,8 @@ from focuskit.core.times import EARLIEST_S, LATEST_S, parse_time
 from focuskit.frames.fits import Header, Value, number
 from focuskit.frames.rig_file import Optics, RigFile, compile_position_pattern
 
+_AIR = ("AMBTEMP", "AMB-TEMP", "AIRTEMP", "TEMPERAT", "AOCAMBT", "ENVTEM", "OUTTEMP", "WMSTEMP")
+
 ALIASES: dict[str, tuple[str, ...]] = {
     # What was measured comes before what was asked of the focuser (FOCDMD, FOCUSDMD).
     "position": (
@@ -25,10 +27,8 @@ ALIASES: dict[str, tuple[str, ...]] = {
         "FOC-VAL", "FOC-POS", "ESO TEL FOCU VALUE", "ESO INS FOCU POS", "FOCDMD", "FOCUSDMD",
     ),
     # The tube first, then the air. CCD-TEMP and its kin are the sensor's and never stand in.
-    "temperature": (
-        "FOCUSTEM", "FOCTEMP", "FOCUSTMP", "TELTEMP", "TUBETEMP",
-        "AMBTEMP", "AMB-TEMP", "AIRTEMP", "TEMPERAT", "AOCAMBT", "ENVTEM", "OUTTEMP", "WMSTEMP",
-    ),
+    "temperature": ("FOCUSTEM", "FOCTEMP", "FOCUSTMP", "TELTEMP", "TUBETEMP", *_AIR),
+    "other_temperature": _AIR,
     "filter": (
         "FILTER", "FILTERS", "FILTNAM", "FILTERID", "INSFILTE", "FILTER1", "FILTER2", "ESO INS FILT1 NAME",
     ),
@@ -55,6 +55,9 @@ ALIASES: dict[str, tuple[str, ...]] = {
     "gain": ("EGAIN", "CCDGAIN", "GAINADU", "RDGAIN"),
     "rotator": ("ROTATANG", "ROTATOR", "ROTANGLE", "ROTANG"),
     "pier_side": ("PIERSIDE",),
+    # From memory of public headers; ALTITUDE itself is often that of the site, in metres.
+    "altitude": ("OBJCTALT", "CENTALT", "TELALT", "ESO TEL ALT"),
+    "airmass": ("AIRMASS", "SECZ"),
     "image_type": ("IMAGETYP", "OBSTYPE", "FRAMETYP", "ESO DPR TYPE"),
     "object": ("OBJECT",),
 }  # fmt: skip
@@ -92,6 +95,10 @@ class HeaderFacts:
     rotator_deg : float
     pier_side : str
         ``east`` or ``west``.
+    altitude_deg : float
+        Of the telescope above the horizon, else from the air mass.
+    other_temperature_c : float
+        That of the air, where ``temperature_c`` is another sensor's.
     filter, instrument, telescope, image_type, object_name : str
     """
 
@@ -113,6 +120,8 @@ class HeaderFacts:
     gain: float | None = None
     rotator_deg: float | None = None
     pier_side: str | None = None
+    altitude_deg: float | None = None
+    other_temperature_c: float | None = None
     image_type: str | None = None
     object_name: str | None = None
 
@@ -185,12 +194,13 @@ def read_facts(header: Header, file_name: str, rig_file: RigFile | None = None) 
     focal_length, aperture, obstruction = _optics(look)
     exposure = look.positive("exposure", highest=1e6)
     instrument = look.text("instrument")
+    # Outside of this range stand placeholders and kelvins.
+    temperature, other = (look.number(name, -90.0, 70.0) for name in ("temperature", "other_temperature"))
     return HeaderFacts(
         time=_time(look, exposure),
         exposure_s=exposure,
         position=position,
-        # Outside of this range stand placeholders and kelvins.
-        temperature_c=look.number("temperature", -90.0, 70.0),
+        temperature_c=temperature,
         filter=settings.filters.name(_filter(look)),
         instrument=instrument,
         telescope=look.text("telescope"),
@@ -205,6 +215,8 @@ def read_facts(header: Header, file_name: str, rig_file: RigFile | None = None) 
         gain=look.positive("gain", highest=1e6),
         rotator_deg=look.number("rotator", -720.0, 720.0),
         pier_side=_pier_side(look.text("pier_side")),
+        altitude_deg=_altitude(look),
+        other_temperature_c=None if other == temperature else other,
         image_type=look.text("image_type"),
         object_name=look.text("object"),
     )
@@ -356,3 +368,9 @@ def _bayer(look: _Look) -> str | None:
 def _pier_side(word: str | None) -> str | None:
     sides = {"E": "east", "EAST": "east", "PIEREAST": "east", "W": "west", "WEST": "west", "PIERWEST": "west"}
     return sides.get("".join(c for c in (word or "").upper() if c.isalpha()))
+
+
+def _altitude(look: _Look) -> float | None:
+    """Return the altitude in degrees; from the air mass X it is asin(1/X), good to a degree above 15°."""
+    altitude, airmass = look.number("altitude", 0.0, 90.0), look.number("airmass", 1.0, 4.0)
+    return altitude if altitude is not None or airmass is None else math.degrees(math.asin(1.0 / airmass))

@@ -21,12 +21,13 @@ from focuskit.frames.source import read_bytes
 # Facts of a frame for which a user can name a keyword of their own.
 FACTS = (
     "position", "temperature", "filter", "exposure", "time", "instrument", "telescope", "binning", "pixel",
-    "focal_length", "aperture", "um_per_step", "saturation", "gain", "rotator", "pier_side", "image_type",
-    "object",
+    "focal_length", "aperture", "um_per_step", "saturation", "gain", "rotator", "pier_side", "altitude",
+    "airmass", "other_temperature", "image_type", "object",
 )  # fmt: skip
 
 # Columns of a table of logged runs that may go by other names.
-COLUMNS = ("time", "filter", "temperature_c", "temperature", "position", "position_err", "rig")
+COLUMNS = ("time", "filter", "temperature_c", "temperature", "position", "position_err", "rig",
+           "other_temperature_c", "altitude_deg", "pier_side")  # fmt: skip
 
 _NUMBERS = {  # key: an example
     "focal_length_mm": "1400", "aperture_mm": "200", "obstruction": "0.36", "pixel_um": "3.76", "um_per_step": "4.0",

@@ -17,7 +17,7 @@ from focuskit.frames.csv_table import Cells
 from focuskit.frames.table_values import is_number
 from focuskit.frames.table_words import AIR, NOT_AIR, UNITS_OF, has, is_other, rank, unit_in_name
 
-_TEXTS = ("time", "filter", "rig", "verdict", "note", "key", "excluded")
+_TEXTS = ("time", "filter", "rig", "verdict", "note", "key", "excluded", "pier_side")
 _GUESSED = ("time", "filter", "position", "position_err", "rig")
 _LOOKED_AT = 60  # rows in which the header is looked for
 _SAMPLE = 300  # rows that show what a column holds: chosen, more say the same

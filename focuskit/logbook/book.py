@@ -30,7 +30,7 @@ WAIT_S = 30.0  # for another process that writes; chosen: it writes for a second
 _COLUMNS = (*COLUMNS, "details", *LEARNED)
 # What the user wrote, which analysing again must not undo.
 _OF_USER = ("excluded", "note")
-_TEXTS = ("key", "rig", "filter", "verdict", "note", "details")
+_TEXTS = ("key", "rig", "filter", "verdict", "note", "details", "pier_side")
 _WHOLE = ("number", "frames", "excluded")
 _NEVER_NULL = ("number", "key", "time", "excluded")
 

@@ -75,6 +75,10 @@ MIGRATIONS: tuple[str | Callable[[sqlite3.Connection], None], ...] = (
     "CREATE TABLE earlier (id INTEGER PRIMARY KEY, number INTEGER NOT NULL, said TEXT NOT NULL)",
     # Names that the user has replaced, of rigs and of filters: what is recorded later under the old one gets the new.
     "CREATE TABLE renamed (kind TEXT NOT NULL, old TEXT NOT NULL, new TEXT NOT NULL, PRIMARY KEY (kind, old))",
+    # What else focus may follow.
+    "ALTER TABLE runs ADD COLUMN other_temperature_c REAL",
+    "ALTER TABLE runs ADD COLUMN altitude_deg REAL",
+    "ALTER TABLE runs ADD COLUMN pier_side TEXT",
 )
 
 

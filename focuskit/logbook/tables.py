@@ -22,11 +22,12 @@ from focuskit.frames import Reading, TableReader
 
 UNITS = {
     "temperature_c": "deg_C", "hfd_best_px": "pix", "exposure_s": "s", "seconds": "s",
+    "other_temperature_c": "deg_C", "altitude_deg": "deg",
 }  # fmt: skip
-_TEXTS = ("filter", "rig", "verdict", "note", "key")
+_TEXTS = ("filter", "rig", "verdict", "note", "key", "pier_side")
 _NUMBERS = (
     "temperature_c", "position", "position_err", "hfd_best_px", "hfd_slope_px_per_step", "tolerance_steps",
-    "exposure_s", "frames", "seconds",
+    "exposure_s", "frames", "seconds", "other_temperature_c", "altitude_deg",
 )  # fmt: skip
 _TRUTH = {"": False, "0": False, "no": False, "false": False, "1": True, "yes": True, "true": True}
 # A spreadsheet takes a cell that begins so for a formula.

@@ -153,6 +153,9 @@ class RunResult(ShapedRun):
             seeing=self.profile.seeing(self.wavelength_nm / 1e3) if self.profile else None,
             reach_steps=reach,
             star_snr=snr,
+            other_temperature_c=self.sweep.middle("other_temperature_c"),
+            altitude_deg=self.sweep.middle("altitude_deg"),
+            pier_side=self.sweep.pier_side,
         )
 
     def _reach_and_snr(self) -> tuple[float | None, float | None]:

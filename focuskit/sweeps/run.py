@@ -60,14 +60,23 @@ class FocusRun:
     @property
     def exposure_s(self) -> float | None:
         """Median exposure of the frames."""
-        known = [frame.exposure_s for frame in self.frames if frame.exposure_s is not None]
-        return median(known) if known else None
+        return self.middle("exposure_s")
 
     @property
     def temperature_c(self) -> float | None:
         """Median temperature of the frames that tell it."""
-        known = [frame.temperature_c for frame in self.frames if frame.temperature_c is not None]
+        return self.middle("temperature_c")
+
+    def middle(self, fact: str) -> float | None:
+        """Median of a number of the frames' facts, over those that tell it."""
+        known = [value for frame in self.frames if (value := getattr(frame, fact)) is not None]
         return median(known) if known else None
+
+    @property
+    def pier_side(self) -> str | None:
+        """Side of the pier, where all frames that tell it have the same."""
+        sides = {frame.pier_side for frame in self.frames} - {None}
+        return sides.pop() if len(sides) == 1 else None
 
     @property
     def start(self) -> datetime | None:

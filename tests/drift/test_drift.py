@@ -681,6 +681,42 @@ def test_a_filter_that_shares_no_night_with_the_reference_is_said():
     assert "no_shared_night" not in fit_drift(chain).flags
 
 
+@pytest.mark.parametrize(
+    ("own_c", "other_c", "best"),
+    [(0.0, 1.0, "temperature_c"), (1.0, 0.0, "other_temperature_c"), (0.4, 0.4, None)],
+)
+def test_of_two_sensors_the_one_that_follows_focus_is_named(own_c, other_c, best):
+    # the noise of either sensor; 0.4 °C are 2.6 steps, as much as a run scatters
+    rng = np.random.default_rng(72)
+    season = make_season(rng, nights=6, jump=0.0)
+    runs = [
+        replace(run, temperature_c=c + own_c * rng.normal(), other_temperature_c=c + other_c * rng.normal())
+        for run, c in zip(season.runs, season.celsius.tolist(), strict=True)
+    ]
+    drift = fit_drift(runs)
+    assert [one.sensor for one in drift.sensors if one.best] == ([best] if best else [])
+    assert ("other_sensor_better" in drift.flags) == (best == "other_temperature_c")
+    assert ("runs do not show" in drift.sensors_sentence()) == (best is None)
+    assert drift.to_json()["sensors"][0]["sensor"] == "temperature_c"
+
+
+@pytest.mark.parametrize("follows", ["altitude", "pier_side", None])
+def test_what_follows_altitude_or_side_of_pier_is_flagged(follows):
+    rng = np.random.default_rng(73)
+    runs = []
+    for run in make_season(rng, jump=0.0).runs:
+        altitude, west = float(rng.uniform(30.0, 80.0)), bool(rng.random() < 0.5)
+        moved = {"altitude": 0.15 * altitude, "pier_side": 4.0 * west, None: 0.0}[follows]
+        side = "west" if west else "east"
+        runs.append(replace(run, position=run.position + moved, altitude_deg=altitude, pier_side=side))
+    drift = fit_drift(runs)
+    raised = [flag for flag in drift.flags if flag.startswith("follows")]
+    assert raised == ([f"follows_{follows}"] if follows else [])
+    found = {one.follows: one for one in drift.follows}
+    for name, truth in (("altitude", 0.15), ("pier_side", 4.0)):
+        assert found[name].steps == pytest.approx(truth * (name == follows), abs=3.0 * found[name].err)
+
+
 def test_runs_of_two_telescopes_of_other_drifts_are_noticed():
     season = make_season(np.random.default_rng(69), jump=0.0)
     rng = np.random.default_rng(70)

@@ -277,6 +277,16 @@ def test_further_facts():
     assert (found.instrument, found.telescope, found.gain) == ("Skarv 26M", "Heron", 0.25)
     assert (found.saturation_adu, found.rotator_deg, found.pier_side) == (65535.0, 90.5, "west")
     assert (found.image_type, found.object_name) == ("Light Frame", "M 13")
+    assert (found.altitude_deg, found.other_temperature_c) == (None, None)
+
+
+def test_altitude_and_a_second_sensor():
+    found = facts({"FOCTEMP": 4.0, "AMBTEMP": 3.5, "OBJCTALT": " 61.25", "AIRMASS": 2.0})
+    assert (found.temperature_c, found.other_temperature_c, found.altitude_deg) == (4.0, 3.5, 61.25)
+    # the air alone is no second sensor; sec z = 2 at an altitude of 30°
+    found = facts({"AMBTEMP": 3.5, "AIRMASS": 2.0})
+    assert (found.temperature_c, found.other_temperature_c) == (3.5, None)
+    assert found.altitude_deg == pytest.approx(30.0)
 
 
 @pytest.mark.parametrize(

@@ -36,6 +36,9 @@ def make_runs(n, rig="Heron"):
             spherical=Spherical(0.02, 0.01, 0.55),
             seeing=Seeing(0.9, 0.01 + i),
             star_snr=55.0,
+            other_temperature_c=7.5 - i,
+            altitude_deg=61.5,
+            pier_side="west",
         )
         for i in range(n)
     ]

@@ -97,6 +97,7 @@ def example_runs():
             verdict="good", frames=9,
             hfd_best_px=5.9, hfd_slope_px_per_step=0.114, tolerance_steps=16.0, exposure_s=2.0, seconds=95.0,
             key=f"k{i}", excluded=bool(i % 2), note='@quoted, "text"',
+            other_temperature_c=rng.uniform(-20, 20), altitude_deg=61.5, pier_side="east",
         )
         for i in range(4)
     ]  # fmt: skip
