@@ -13,6 +13,7 @@ from __future__ import annotations
 import argparse
 import sys
 from collections import Counter
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -47,6 +48,9 @@ def rows() -> dict[str, dict[str, Any]]:
                 kinds[f"{nights} nights x shift {shift} x {name}"] = common | {"night_shift": float(shift)} | factor
         every = {key: value for factor in FACTORS.values() for key, value in factor.items()}
         kinds[f"{nights} nights x shift 3 x all"] = common | {"night_shift": 3.0} | every
+    for nights in (3, 6, 20):
+        kinds[f"{nights} nights, no thermometer"] = {"nights": nights, "jump": 0.0}
+    kinds["20 nights, walk 3, no thermometer"] = {"walk": 3.0}
     return kinds
 
 
@@ -56,7 +60,9 @@ def true_slope(season: Any, bend: float) -> float:
     return STEPS_PER_C + bend * float(np.polyfit(at, at**2, 1)[0])
 
 
-def run_row(settings: dict[str, Any], seasons: int, seed: int, from_prior: bool) -> tuple[str, Counter[str]]:
+def run_row(
+    settings: dict[str, Any], seasons: int, seed: int, from_prior: bool, has_heat: bool = True
+) -> tuple[str, Counter[str]]:
     """Return the figures of a row as text, and the flags."""
     rng = np.random.default_rng(seed)
     drifts, offsets, flags = [], [], Counter[str]()
@@ -64,7 +70,7 @@ def run_row(settings: dict[str, Any], seasons: int, seed: int, from_prior: bool)
         shown = float(rng.random() > NO_SHIFTS) * MIDDLE_RATIO * float(np.exp(SPREAD_OF_LOG_RATIO * rng.normal()))
         shift = {"night_shift": RUN_STEPS * shown} if from_prior else {}
         season = make_season(rng, **(settings | shift))
-        drift = fit_drift(season.runs)
+        drift = fit_drift(season.runs if has_heat else [replace(run, temperature_c=None) for run in season.runs])
         flags.update(drift.flags)
         truth = true_slope(season, settings.get("bend", 0.0))
         if drift.steps_per_c is not None and drift.steps_per_c_err is not None:
@@ -76,6 +82,8 @@ def run_row(settings: dict[str, Any], seasons: int, seed: int, from_prior: bool)
 
 
 def _figures(pairs: np.ndarray) -> str:
+    if not pairs.size:
+        return "   -    -     -      -"
     off, err = np.abs(pairs[:, 0]), pairs[:, 1]
     within = [100.0 * float(np.mean(off < times * err)) for times in (1.0, 1.96)]
     ratio = np.sqrt(np.mean(off**2) / np.mean(err**2))
@@ -92,7 +100,7 @@ def main() -> None:
     print(f"{'':28}  drift: c68 c95 ratio err   offsets: c68 c95 ratio err   flags")
     for name, settings in rows().items():
         if any(word in name for word in asked.rows):
-            figures, flags = run_row(settings, asked.seasons, asked.seed, "prior" in name)
+            figures, flags = run_row(settings, asked.seasons, asked.seed, "prior" in name, "no thermometer" not in name)
             shown = ", ".join(f"{flag} {count}" for flag, count in flags.most_common() if flag != "wild_runs")
             print(f"{name:28} {figures}   {shown}", flush=True)
 

@@ -11,6 +11,7 @@ from typing import Any
 
 from focuskit.cli.progress import print_answer, print_next, print_written
 from focuskit.cli.sources import find_drift, read_log, read_source, refuse_overwriting, source_words
+from focuskit.core.errors import FocuskitError
 from focuskit.core.flags import describe
 from focuskit.core.optics import decimals_of
 from focuskit.core.text import plus_minus, text_table, write_whole
@@ -63,6 +64,8 @@ def run_offsets(args: argparse.Namespace) -> int:
 def _predict(drift: Drift, args: argparse.Namespace) -> list[dict[str, Any]]:
     if args.at is None:
         return []
+    if drift.range_c is None:
+        raise FocuskitError(f"--at {args.at:g}: the runs have no temperatures", "log")
     names = [args.filter] if args.filter else [one.filter for one in drift.filters]
     spelled = {(one.filter or "").casefold(): one.filter for one in drift.filters}
     found = []
@@ -114,13 +117,16 @@ def offsets_as_text(
 
 
 def _drift_lines(drift: Drift) -> list[str]:
-    low, high = drift.range_c
     per_c = plus_minus(drift.steps_per_c, drift.steps_per_c_err, True)
     digits = decimals_of(drift.tolerance_steps)
     tolerance = "" if drift.tolerance_steps is None else f"; the tolerance is {drift.tolerance_steps:.{digits}f} steps"
     scatter = "not known" if drift.scatter_steps is None else f"{drift.scatter_steps:.{max(digits, 1)}f} steps"
+    if drift.range_c is None:
+        first = f"Drift      {drift.by_time_sentence()}"
+    else:
+        first = "Drift      {} steps per °C, from {:.1f} to {:.1f} °C".format(per_c, *drift.range_c)
     return [
-        f"Drift      {per_c} steps per °C, from {low:.1f} to {high:.1f} °C",
+        first,
         *([] if drift.steps_per_c is None else [f"           {drift.cooling_sentence()}"]),
         f"Scatter    {scatter} from run to run{tolerance}",
         *([f"Sensors    {drift.sensors_sentence()}"] if drift.sensors else []),
@@ -140,8 +146,8 @@ def _offset_lines(drift: Drift) -> list[str]:
         span = f"{one.range_c[0]:.1f} to {one.range_c[1]:.1f} °C" if one.range_c else "-"
         own = "" if one.steps_per_c is None else f"{one.steps_per_c:+.2f} steps per °C"
         rows.append((f"  {one.filter}", value, str(one.runs), span, own))
-    name = drift.reference_filter
-    title = f"Offsets    position in the filter less position in {name}, at one temperature"
+    when = "temperature" if drift.range_c else "time"
+    title = f"Offsets    position in the filter less position in {drift.reference_filter}, at one {when}"
     return [title, *text_table(rows, right={1, 2})]
 
 
@@ -152,7 +158,7 @@ def _rebuild_line(rebuild: Rebuild) -> str:
 
 
 def _prediction_line(drift: Drift, one: dict[str, Any]) -> str:
-    low, high = drift.range_c
+    low, high = drift.range_c or (-math.inf, math.inf)
     name = f"in {one['filter']} " if one["filter"] else ""
     beyond = "" if low <= one["temperature_c"] <= high else " (outside the range of the runs)"
     return f"Best position {name}at {one['temperature_c']:g} °C: {plus_minus(one['position'], one['err'])}{beyond}"
@@ -182,7 +188,9 @@ def _model_lines(drift: Drift) -> list[str]:
         )
         for model in drift.models
     ]
-    return ["Richer models (AICc against the plain one; taken if well below 0)", *text_table(rows, right={1})]
+    return ["Richer models (AICc against the plain one; taken if well below 0)"] * bool(rows) + text_table(
+        rows, right={1}
+    )
 
 
 def _advice_lines(drift: Drift) -> list[str]:

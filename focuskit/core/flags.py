@@ -288,6 +288,13 @@ _add(
     "Choose another with --rig-name.",
 )
 _add(
+    "no_thermometer",
+    "No temperatures are logged: offsets come from runs close in time, and what focus may have drifted by between them "
+    "is in their errors.",
+    "Take runs in the filters right after one another; a log of the nearest weather station, with --temps, gives the "
+    "drift with temperature.",
+)
+_add(
     "temperature_missing",
     "Runs without a temperature were set aside.",
     "Fill it in, or give a log with --temps.",

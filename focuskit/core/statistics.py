@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -25,6 +25,12 @@ def robust_scatter(values: ArrayLike) -> float:
     finite = value[np.isfinite(value)]
     # Not by scipy: its checks take ten times as long as the two medians.
     return float(np.median(np.abs(finite - np.median(finite)))) / _NORMAL_MAD if finite.size else math.nan
+
+
+def median_of(values: Iterable[float | None]) -> float | None:
+    """Return the median of what is known; None where nothing is."""
+    known = [value for value in values if value is not None]
+    return float(np.median(known)) if known else None
 
 
 def as_sigma(chance: float) -> float:

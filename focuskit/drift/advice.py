@@ -22,8 +22,10 @@ def advise(drift: Drift) -> tuple[Advice, ...]:
 
     Every filter is tried at the cold end, the middle and the warm end of the range (`LEAST_RANGE_C` at least). The set
     that most lowers the summed variance of the offsets and of the drift over half the range is taken, unless it lowers
-    it by less than `WORTH_WHILE`.
+    it by less than `WORTH_WHILE`. None without temperatures.
     """
+    if drift.range_c is None:
+        return ()
     place = len(drift.filters) - 1
     scatter = _scatter(drift)
     wide = np.append(np.full(place, OFFSET_PRIOR * scatter), DRIFT_PRIOR * scatter)

@@ -105,7 +105,7 @@ def _hangs_on_gap(season: Season, columns: Array) -> bool:
     return alone is None or alone > GAP_CARRIES * (err or math.inf)
 
 
-def _apart(season: Season) -> bool:
+def is_apart(season: Season) -> bool:
     """Whether a filter shares no night with the reference, nor with a filter that does, and so on."""
     together = np.zeros((season.filters, season.block[-1] + 1), dtype=bool)
     together[season.filter_index, season.block] = True
@@ -137,7 +137,7 @@ def flag_season(drift: Drift, season: Season, disputed: set[str | None]) -> list
         "scatter_over_tolerance": bool(scatter and tolerance and scatter > tolerance),
         "shifts_assumed": len(drift.used) > 1 and season.block[-1] - season.stretch[-1] < FEWEST_SHIFTS,
         "focus_wanders": drift.fit.walk_shown > WALK_IS_SHOWN,
-        "no_shared_night": _apart(season),
+        "no_shared_night": is_apart(season),
         "mixed_runs": len(drift.used) >= FEWEST_RUNS and _looks_mixed(drift, season, found),
     }
     return [_TAKEN[model.name] for model in drift.models if model.taken] + [

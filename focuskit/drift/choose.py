@@ -18,6 +18,8 @@ from focuskit.drift.linear import Array
 from focuskit.drift.result import SetAside
 from focuskit.drift.season import Season, near_log
 
+# With fewer of the runs the drift with temperature hardly shows, and offsets come from runs close in time (chosen).
+_WITH_TEMPERATURE = 1.0 / 3.0
 # Luminance is the reference where it has as many: fewer could be outliers together (chosen).
 _ENOUGH = 3
 
@@ -32,6 +34,8 @@ def choose_runs(
 ) -> tuple[list[LoggedRun], list[SetAside], list[str]]:
     """Split runs into those of one rig that can be used, in order of time, and the rest; and flags.
 
+    Those without a temperature cannot, unless most have none.
+
     Raises
     ------
     FocuskitError
@@ -45,15 +49,21 @@ def choose_runs(
     if rig is None and counts:
         # Runs that name no rig may be of any: they are never preferred to those of a named one.
         rig = max(counts, key=lambda name: (name is not None, counts[name]))
+    if log is not None:
+        filled = [
+            run if run.temperature_c is not None else replace(run, temperature_c=near_log(unix_s(run.time), *log))
+            for run in runs
+        ]
+        raised += ["temperature_from_log"] if filled != list(runs) else []
+        runs = filled
     has_filters = any(run.filter for run in runs if run.rig == rig)
+    warm = [run.temperature_c is not None for run in runs if _why_not(run, rig, has_filters, heat=False) is None]
+    heat = sum(warm) >= _WITH_TEMPERATURE * len(warm) > 0.0
     chosen: list[LoggedRun] = []
     aside: list[SetAside] = []
     seen: set[tuple[datetime, str | None, float | None]] = set()
     for run in sorted(runs, key=lambda one: one.time):
-        if run.temperature_c is None and log is not None:
-            run = replace(run, temperature_c=near_log(unix_s(run.time), *log))
-            raised += ["temperature_from_log"] if run.temperature_c is not None else []
-        reason = _why_not(run, rig, has_filters)
+        reason = _why_not(run, rig, has_filters, heat)
         same = (run.time, run.filter, run.position)
         if reason is None and same in seen:
             reason = Reason("repeated", "the same run as the one before")
@@ -65,8 +75,7 @@ def choose_runs(
     if not chosen:
         reasons = "; ".join(dict.fromkeys(str(one.reason) for one in aside)) or "the table is empty"
         raise FocuskitError(
-            f"no logged run can be used ({reasons}); log good runs with position and temperature",
-            "log" if any(one.reason.code == "no_temperature" for one in aside) else None,
+            f"no logged run can be used ({reasons}); log good runs with their position, and temperature if it is known",
         )
     codes = {one.reason.code for one in aside}
     raised += ["temperature_missing"] if "no_temperature" in codes else []
@@ -74,15 +83,15 @@ def choose_runs(
     return chosen, aside, raised
 
 
-def _why_not(run: LoggedRun, rig: str | None, has_filters: bool) -> Reason | None:
-    """Return why a run cannot be used, None where it can."""
+def _why_not(run: LoggedRun, rig: str | None, has_filters: bool, heat: bool) -> Reason | None:
+    """Return why a run cannot be used, None where it can; with ``heat`` it needs a temperature."""
     if run.rig != rig:
         return Reason("other_rig", f"of another rig: {run.rig}" if run.rig else "its rig is not told")
     if run.excluded:
         return Reason("excluded", "excluded by hand")
     if run.position is None or run.verdict == "failed":
         return Reason("no_position", "no best position")
-    if run.temperature_c is None:
+    if heat and run.temperature_c is None:
         return Reason("no_temperature", "no temperature")
     if problem := run.problem():
         return Reason("out_of_range", problem)

@@ -21,8 +21,10 @@ from threadpoolctl import threadpool_limits
 from focuskit.core.flags import check
 from focuskit.core.logged import LoggedRun
 from focuskit.core.reasons import Reason
+from focuskit.core.statistics import median_of
 from focuskit.core.text import two_digits
 from focuskit.drift.advice import advise
+from focuskit.drift.by_time import fit_by_time
 from focuskit.drift.checks import FEWEST_SHIFTS, flag_season, flag_slopes
 from focuskit.drift.choose import choose_runs, filter_key, filter_names, make_season, unix_s
 from focuskit.drift.linear import Array, Integers
@@ -87,7 +89,8 @@ def fit_drift(
     Parameters
     ----------
     runs : iterable of LoggedRun
-        In any order. Failed and excluded runs, and those without position or temperature, are set aside.
+        In any order. Failed and excluded runs, and those without position or temperature, are set aside; where two
+        thirds have no temperature, all are used without it, and offsets come from runs close in time.
     rig : str, optional
         Use the runs of this rig; by default of the one with the most runs.
     reference_filter : str, optional
@@ -109,8 +112,13 @@ def fit_drift(
     chosen, aside, raised = choose_runs(list(runs), rig, temperatures)
     names = filter_names(chosen, reference_filter)
     season = make_season(chosen, names, temperatures)
-    plain = Terms(round(float(np.median(season.temperature_c)), 1))
     marks = np.searchsorted(season.time_s, [unix_s(moment) for moment in rebuilds])
+    if any(run.temperature_c is None for run in chosen):
+        with threadpool_limits(limits=1, user_api="blas"):
+            known = tolerance_steps or median_of(run.tolerance_steps for run in chosen)
+            inside = marks[(marks > 0) & (marks < len(chosen))]
+            return fit_by_time(chosen, names, season.cut(inside), known, raised, aside)
+    plain = Terms(round(float(np.median(season.temperature_c)), 1))
     # The columns are few: threads of linear algebra wait for one another, and took four times the CPU time.
     with threadpool_limits(limits=1, user_api="blas"):
         cut, terms, weighed = _rebuilds_and_terms(season, plain, np.unique(marks).astype(np.intp), search_rebuilds)
@@ -150,7 +158,6 @@ def _drift(
     """Put together what the final fit says by itself."""
     fit = solved.fit
     free = len(used) - fit.likely.rank
-    tolerances = [run.tolerance_steps for run in used if run.tolerance_steps is not None]
     steps_per_c, steps_per_c_err = solved.tell(fit.contrast(np.arange(len(fit.coefficients)) == len(names) - 1))
     return Drift(
         rig=rig,
@@ -164,7 +171,7 @@ def _drift(
         scatter_steps=math.sqrt(float(np.sum(fit.residuals**2)) / free) if free > 0 else None,
         extra_scatter_steps=math.sqrt(solved.extra) if solved.has_error else None,
         night_scatter_steps=fit.typical_shift,
-        tolerance_steps=float(np.median(tolerances)) if tolerances else None,
+        tolerance_steps=median_of(run.tolerance_steps for run in used),
         used=used,
         residuals_steps=fit.residuals,
         set_aside=(),

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from focuskit.core.errors import FocuskitError
 from focuskit.core.logged import LoggedRun
 from focuskit.core.picture import WHOLE, Axis, Band, Layer, Line, Panel, Picture, Points, Text, axis_of, series
 from focuskit.core.text import number, plain_text, plus_minus, two_digits
@@ -17,7 +18,9 @@ MOST_MARKS = 1200  # of one picture: more would make a page slow
 
 
 def drift_picture(drift: Drift) -> Picture:
-    """Describe position against temperature, offsets and rebuilds taken out."""
+    """Describe position against temperature, offsets and rebuilds taken out; without temperatures against time."""
+    if drift.range_c is None:
+        return _by_time_picture(drift)
     celsius = np.array([run.temperature_c for run in drift.used], float)
     height = drift.change_with_temperature(celsius) + drift.residuals_steps
     layers: list[Layer] = [*run_points(drift, celsius, height)]
@@ -30,6 +33,28 @@ def drift_picture(drift: Drift) -> Picture:
     label = f"Best position against temperature, offsets and rebuilds taken out: {per_c} steps per °C."
     title = "Focus against temperature, offsets and rebuilds taken out"
     return Picture(title, label, axis_of("temperature (°C)", celsius, 0.04), (Panel(y, tuple(layers), 250.0),))
+
+
+def _by_time_picture(drift: Drift) -> Picture:
+    """Describe position against the time of night, offsets and the base of each night taken out."""
+    found = drift.by_time
+    if found is None:
+        raise FocuskitError("the drift has neither temperatures nor times of night")
+    grid = np.linspace(found.hours.min(), found.hours.max(), 61)
+    curve = found.steps_per_h * grid + found.bend_steps_per_h2 * grid**2
+    name = f"mean of the nights, {number(found.steps_per_h, 2)} steps per hour in the middle"
+    y = axis_of("position less that in the middle of its night (steps)", found.moved_steps, 0.08)
+    per_h = plus_minus(found.steps_per_h, found.err).replace("-", "−")
+    label = f"Best position against the time of night, offsets taken out: {per_h} steps per hour in the middle."
+    x = axis_of(f"hours from {clock_word(found.middle_h)} UTC", found.hours, 0.04)
+    layers: tuple[Layer, ...] = (Line(grid, curve, name=name), *run_points(drift, found.hours, found.moved_steps))
+    return Picture("Focus against the time of night, offsets taken out", label, x, (Panel(y, layers, 250.0),))
+
+
+def clock_word(hour: float) -> str:
+    """Return an hour of the day as hh:mm."""
+    minutes = round(60.0 * hour) % 1440
+    return f"{minutes // 60:02d}:{minutes % 60:02d}"
 
 
 def run_points(drift: Drift, x: np.ndarray, y: np.ndarray) -> list[Points]:
@@ -58,7 +83,8 @@ def run_words(run: LoggedRun) -> str:
 
 def _tip(run: LoggedRun, off: float) -> str:
     position = plus_minus(run.position, run.position_err).removesuffix(" ± ?")
-    facts = f"{run.temperature_c:.1f} °C\nposition {position}\n{off:+.1f} steps off the drift".replace("-", "−")
+    heat = "" if run.temperature_c is None else f"{run.temperature_c:.1f} °C\n"
+    facts = f"{heat}position {position}\n{off:+.1f} steps off the drift".replace("-", "−")
     return f"{run_words(run)}\n{facts}"
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, fields
 from datetime import datetime
 
 import numpy as np
@@ -14,12 +14,12 @@ from focuskit.core.optics import decimals_of
 from focuskit.core.picture import Picture
 from focuskit.core.reasons import Reason
 from focuskit.core.svg import draw_svg
-from focuskit.core.text import html_table, plus_minus
+from focuskit.core.text import html_table, plus_minus, two_digits
 from focuskit.core.times import format_time
 from focuskit.drift.linear import Array
 from focuskit.drift.models import Weighed
 from focuskit.drift.others import LOG, OTHER, OWN, Follows, Sensor
-from focuskit.drift.pictures import drift_picture, offsets_picture, residuals_picture
+from focuskit.drift.pictures import clock_word, drift_picture, offsets_picture, residuals_picture
 from focuskit.drift.scatter import AveragedFit
 from focuskit.drift.season import Terms
 
@@ -79,6 +79,40 @@ class Rebuild:
     evidence: float | None
 
 
+@dataclass(frozen=True)
+class ByTime:
+    """How focus moves with the time of night, where no temperature is known; raising positions count as positive.
+
+    Attributes
+    ----------
+    middle_h : float
+        Time of day (UTC hours) about which the runs lie.
+    steps_per_h, err : float
+        Slope of the mean curve of all nights there, and its error.
+    bend_steps_per_h2 : float
+        Half of how much the slope changes in an hour.
+    night_spread_steps_per_h : float
+        Standard deviation of the slopes of single nights about it.
+    walk_steps_per_root_h : float
+        Random walk of focus beside them.
+    hours, moved_steps : (n,) arrays
+        Of the used runs: hours from ``middle_h``, and position less the base of the night and the offset.
+    """
+
+    middle_h: float
+    steps_per_h: float
+    err: float
+    bend_steps_per_h2: float
+    night_spread_steps_per_h: float
+    walk_steps_per_root_h: float
+    hours: Array = field(compare=False)
+    moved_steps: Array = field(compare=False)
+
+    def to_json(self) -> dict[str, float]:
+        """Return the numbers, without those of single runs."""
+        return {one.name: getattr(self, one.name) for one in fields(self) if one.compare}
+
+
 @dataclass(frozen=True, repr=False)
 class Drift:
     """What the logged runs tell of drift and offsets.
@@ -92,8 +126,8 @@ class Drift:
         Temperature at which offsets hold, should filters drift differently.
     steps_per_c, steps_per_c_err : float or None
         Change of best position per °C of warming.
-    range_c : (float, float)
-        Coldest and warmest run used.
+    range_c : (float, float) or None
+        Coldest and warmest run used; None without temperatures.
     filters : tuple of FilterOffset
         The reference first.
     rebuilds : tuple of Rebuild
@@ -101,7 +135,7 @@ class Drift:
         Standard deviation of the used runs about the model.
     extra_scatter_steps : float or None
         What of it the runs' own errors do not explain.
-    night_scatter_steps : float
+    night_scatter_steps : float or None
         Standard deviation of the shifts from night to night: the median of what the runs and the prior leave open.
     tolerance_steps : float or None
         Median tolerance of the runs.
@@ -121,6 +155,8 @@ class Drift:
         How well focus follows each, where the runs have the temperatures of several.
     follows : tuple of Follows
         What is left along the altitude and the side of the pier, where the runs know them.
+    by_time : ByTime or None
+        How focus moves with the time of night, where the runs have no temperatures.
     """
 
     rig: str | None
@@ -128,12 +164,12 @@ class Drift:
     reference_c: float
     steps_per_c: float | None
     steps_per_c_err: float | None
-    range_c: tuple[float, float]
+    range_c: tuple[float, float] | None
     filters: tuple[FilterOffset, ...]
     rebuilds: tuple[Rebuild, ...]
     scatter_steps: float | None
     extra_scatter_steps: float | None
-    night_scatter_steps: float
+    night_scatter_steps: float | None
     tolerance_steps: float | None
     used: tuple[LoggedRun, ...]
     residuals_steps: Array = field(compare=False)
@@ -145,6 +181,7 @@ class Drift:
     fit: AveragedFit = field(compare=False)
     sensors: tuple[Sensor, ...] = ()
     follows: tuple[Follows, ...] = ()
+    by_time: ByTime | None = None
 
     def to_json(self) -> dict[str, object]:
         """Return the object of schema ``focuskit.offsets/1``."""
@@ -160,9 +197,10 @@ class Drift:
             "temperature": {
                 "steps_per_c": self.steps_per_c,
                 "err": self.steps_per_c_err,
-                "range_c": list(self.range_c),
-                "reference_c": self.reference_c,
+                "range_c": list(self.range_c) if self.range_c else None,
+                "reference_c": self.reference_c if self.range_c else None,
             },
+            "time_of_night": self.by_time.to_json() if self.by_time else None,
             "filters": [
                 {"filter": f.filter, "offset_steps": f.offset_steps, "err": f.err, "runs": f.runs,
                  "range_c": list(f.range_c) if f.range_c else None, "steps_per_c": f.steps_per_c}
@@ -204,7 +242,17 @@ class Drift:
         aside = f"{len(self.set_aside)} runs set aside; rebuilds: {rebuilds}; flags: {flags}"
         return f"{self._title()}{offsets}\n  {aside}"
 
+    def by_time_sentence(self) -> str:
+        """Say how focus moves with the time of night, empty where temperatures say more."""
+        found = self.by_time
+        if found is None:
+            return ""
+        way = f"{plus_minus(found.steps_per_h, found.err, True)} steps per hour at {clock_word(found.middle_h)} UTC"
+        return f"{way} in the mean; single nights differ by {two_digits(found.night_spread_steps_per_h)}"
+
     def _title(self) -> str:
+        if self.by_time:
+            return f"{self.rig or 'Unnamed rig'}: {self.by_time_sentence()}, from {len(self.used)} runs"
         drift = plus_minus(self.steps_per_c, self.steps_per_c_err)
         return f"{self.rig or 'Unnamed rig'}: {drift} steps per °C, from {len(self.used)} runs"
 
@@ -273,6 +321,8 @@ class Drift:
             If there is no run in the filter.
         """
         of_columns = self.columns_at(filter_name, temperature_c)
+        if self.by_time:
+            return None, None
         bases = np.zeros(len(self.fit.likely.bases))
         past = sum(time is None or r.time <= time for r in self.rebuilds)
         bases[past] = 1.0

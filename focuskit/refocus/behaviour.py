@@ -15,6 +15,7 @@ from focuskit.core.flags import check
 from focuskit.core.logged import LoggedRun
 from focuskit.core.optics import TOLERATED_GROWTH, Rig, wing_slope
 from focuskit.core.ranges import what_is_wrong
+from focuskit.core.statistics import median_of
 from focuskit.drift import Drift
 from focuskit.refocus.night_plan import NAMELESS
 from focuskit.refocus.random_walk import split_scatter
@@ -252,12 +253,6 @@ def _usual_run_s(filter_name: str, table: FilterTable) -> float:
     return USUAL_FRAMES * (table.kind(filter_name).focus_exposure_s + OVERHEAD_S)
 
 
-def median_of(values: Sequence[float | None]) -> float | None:
-    """Median of what is known; None where nothing is."""
-    known = [v for v in values if v is not None]
-    return float(np.median(known)) if known else None
-
-
 def _drift_of(drift: Drift | None, known: Known, usual: float) -> tuple[float, float]:
     """Steps per °C and their error; runs that say less than what is usual are weighed with it."""
     if known.steps_per_c is not None:
@@ -273,7 +268,7 @@ def _drift_of(drift: Drift | None, known: Known, usual: float) -> tuple[float, f
 
 def _bend_of(drift: Drift) -> Bend | None:
     """The part of a learned drift that is no straight line: three points of it settle a parabola."""
-    if drift.steps_per_c is None:
+    if drift.steps_per_c is None or drift.range_c is None:
         return None
     low, _, high = drift.change_with_temperature(drift.reference_c + np.array([-1.0, 0.0, 1.0]))
     square, slope = (high + low) / 2.0, (high - low) / 2.0

@@ -13,6 +13,7 @@ from focuskit.core.flags import check
 from focuskit.core.logged import LoggedRun
 from focuskit.core.optics import TOLERATED_GROWTH, Rig, decimals_of
 from focuskit.core.picture import Panel, Picture, Points, axis_of
+from focuskit.core.statistics import median_of
 from focuskit.core.svg import draw_svg
 from focuskit.core.text import html_table
 from focuskit.drift import Drift
@@ -23,7 +24,6 @@ from focuskit.refocus.behaviour import (
     FocusBehaviour,
     Known,
     learn_behaviour,
-    median_of,
     tolerance_steps,
 )
 from focuskit.refocus.night_plan import NAMELESS

@@ -47,6 +47,8 @@ def drift_sentence(drift: Drift) -> str:
     """Return the answer in one sentence."""
     per_c = plus_minus(drift.steps_per_c, drift.steps_per_c_err).replace("-", "−")
     first = "The runs do not tell a drift with temperature yet"
+    if drift.by_time:
+        first = f"Without temperatures: focus moves by {drift.by_time_sentence()}".replace("-", "−")
     if drift.steps_per_c is not None:
         first = f"Best focus moves by {per_c} steps per °C"
     others = drift.filters[1:]
@@ -60,9 +62,13 @@ def drift_sentence(drift: Drift) -> str:
 
 
 def _more_sentences(drift: Drift) -> list[str]:
-    low, high = drift.range_c
     dates = [run.time for run in drift.used]
-    out = [f"Learned from {len(drift.used)} runs between {number(low, 1)} and {number(high, 1)} °C, "
+    heat = (
+        "between {} and {} °C".format(*(number(c, 1) for c in drift.range_c))
+        if drift.range_c
+        else "without temperatures"
+    )
+    out = [f"Learned from {len(drift.used)} runs {heat}, "
            f"{min(dates):%Y-%m-%d} to {max(dates):%Y-%m-%d}; {len(drift.set_aside)} set aside."]  # fmt: skip
     if drift.steps_per_c is not None:
         out.append(drift.cooling_sentence())
@@ -90,7 +96,7 @@ def _row(drift: Drift, i: int) -> dict[str, Any]:
 
 def _positions(drift: Drift) -> dict[str, Any] | None:
     """Return best positions by filter over the temperatures of the runs, a dozen columns at most."""
-    if drift.steps_per_c is None:
+    if drift.steps_per_c is None or drift.range_c is None:
         return None
     low, high = np.ceil(drift.range_c[0]), np.floor(drift.range_c[1])
     if high < low:
