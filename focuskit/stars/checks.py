@@ -28,6 +28,9 @@ OWN_BLOCK = 0.75  # of a block's side: a peak is at the middle of a block, so fa
 _LONG, _HARDLY_LONG, _MORE_LIGHT, _SOME_LIGHT = 0.2, 0.1, 0.12, 0.03
 # Chosen: what the optics draw out over the field is no trail; six sigma of it, and 0.04 that the noise may add.
 _ELLIPTICITY_SIGMA, _ELLIPTICITY_ERR = 6.0, 0.04
+# In half-flux diameters; chosen. Pieces of a spike or trail have their neighbours within two of them, on its very line;
+# of smeared stars four diameters apart one in 40 has two others within that strip.
+_ROW_REACH, _BESIDE_ROW = 4.0, 0.25
 # Chosen: a third of the stars or fewer have no neighbour's light, even in a dense field; of the light beyond, 0.3 of
 # what is usual may differ from star to star, as wings do.
 _UNDISTURBED_PERCENT, _WINGS_DIFFER = 30, 0.3
@@ -126,6 +129,24 @@ def drawn_out(
     excess = light_beyond - usual - _OUTLYING / np.maximum(snr, 1.0)
     long |= (ellipticity > _HARDLY_LONG) & (excess > _MORE_LIGHT)
     return long, excess > _SOME_LIGHT + _WINGS_DIFFER * (usual - 1.0)
+
+
+def in_a_row(x: np.ndarray, y: np.ndarray, ellipticity: np.ndarray, angle_deg: np.ndarray, size: float) -> np.ndarray:
+    """Tell what is drawn out along the line on which its neighbours lie, as pieces of spikes and trails are.
+
+    They may outnumber the stars, so that their ellipticity is the usual one. Where all stars are smeared few have two
+    others so near in just that direction.
+    """
+    cos, sin = np.cos(np.radians(angle_deg)), np.sin(np.radians(angle_deg))
+    lined_up = np.zeros(x.size, bool)
+    tree = cKDTree(np.stack([x, y], axis=1))
+    for k in np.flatnonzero(ellipticity > _LONG):
+        near = np.array(tree.query_ball_point((x[k], y[k]), _ROW_REACH * size), int)
+        near = near[ellipticity[near] > _HARDLY_LONG]
+        dx, dy = x[near] - x[k], y[near] - y[k]
+        along, beside = dx * cos[k] + dy * sin[k], dy * cos[k] - dx * sin[k]
+        lined_up[k] = np.sum((np.abs(along) > 0.5 * size) & (np.abs(beside) < _BESIDE_ROW * size)) >= 2
+    return lined_up
 
 
 def outlying(values: np.ndarray, sample: np.ndarray, own: np.ndarray | float, sigma: float = _OUTLYING) -> np.ndarray:

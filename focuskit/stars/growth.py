@@ -64,7 +64,7 @@ def fit_growth(sums: RadialSums, flux: np.ndarray, noise: float, radius: float) 
     pedestal : float
         Surface brightness of starlight that was taken for sky, per element and per aperture flux.
     error : float
-        Standard deviation of the growth, from how the stars differ.
+        Standard deviation of the growth, from how the stars differ and from the noise.
     """
     edges = _EDGES[_EDGES * radius <= sums.step * sums.flux.shape[1]]
     within = np.stack([sums.at(np.full(flux.size, r)) for r in edges * radius], axis=1) / flux[:, None]
@@ -75,7 +75,12 @@ def fit_growth(sums: RadialSums, flux: np.ndarray, noise: float, radius: float) 
     count = flux.size
     if count < _LEAST_STARS:
         return growth, pedestal / radius**2, CROWDED_GROWTH_ERR
-    variance = count / (count - 1) * float(np.sum((parts @ response) ** 2))
+    differ = count / (count - 1) * float(np.sum((parts @ response) ** 2))
+    # Few stars may agree by chance, above all where one outweighs the others; the noise of the pixels, and that of the
+    # ring which the sky was taken from, is there all the same.
+    area, ring = math.pi * np.diff(edges**2), math.pi * (RING_RADII[1] ** 2 - RING_RADII[0] ** 2)
+    by_noise = noise_error**2 * float(response**2 @ area + (response @ area) ** 2 / ring)
+    variance = max(differ, by_noise)
     share = 1.0 / (1.0 + variance / _USUAL_ERR**2)
     growth = share * growth + (1.0 - share) * usual_growth()
     return growth, pedestal / radius**2, _USUAL_ERR * math.sqrt(1.0 - share)
