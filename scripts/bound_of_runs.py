@@ -10,9 +10,11 @@ spherical aberration but that it is 0.03 waves rms among telescopes.
 from __future__ import annotations
 
 import argparse
+import math
+from collections.abc import Sequence
 
 import numpy as np
-from position_bound import position_bound
+from position_bound import optics_moves, position_bound
 
 from focuskit.core.workers import Workers
 from focuskit.frames import RigFile, read_rig_file
@@ -20,22 +22,30 @@ from focuskit.night import RunResult, analyse
 from focuskit.waves import stack_frames, stack_tasks, star_weights
 from focuskit.waves.fit import SPHERICAL_PRIOR
 from focuskit.waves.stack import FrameProfile
+from focuskit.waves.unknown import _PRIOR_ERRS
 
 
-def bounds(run: RunResult, pool: Workers) -> tuple[float, float, float] | None:
-    """Return the three bounds of a run in steps; None without a profile fit."""
+def stacked_with_seeing(run: RunResult, pool: Workers) -> list[tuple[FrameProfile, float]]:
+    """Return the stacked profiles of the frames in use, and their seeing in µm; none without a profile fit."""
     fit = run.profile
     if fit is None:
-        return None
+        return []
     weights = star_weights(run.frames, run.match)
     tasks = stack_tasks(run.frames, run.match, run.sizes.hfd_px, weights)
     seeing = {k: frame.seeing_um for k, frame in zip(run.profile_frames, fit.frames, strict=True) if frame.used}
     profiles = stack_frames([task for _, task in tasks], pool)
-    stacked = [
+    return [
         (one, seeing[k])
         for (k, _), one in zip(tasks, profiles, strict=True)
         if isinstance(one, FrameProfile) and seeing.get(k)
     ]
+
+
+def bounds(run: RunResult, pool: Workers) -> tuple[float, float, float] | None:
+    """Return the three bounds of a run in steps; None without a profile fit."""
+    fit, stacked = run.profile, stacked_with_seeing(run, pool)
+    if fit is None:
+        return None
 
     def bound(scatter: float | None, spherical_err: float) -> float:
         return position_bound(
@@ -45,6 +55,30 @@ def bounds(run: RunResult, pool: Workers) -> tuple[float, float, float] | None:
         )  # fmt: skip
 
     return bound(None, 0.0), bound(fit.seeing_scatter, 0.0), bound(fit.seeing_scatter, SPHERICAL_PRIOR[1])
+
+
+def bounds_of_night(runs: Sequence[RunResult], free: tuple[bool, bool], pool: Workers) -> list[float]:
+    """Return the bound of each run with nothing known of the aberration, and of the optics only what all runs show.
+
+    ``free`` says whether the focal ratio and the obstruction are not known; the rigs of the runs are the true ones. A
+    wide prior of the two is counted as what is known before.
+    """
+    alone, moves, known = [], [], np.diag([_PRIOR_ERRS[k] ** -2 for k in (0, 1)])
+    for run in runs:
+        least = bounds(run, pool)
+        if least and run.profile:
+            stacked = stacked_with_seeing(run, pool)
+            move, shown = optics_moves(
+                [one for one, _ in stacked], run.rig, run.wavelength_nm / 1e3, run.profile, [s for _, s in stacked]
+            )
+            alone.append(least[2])
+            moves.append(move)
+            known += shown
+    chosen = [k for k in (0, 1) if free[k]]
+    covariance = np.linalg.inv(known[np.ix_(chosen, chosen)])
+    return [
+        math.sqrt(own**2 + move[chosen] @ covariance @ move[chosen]) for own, move in zip(alone, moves, strict=True)
+    ]
 
 
 def main() -> None:
