@@ -10,7 +10,8 @@ from scipy.ndimage import uniform_filter
 
 from focuskit.core.matrix import cell_masks
 from focuskit.frames import Pixels
-from focuskit.stars.detect import LEAST_BESIDE, BlockImage, clipped_means, pyramid, sum_blocks
+from focuskit.stars.detect import BlockImage, clipped_means, pyramid, sum_blocks
+from focuskit.stars.hot import LEAST_BESIDE
 from focuskit.stars.stamps import cut_stamps
 
 # In half-flux diameters, one of which is the radius of the flux aperture. Chosen: a stamp shows the light that goes on
@@ -164,7 +165,7 @@ def star_stamps(
         if image.pixels.scale != 1.0:
             raw *= np.float32(image.pixels.scale)
         raw += (image.pixels.zero - sky[part]).astype(np.float32)[:, None, None]
-        _clean(raw, image.pixel_noise, image.pixels.share, image.undersampled)
+        _clean(raw, image.pixel_noise, image.pixels.share, image.blocks.sky_beside if image.undersampled else None)
         if image.pixels.sites:
             raw *= _counted(image, column[part], row[part], half * bins + bins // 2)
         stamps[part] = _sum_squares(raw[:, : size * bins, : size * bins], bins)
@@ -210,14 +211,25 @@ def _sum_squares(stamps: np.ndarray, side: int) -> np.ndarray:
     return sums
 
 
-def _clean(stamps: np.ndarray, noise: float, share: int, undersampled: bool) -> None:
+def _clean(stamps: np.ndarray, noise: float, share: int, sky_beside: float | None) -> None:
     """Replace, in place, pixels that stand out of their neighbours as no star of this size can.
 
-    With a matrix of colours the nearest of the same colour count: green ones lie on the diagonals.
+    With a matrix of colours the nearest of the same colour count: green ones lie on the diagonals. Where stars are
+    undersampled, pixels with some light right beside them stay, of whatever colour; ``sky_beside`` is the sky of those.
     """
-    near = ((-1, 0), (1, 0), (0, -1), (0, 1)) if share == 1 else ((-1, -1), (1, 1), (-1, 1), (1, -1))
-    rows, columns = stamps.shape[1:]
     inner = stamps[:, 1:-1, 1:-1]
+    around = _mean_of_four(stamps, diagonal=share > 1)
+    hot = inner - around > np.float32(8.0 * noise) + _HOTTEST[share] * np.maximum(around, 0.0)
+    if sky_beside is not None:
+        beside = around if share == 1 else _mean_of_four(stamps, diagonal=False) - np.float32(sky_beside)
+        hot &= beside < LEAST_BESIDE * inner + np.float32(noise)
+    inner[hot] = around[hot]
+
+
+def _mean_of_four(stamps: np.ndarray, diagonal: bool) -> np.ndarray:
+    """Return the mean of the neighbours of all pixels but the outermost: those in line, or on the diagonals."""
+    near = ((-1, -1), (1, 1), (-1, 1), (1, -1)) if diagonal else ((-1, 0), (1, 0), (0, -1), (0, 1))
+    rows, columns = stamps.shape[1:]
     first, second, third, last = (
         stamps[:, 1 + down : rows - 1 + down, 1 + right : columns - 1 + right] for down, right in near
     )
@@ -225,10 +237,7 @@ def _clean(stamps: np.ndarray, noise: float, share: int, undersampled: bool) -> 
     around += third
     around += last
     around *= np.float32(0.25)
-    hot = inner - around > np.float32(8.0 * noise) + _HOTTEST[share] * np.maximum(around, 0.0)
-    if undersampled:
-        hot &= around < LEAST_BESIDE * inner + np.float32(noise)
-    inner[hot] = around[hot]
+    return around
 
 
 def peak_adu(image: PreparedImage, x0: np.ndarray, y0: np.ndarray, size: float) -> np.ndarray:

@@ -13,22 +13,22 @@ import numpy as np
 from scipy.interpolate import CubicHermiteSpline
 
 from focuskit.frames import Pixels
+from focuskit.stars.hot import (
+    LEAST_BESIDE,
+    MAD_TO_SIGMA,
+    brightest_alone,
+    hot_blocks,
+    replace_by_neighbours,
+    robust_sigma,
+)
 from focuskit.stars.lines import remove_lines
 
-MAD_TO_SIGMA = 1.482602218505602  # of a normal law: 1 / Φ⁻¹(3/4)
 # Least and greatest side of a sky cell. Chosen: several times as wide as a donut, and narrow against vignetting.
 CELL_PX = (64, 256)
 # Of the 1.6 million boxes of a frame of 26 megapixels noise alone lifts 0.002 above six sigma, half of one above five.
 PEAK_SIGMA = 6.0
-# The mean of the four pixels next to the brightest one of a star of HFD 1.0 px has 0.05 of its height or more (GalSim).
-LEAST_BESIDE = 0.04
 _CHUNK_ROWS = 64  # rows summed at a time: the working set stays in the cache
 _SEARCH_LIMIT = 4000  # peaks considered at the most; chosen: the 300 that are measured are among the first of them
-_SAMPLE = 20_000  # elements that tell the noise: to half a per cent
-# Of a block's light, which one pixel has. Chosen: of a star with a width of 1.5 pixels at half maximum, at worst, even
-# and odd columns differ by a third; two green pixels, one diagonal apart, by four fifths.
-_HOT, _HOT_MATRIX = 0.35, 0.8
-_FEW_OTHERS = 5e-4  # chosen: what has fewer values unlike the rest shows no stars; a dozen stars make ten times as many
 
 
 @dataclass(frozen=True)
@@ -72,6 +72,8 @@ class BlockImage:
         square root of `Pixels.share` times as much.
     lines : ndarray of bool, shape (rows, columns), or None
         Blocks on straight lines and steps of the sensor, which are filled from beside them.
+    sky_beside : float
+        By how much the sky of a pixel's four neighbours in line is brighter than its own: of other colours in a matrix.
     """
 
     level: np.ndarray
@@ -79,6 +81,7 @@ class BlockImage:
     sky: SkyMap
     noise: float
     lines: np.ndarray | None = None
+    sky_beside: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -115,25 +118,28 @@ def sum_blocks(pixels: Pixels, undersampled: bool = False) -> BlockImage:
     Where stars are ``undersampled``, only pixels with next to no light in their neighbours are hot.
     """
     side = max(block_side(pixels.raw.shape), 2 if pixels.sites else 1)
+    sky_beside = 0.0
     if side == 1:
         sums, hot = _single_pixels(pixels, undersampled)
     else:
         sums, difference = _summed(pixels, side)
-        hot = _hot_blocks(sums, difference, _HOT_MATRIX if pixels.sites else _HOT)
+        hot = hot_blocks(sums, difference, matrix=bool(pixels.sites))
         if undersampled:
-            hot = hot[_brightest_alone(pixels, hot, sums.shape[1], side)]
-    _replace_by_neighbours(sums, hot)
+            alone, sky_beside = brightest_alone(pixels, hot, sums.shape[1], side)
+            hot = hot[alone]
+    replace_by_neighbours(sums, hot)
     mesh = _sky_mesh(sums, side)
     sums -= _spread(mesh, sums.shape)
-    noise = _robust_sigma(sums)[1]
+    noise = robust_sigma(sums)[1]
     lines = remove_lines(sums, noise)
-    return BlockImage(sums, side, SkyMap(mesh / side**2, sums.shape, side), noise / side, lines)
+    sky = SkyMap(mesh / side**2, sums.shape, side)
+    return BlockImage(sums, side, sky, noise / side, lines, sky_beside * pixels.scale)
 
 
 def _single_pixels(pixels: Pixels, undersampled: bool) -> tuple[np.ndarray, np.ndarray]:
     """Return a small image as it is, and the flat indices of pixels that stand alone."""
     image = pixels.physical().astype(np.float32)
-    sky, noise = _robust_sigma(image)
+    sky, noise = robust_sigma(image)
     padded = np.pad(image, 1, mode="edge")
     around = (padded[:-2, 1:-1] + padded[2:, 1:-1] + padded[1:-1, :-2] + padded[1:-1, 2:]) / 4.0
     bound = 0.15 * (image - sky) if not undersampled else LEAST_BESIDE * (image - sky) + noise
@@ -171,75 +177,6 @@ def _summed(pixels: Pixels, side: int) -> tuple[np.ndarray, np.ndarray]:
         difference *= pixels.scale * pixels.share
     sums += np.float32(pixels.zero * side**2)
     return sums, difference
-
-
-def _robust_sigma(image: np.ndarray) -> tuple[float, float]:
-    """Return median and standard deviation of a thinned-out image without its outliers.
-
-    The median deviation finds the outliers; the standard deviation is that of the rest, since the
-    median deviation of whole numbers is itself a whole number.
-    """
-    step = max(1, int((image.size / _SAMPLE) ** 0.5))
-    sample = image[::step, ::step]
-    middle = float(np.median(sample))
-    off = sample - middle
-    half, most, nearly_all = np.percentile(np.abs(off), (50.0, 75.0, 90.0))
-    # With noise below one ADU half of all values are alike: the next larger deviations tell.
-    rough = MAD_TO_SIGMA * half if half > 0.2 * most else most / 1.15 or nearly_all
-    rest = off[np.abs(off) <= 3.0 * rough]
-    if not rest.size:  # values beyond what floats can square
-        return middle, 0.0
-    sigma = float(np.std(rest, dtype=np.float64)) / 0.9866  # a normal law cut at 3 sigma
-    return middle, sigma or _rounding(off)
-
-
-def _rounding(off: np.ndarray) -> float:
-    """Return the standard deviation of rounding where nearly all values are one: a step over √12; else 0."""
-    others = np.abs(off[off != 0])
-    return float(np.percentile(others, 10.0)) / 12**0.5 if others.size > _FEW_OTHERS * off.size else 0.0
-
-
-def _hot_blocks(sums: np.ndarray, difference: np.ndarray, share: float) -> np.ndarray:
-    """Return the flat indices of the blocks in which one pixel outweighs the rest.
-
-    A hot pixel lies in an even or an odd column, so that the two sums differ by all of it; a
-    star spreads over both. ``share`` is how much of the light the difference has to be.
-    """
-    sky = _robust_sigma(sums)[0]
-    noise = _robust_sigma(difference)[1]
-    step = np.abs(difference)
-    index = np.flatnonzero(step > 6.0 * noise)
-    return index[step.ravel()[index] > 6.0 * noise + share * (sums.ravel()[index] - sky)]
-
-
-def _brightest_alone(pixels: Pixels, blocks: np.ndarray, columns: int, side: int) -> np.ndarray:
-    """Return which blocks, given by flat indices, have next to no light around their brightest pixel."""
-    row, column = (side * place for place in np.divmod(blocks, columns))
-    inside = np.arange(side)
-    part = pixels.raw[row[:, None, None] + inside[:, None], column[:, None, None] + inside].reshape(
-        blocks.size, side**2
-    )
-    down, across = np.divmod(part.argmax(axis=1), side)
-    row, column = row + down, column + across
-    sky, noise = _robust_sigma(pixels.raw)
-    last_row, last_column = (n - 1 for n in pixels.raw.shape)
-    beside = [
-        pixels.raw[np.clip(row + dy, 0, last_row), np.clip(column + dx, 0, last_column)].astype(float)
-        for dy, dx in ((-1, 0), (1, 0), (0, -1), (0, 1))
-    ]
-    return np.mean(beside, axis=0) - sky < LEAST_BESIDE * (part.max(axis=1) - sky) + noise
-
-
-def _replace_by_neighbours(image: np.ndarray, bad: np.ndarray) -> None:
-    """Set elements, given by flat indices, to the median of their eight neighbours, in place."""
-    rows, columns = np.unravel_index(bad, image.shape)
-    around = [
-        image[np.clip(rows + dy, 0, image.shape[0] - 1), np.clip(columns + dx, 0, image.shape[1] - 1)]
-        for dy in (-1, 0, 1)
-        for dx in (-1, 0, 1)
-        if (dy, dx) != (0, 0)
-    ]
-    image[rows, columns] = np.median(around, axis=0)
 
 
 def _sky_mesh(sums: np.ndarray, side: int) -> np.ndarray:
@@ -329,7 +266,7 @@ def _level_peaks(image: np.ndarray, side_px: int, sigma: float, white_noise: flo
     sums = lines[:, :-2] + lines[:, 1:-1]
     sums += lines[:, 2:]
     # Wide stars can fill much of the image; then the spread of the sums is not that of the sky.
-    noise = min(_robust_sigma(sums)[1], 3.0 * white_noise)
+    noise = min(robust_sigma(sums)[1], 3.0 * white_noise)
     above = np.flatnonzero(sums > sigma * noise)
     rows, columns = np.unravel_index(above, sums.shape)
     inside = (rows > 0) & (rows < sums.shape[0] - 1) & (columns > 0) & (columns < sums.shape[1] - 1)

@@ -70,8 +70,9 @@ from focuskit.stars.targets import MOST_STARS, Targets, find_targets
 
 _LEAST_APERTURE_PX = 2.0  # chosen: the light in a smaller one depends on the position of a star in its pixel
 # Smaller stars may look like hot pixels: one of 1.6 px has 0.28 of its height or more next to its brightest pixel, one
-# of 1.3 px 0.16 (GalSim); 0.2 is required.
-_WELL_SAMPLED_PX = 1.8
+# of 1.3 px 0.16 (GalSim); 0.2 is required. With a matrix, whose green pixels lie farther apart, those that are found
+# at 1.7 to 2.1 px may have half the size (GalSim).
+_WELL_SAMPLED_PX = (1.8, 2.2)
 _SMALL_ALIKE = 0.05  # chosen: sizes of cosmic rays scatter by 0.1 and more, those of stars of one shape by their errors
 # Rounding moves the mean of a Gaussian by (1/π) exp(-2π²σ²) steps at most: 0.2 % of one at half a step, 9 at a quarter.
 _COARSE = 0.5
@@ -131,7 +132,7 @@ def measure_pixels(
 
     image, found = measured(False)
     whatever_size = found.stars.hfd_px[(found.stars.flag & ~FLAG_BIT["odd_size"]) == 0]
-    if not pixels.sites and (not whatever_size.size or np.median(whatever_size) < _WELL_SAMPLED_PX):
+    if not whatever_size.size or np.median(whatever_size) < _WELL_SAMPLED_PX[bool(pixels.sites)]:
         fine = measured(True)
         if fine[1].worth >= max(found.worth, FEW_STARS) and alike(fine[1].stars, _SMALL_ALIKE):
             image, found = fine

@@ -15,7 +15,7 @@ from scipy.optimize import nnls
 from scipy.special import erf
 
 from focuskit.stars.catalogue import FEW_STARS
-from focuskit.stars.cutouts import STAMP_RADIUS, PreparedImage, star_stamps
+from focuskit.stars.cutouts import STAMP_RADIUS, PreparedImage, counted_area, star_stamps
 
 if TYPE_CHECKING:
     from focuskit.stars.image import Light
@@ -29,12 +29,18 @@ _STEP = 0.02  # of positions and widths, for their derivatives by differences
 _ROUNDS = 6  # chosen: places move by less than 0.001 px in the last
 _SHAPE_STARS = 60  # that define the shape, at most; chosen: fainter ones add noise and time
 _SHAPE_SNR = 30.0  # of a star that takes part in the shape; chosen
+# Widths differ so much from star to star before they are seen. Chosen: twice what optics do over a field. A star whose
+# light lies mostly on pixels of other colours hardly shows its own width.
+_WIDTH_PRIOR_ERR = 0.1
 _MODEL_ERR = 0.02  # of the light in a pixel; chosen: pixels differ by a per cent or so, and stars over the field
 _FACTORS = np.geomspace(0.3, 3.0, 24)  # of the width
 # What the shape leaves of the light near the middle of a star, root of the sum of squares over that of the light.
 # Chosen between what simulated frames gave: 0.04 or less for nine stars in ten from 1.0 to 2.5 px (GalSim), 0.2 and
 # more for cosmic rays of one to three pixels.
 _CORE_PX, _MISFIT = 2.5, 0.12
+# The same of the middle one of the stars, which shows that all are flat-topped, as donuts of fast lenses are: from
+# here on the shape is off by 2 % and more, and circles by less (GalSim, f/2 and f/1.8, 1.9 px and more).
+_FLAT_TOPPED = 0.05
 _STEP_PX, _REACH_PX = 0.05, 9.0  # grid on which the light within circles is summed: finer changes it by 0.1 %
 
 
@@ -52,9 +58,15 @@ def _parts(place: np.ndarray, half: int) -> np.ndarray:
 
 
 def fit_small_stars(
-    stamps: np.ndarray, dx: np.ndarray, dy: np.ndarray, flux: np.ndarray, noise: float, sample: np.ndarray
-) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-    """Fit one shape to all stars, and the width of each relative to it.
+    stamps: np.ndarray,
+    dx: np.ndarray,
+    dy: np.ndarray,
+    flux: np.ndarray,
+    noise: float,
+    sample: np.ndarray,
+    counted: np.ndarray | None = None,
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray] | None:
+    """Fit one shape to all stars, and the width of each relative to it; None where no sum of Gaussians is like them.
 
     Parameters
     ----------
@@ -66,6 +78,8 @@ def fit_small_stars(
         Standard deviation of the sky in one pixel.
     sample : ndarray of int
         The stars that define the shape, brightest first.
+    counted : ndarray of bool, shape (n, s, s), optional
+        The pixels that show the stars: those of one colour.
 
     Returns
     -------
@@ -78,11 +92,13 @@ def fit_small_stars(
     """
     half = stamps.shape[1] // 2
     sample = sample[:_SHAPE_STARS]
+    if counted is None:
+        counted = np.ones((1, 1, 1), bool)
     place = np.stack([dx, dy, np.ones(dx.size)])
     flux, error = np.maximum(flux, 1e-30), np.full(dx.size, np.inf)
     shares = np.zeros(_WIDTHS_PX.size)
     for _ in range(_ROUNDS):
-        sigma = np.sqrt(noise**2 + (_MODEL_ERR * stamps) ** 2)
+        sigma = np.where(counted, np.sqrt(noise**2 + (_MODEL_ERR * stamps) ** 2), np.inf)
         weight = (flux[:, None, None] / sigma)[sample]
         design = _parts(place[:, sample], half) * weight[:, None]
         columns = np.moveaxis(design, 1, -1).reshape(-1, _WIDTHS_PX.size)
@@ -98,16 +114,21 @@ def fit_small_stars(
         slopes = np.stack([*steps, model], axis=1) / sigma[:, None]
         matrix = np.einsum("naij,nbij->nab", slopes, slopes, optimize=True)
         matrix += 1e-9 * np.trace(matrix, axis1=1, axis2=2)[:, None, None] * np.eye(4)
-        off = (stamps - flux[:, None, None] * model) / sigma
-        moves = np.linalg.solve(matrix, np.einsum("naij,nij->na", slopes, off, optimize=True)[:, :, None])[:, :, 0]
+        matrix[:, 2, 2] += _WIDTH_PRIOR_ERR**-2
+        gradient = np.einsum("naij,nij->na", slopes, (stamps - flux[:, None, None] * model) / sigma, optimize=True)
+        gradient[:, 2] -= (place[2] - 1.0) / _WIDTH_PRIOR_ERR**2
+        moves = np.linalg.solve(matrix, gradient[:, :, None])[:, :, 0]
         place[:2] += np.clip(moves[:, :2].T, -0.3, 0.3)
         place[2] = np.clip(place[2] + np.clip(moves[:, 2], -0.3, 0.3), _FACTORS[0], _FACTORS[-1])
         place[2] /= np.median(place[2, sample])
         flux = np.maximum(flux + moves[:, 3], 0.1 * flux)
         error = np.sqrt(np.linalg.inv(matrix)[:, 2, 2])
-    core = np.hypot(*np.mgrid[-half : half + 1, -half : half + 1]) < _CORE_PX
-    left = np.sum((stamps - flux[:, None, None] * model)[:, core] ** 2, axis=1) - core.sum() * noise**2
-    misfit = np.sqrt(np.maximum(left, 0.0) / np.sum(stamps[:, core] ** 2, axis=1))
+    core = counted & (np.hypot(*np.mgrid[-half : half + 1, -half : half + 1]) < _CORE_PX)
+    off = stamps - flux[:, None, None] * model
+    left, light = (np.sum(core * part**2, axis=(1, 2)) for part in (off, stamps))
+    misfit = np.sqrt(np.maximum(left - core.sum(axis=(1, 2)) * noise**2, 0.0) / light)
+    if np.median(misfit[sample]) > _FLAT_TOPPED:
+        return None
     return shares, place[2], np.where(misfit < _MISFIT, error, np.nan), flux
 
 
@@ -148,14 +169,23 @@ def small_sizes(
     ``good`` marks the stars without a flag; growth and pedestal are those of `fit_growth`.
     """
     sample = np.flatnonzero(good & (light.snr > _SHAPE_SNR))
-    if light.bins > 1 or image.pixels.sites or sample.size < FEW_STARS or np.median(sizes[0][sample]) > SMALL_PX:
+    if light.bins > 1 or sample.size < FEW_STARS or np.median(sizes[0][sample]) > SMALL_PX:
         return sizes
     sample = sample[np.argsort(-light.snr[sample], kind="stable")]
     stamps, x0, y0 = star_stamps(image, light.x, light.y, light.sky, STAMP_RADIUS * light.size, 1)
+    counted = None
+    if image.pixels.sites:
+        stamps /= image.pixels.share
+        counted = np.asarray(counted_area(image, x0, y0, stamps.shape[1] // 2, 1)) > 0.0
     stamps += (pedestal * light.flux).astype(np.float32)[:, None, None]
     total = growth * light.flux
-    shares, factor, error, flux = fit_small_stars(stamps, light.x - x0, light.y - y0, total, light.noise, sample)
-    # Light beyond the widest Gaussian adds to the total flux, and cannot reduce it.
-    hfd, fwhm = sizes_of(shares, max(1.0, float(np.median(total[sample] / flux[sample]))))
+    found = fit_small_stars(stamps, light.x - x0, light.y - y0, total, image.pixel_noise, sample, counted)
+    if found is None:
+        return sizes
+    shares, factor, error, flux = found
+    # Light beyond the widest Gaussian adds to the total flux, and cannot reduce it. On pixels of one colour the flux
+    # within circles says nothing of that: it depends on the place of a star between them.
+    beyond = 1.0 if image.pixels.sites else max(1.0, float(np.median(total[sample] / flux[sample])))
+    hfd, fwhm = sizes_of(shares, beyond)
     slope = np.interp(factor, _FACTORS, np.gradient(hfd, _FACTORS))
     return np.interp(factor, _FACTORS, hfd), slope * error, np.interp(factor, _FACTORS, fwhm)

@@ -65,3 +65,21 @@ def test_small_stars_on_blocks_of_a_large_frame():
     field = measure_pixels(Pixels(frame))
     assert field.count >= 90
     assert field.hfd_px == pytest.approx(recorded(moffat(0.9))[0], rel=0.015)
+
+
+def test_small_stars_on_a_matrix_of_colours():
+    # Circles on green pixels alone read 1.83 px instead of 1.5, from half of the stars.
+    profile = galsim.Kolmogorov(fwhm=1.2)
+    frame, _ = draw(profile, (500, 600), 150, 12)
+    field = measure_pixels(Pixels(frame), bayer="RGGB")
+    assert field.hfd_px == pytest.approx(recorded(profile)[0], rel=0.03)
+    assert field.count >= 75
+
+
+def test_small_donuts_count():
+    # The flat top of a fast lens out of focus is no sum of Gaussians: nine stars in ten were of odd size.
+    profile = galsim.Convolve(galsim.TopHat(1.35), galsim.Kolmogorov(fwhm=0.9))
+    frame, _ = draw(profile, (500, 600), 80, 15)
+    field = measure_pixels(Pixels(frame))
+    assert field.hfd_px == pytest.approx(recorded(profile)[0], rel=0.02)
+    assert field.count >= 60
