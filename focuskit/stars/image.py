@@ -83,6 +83,9 @@ _SETTLED = 0.15  # chosen: an aperture so much too large or small changes the si
 # those are wider than the finest box, which would have shown sharper ones. They must be sharper than stars differ over
 # most fields, and not as sharp as cosmic rays: simulated ones, 300 in a frame, had a median of 1.4 to 2.2 px.
 _ENOUGH, _FINE_ENOUGH, _MUCH_SHARPER, _NO_RAY_PX = 20, 3.0, 0.7, 2.4
+# A look at sharper stars ends where they turn out so much larger than at first: it began on pieces of rings, and would
+# come back to the wide stars. Chosen: lower values would end looks whose first idea of stars was only rough.
+_LARGER_AFTER_ALL = 1.4
 _UNSEEN_PX = 4.0  # size at which given places are measured where nothing at all is seen; chosen: usual seeing
 # Pixels without a value are filled from their neighbours. Squares of them within stars of 2 to 34 pixels changed the
 # size by less than 1 % up to this share of the aperture, by 2 % at twice the share. Scattered ones are filled well:
@@ -179,7 +182,7 @@ def _choose(image: PreparedImage, sizes: list[float], given: np.ndarray | None) 
     """Measure all stars from each of the sizes until enough are found, and look for sharper ones among what is wide."""
     best = _Trial()
     for size in sizes:
-        trial = _measure_all(image, size, given, False)
+        trial = _measure_all(image, size, given)
         if trial.worth > best.worth or not len(best.stars):
             best = trial
         if best.worth >= FEW_STARS:
@@ -187,15 +190,17 @@ def _choose(image: PreparedImage, sizes: list[float], given: np.ndarray | None) 
     # Stars may be outnumbered, as by knots of a galaxy. Nothing is sharper than they, and they are all alike.
     many = best.settled and best.star_like and best.stars.good.sum() >= _ENOUGH
     if sizes and not many and best.size > _FINE_ENOUGH * image.blocks.side:
-        size = sharp_size(image)
-        if size < _MUCH_SHARPER * best.size:
-            sharp = _measure_all(image, size, given, True)
+        size, most = sharp_size(image), _MUCH_SHARPER * best.size
+        if size < most:
+            sharp = _measure_all(image, size, given, min(most, _LARGER_AFTER_ALL * size))
             if sharp.settled and sharp.star_like and sharp.stars.good.sum() >= FEW_STARS and sharp.size > _NO_RAY_PX:
                 return sharp
     return best
 
 
-def _measure_all(image: PreparedImage, size: float, given: np.ndarray | None, sharp: bool) -> _Trial:
+def _measure_all(
+    image: PreparedImage, size: float, given: np.ndarray | None, sharp: float | None = None
+) -> _Trial:  # fmt: skip
     """Measure all stars from a first idea of their size, again where it was far off; see `_measure`."""
     last = _Trial()
     for _ in range(3):
@@ -209,6 +214,8 @@ def _measure_all(image: PreparedImage, size: float, given: np.ndarray | None, sh
         found = max(last.size, _LEAST_APERTURE_PX) if stars.good.any() else size
         if abs(math.log(found / size)) < _SETTLED:
             return replace(last, settled=True)
+        if sharp is not None and found > sharp:
+            break
         size = found
     return last
 
@@ -246,21 +253,21 @@ class Light:
         return self.flux / np.sqrt(self.noise_within(self.radius) + self.photons)
 
 
-def _measure(image: PreparedImage, size: float, given: np.ndarray | None, sharp: bool) -> tuple[Stars, float]:
+def _measure(image: PreparedImage, size: float, given: np.ndarray | None, sharp: float | None) -> tuple[Stars, float]:
     """Measure all stars of an image whose half-flux diameter is about ``size`` pixels, or those at places given.
 
     Find them; sum their light within circles; see which do not count; learn from the bright ones how much light lies
-    beyond the aperture; find the circle that holds half of all. With ``sharp`` only the sharpest that agree count.
-    Also return the relative error that all sizes share.
+    beyond the aperture; find the circle that holds half of all. With ``sharp`` only the sharpest that agree count, and
+    none where they are larger than that. Also return the relative error that all sizes share.
     """
     shared = GROWTH_ERR
     targets = find_targets(image, size, given)
     if targets.row.size:
         light = _gather(image, targets, size)
         flag = _flags(image, targets, light)
-        if sharp:
+        if sharp is not None:
             size = sharpest(light.rough * light.bins, (flag == 0) & (light.snr > LEAST_SNR[1]), image.least_hfd_px)
-            if math.isnan(size) and given is None:
+            if not size <= sharp and given is None:
                 return NO_STARS, shared
             flag |= np.where(np.abs(np.log(light.rough * light.bins / size)) < _ALIKE, 0, FLAG_BIT["odd_size"])
         growth, pedestal, shared = frame_growth(image, targets, light, flag)
