@@ -77,6 +77,33 @@ def measured_night(night, monkeypatch):
 
 
 @pytest.fixture(scope="session")
+def _nights():
+    """Return the nights that commands have analysed, by files and settings."""
+    return {}
+
+
+@pytest.fixture
+def analysed_once(_nights, monkeypatch):
+    """Let commands analyse the same files with the same settings once: for tests of what they do with the night."""
+    import focuskit
+    from focuskit.cli import analyse as command
+
+    really = focuskit.analyse
+
+    def analyse(folders, **settings):
+        listed = [Path(one).resolve() for one in ([folders] if isinstance(folders, str | Path) else folders)]
+        files = [file for one in listed for file in sorted(one.rglob("*"))]
+        asked = {name: value for name, value in settings.items() if name not in ("progress", "workers", "executor")}
+        key = str(folders), repr([(file, file.stat()) for file in files]), repr(sorted(asked.items()))
+        if not files or key not in _nights:
+            _nights[key] = really(folders, **settings)
+        return _nights[key]
+
+    monkeypatch.setattr(focuskit, "analyse", analyse)
+    monkeypatch.setattr(command, "analyse", analyse)
+
+
+@pytest.fixture(scope="session")
 def two_runs(tmp_path_factory):
     """Return a folder with the frames of the first two runs of the sample night."""
     folder = tmp_path_factory.mktemp("two_runs")

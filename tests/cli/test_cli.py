@@ -176,7 +176,7 @@ def test_an_output_that_fails_costs_the_status_and_not_the_answer(tmp_path, caps
     assert len(err.splitlines()) == 1
 
 
-def test_a_night_without_a_best_position_ends_with_1_and_its_answer(tmp_path, capsys):
+def test_a_night_without_a_best_position_ends_with_1_and_its_answer(tmp_path, analysed_once, capsys):
     """Three frames far on one side of focus, at optics that nobody gives, leave no best position."""
     far = take_run(frames=3, positions=[10400, 10450, 10500])
     night = write_run(tmp_path / "far", far)
@@ -202,7 +202,7 @@ def test_a_night_without_a_run_ends_with_1_and_its_answer(tmp_path, capsys):
     assert "frame_01.fits: has no focuser position" in capsys.readouterr().out
 
 
-def test_quiet_is_the_bare_answer_and_verbose_tells_more(tmp_path, capsys):
+def test_quiet_is_the_bare_answer_and_verbose_tells_more(tmp_path, analysed_once, capsys):
     night = str(write_run(tmp_path / "night", take_run()))
     season = ROOT / "sample_data" / "season"
     for words, answer in (

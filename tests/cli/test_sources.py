@@ -18,6 +18,9 @@ SEASON = ROOT / "sample_data" / "season"
 RIG = ROOT / "sample_data" / "heron.toml"
 
 
+pytestmark = pytest.mark.usefixtures("analysed_once")
+
+
 @pytest.fixture
 def home(tmp_path, monkeypatch):
     """A user with nothing yet."""
