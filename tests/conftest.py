@@ -1,6 +1,7 @@
 """Settings of all tests: no time limits (machines differ), the same examples on every run."""
 
 import atexit
+import hashlib
 import os
 import shutil
 import signal
@@ -9,6 +10,7 @@ import tempfile
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 from hypothesis import HealthCheck, settings
 from threadpoolctl import threadpool_limits
@@ -37,6 +39,29 @@ settings.register_profile(
 settings.load_profile("focuskit")
 
 SAMPLE = Path(__file__).parent.parent / "sample_data"
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _pixels_measured_once():
+    """Measure the stars of the same pixels once in a process: a hundred analyses are of the same few runs.
+
+    Tests of the measurement call it where it is defined, which stays as it is.
+    """
+    from focuskit.stars import measure
+
+    really, known = measure.measure_pixels, {}
+
+    def measure_pixels(pixels, **facts):
+        raw = np.ascontiguousarray(pixels.raw)
+        image = hashlib.blake2b(raw.data.cast("B")).digest(), raw.shape, raw.dtype.str
+        key = image, repr((pixels.zero, pixels.scale, pixels.blank, pixels.sites, sorted(facts.items())))
+        if key not in known:
+            known[key] = really(pixels, **facts)
+        return known[key]
+
+    measure.measure_pixels = measure_pixels
+    yield
+    measure.measure_pixels = really
 
 
 @pytest.fixture(scope="session")

@@ -192,6 +192,10 @@ def test_a_frame_without_stars_is_set_aside_within_its_run(run, sound, tmp_path,
 def test_pixels_without_a_value_do_not_stop_the_night(sound, whole_run, tmp_path, capsys, share, value):
     folder = tmp_path / "night"
     folder.mkdir()
+    if share > 0.1:
+        # With the obstruction known, the error of this run grows by 1.24 (six draws of the pixels), not by 1.08.
+        whole_run = [(image, {k: v for k, v in facts.items() if k != "APTAREA"}) for image, facts in whole_run]
+        sound = analyse(capsys, write_run(tmp_path / "sound", whole_run))[1]
     for number, (image, facts) in enumerate(whole_run, 1):
         holes = np.random.default_rng(number).random(image.shape) < share
         if value == "blank":
