@@ -155,8 +155,11 @@ def nebula(seed, stars, knots, widths, scatter=80):
     y, x = np.ogrid[:700, :800]
     for _ in range(knots):
         right, down, width = rng.normal(400, scatter), rng.normal(350, scatter), rng.uniform(*widths)
-        bump = np.exp(-0.5 * ((x - right) / width) ** 2) * np.exp(-0.5 * ((y - down) / width) ** 2)
-        light += rng.uniform(50, 500) * bump
+        # Beyond 7 widths nothing is left of it.
+        rows = slice(max(int(down - 7.0 * width), 0), int(down + 7.0 * width) + 1)
+        columns = slice(max(int(right - 7.0 * width), 0), int(right + 7.0 * width) + 1)
+        bump = np.exp(-0.5 * ((x[:, columns] - right) / width) ** 2) * np.exp(-0.5 * ((y[rows] - down) / width) ** 2)
+        light[rows, columns] += rng.uniform(50, 500) * bump
     return exposed(light, seed + 2)
 
 
