@@ -28,6 +28,7 @@ OWN_BLOCK = 0.75  # of a block's side: a peak is at the middle of a block, so fa
 _LONG, _HARDLY_LONG, _MORE_LIGHT, _SOME_LIGHT = 0.2, 0.1, 0.12, 0.03
 # Chosen: what the optics draw out over the field is no trail; six sigma of it, and 0.04 that the noise may add.
 _ELLIPTICITY_SIGMA, _ELLIPTICITY_ERR = 6.0, 0.04
+_NEEDLE = 0.9  # chosen: no smeared star within a round aperture is ten times as long as wide; cosmic rays are
 # In half-flux diameters; chosen. Pieces of a spike or trail have their neighbours within two of them, on its very line;
 # of smeared stars four diameters apart one in 40 has two others within that strip.
 _ROW_REACH, _BESIDE_ROW = 4.0, 0.25
@@ -123,6 +124,7 @@ def drawn_out(
     A round aperture makes a piece of a trail look hardly longer than wide; but its light goes on beyond.
     """
     long = outlying(ellipticity, sample, _ELLIPTICITY_ERR, _ELLIPTICITY_SIGMA) & (ellipticity > _LONG)
+    long |= ellipticity > _NEEDLE
     if not sample.any():
         return long, np.zeros(sample.shape, bool)
     usual = float(np.percentile(light_beyond[sample], _UNDISTURBED_PERCENT))

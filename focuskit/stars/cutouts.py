@@ -155,19 +155,24 @@ def star_stamps(
         stamps = cut_stamps(image.blocks.level, column, row, half)
         stamps -= (sky * bins**2).astype(np.float32)[:, None, None]
         return stamps, (column + 0.5) * bins - 0.5, (row + 0.5) * bins - 0.5
-    column, row = np.rint(x).astype(int), np.rint(y).astype(int)
+    # A centroid may have been drawn towards the edge: its stamp ends there, off the middle.
+    most = half * bins + bins // 2
+    row, column = (
+        np.clip(np.rint(place).astype(int), most, length - 1 - most)
+        for place, length in zip((y, x), image.pixels.raw.shape, strict=True)
+    )
     size = 2 * half + 1
     stamps = np.empty((x.size, size, size), np.float32)
     sky = image.blocks.sky.at(column, row) + sky
     for first in range(0, x.size, _AT_A_TIME):
         part = slice(first, first + _AT_A_TIME)
-        raw = cut_stamps(image.pixels.raw, column[part], row[part], half * bins + bins // 2)
+        raw = cut_stamps(image.pixels.raw, column[part], row[part], most)
         if image.pixels.scale != 1.0:
             raw *= np.float32(image.pixels.scale)
         raw += (image.pixels.zero - sky[part]).astype(np.float32)[:, None, None]
         _clean(raw, image.pixel_noise, image.pixels.share, image.blocks.sky_beside if image.undersampled else None)
         if image.pixels.sites:
-            raw *= _counted(image, column[part], row[part], half * bins + bins // 2)
+            raw *= _counted(image, column[part], row[part], most)
         stamps[part] = _sum_squares(raw[:, : size * bins, : size * bins], bins)
     middle = (bins - 1) / 2.0 - bins // 2
     return stamps, column + middle, row + middle

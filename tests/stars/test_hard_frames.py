@@ -12,7 +12,8 @@ import numpy as np
 import pytest
 
 from focuskit.frames import Pixels
-from focuskit.stars.checks import in_a_row
+from focuskit.stars.checks import drawn_out, in_a_row
+from focuskit.stars.cutouts import prepare_image, star_stamps
 from focuskit.stars.image import measure_pixels
 
 
@@ -85,6 +86,20 @@ def test_a_giant_does_not_decide(seed, stars, brightest, spikes, length, glow, a
     field = measure_pixels(Pixels(exposed(light, seed + 1)))
     assert field.count >= 5
     assert field.hfd_px == pytest.approx(SOFT.hfd, rel=0.015)
+
+
+def test_a_star_drawn_to_the_edge_is_cut_out_whole():
+    # Its stamp reached beyond the image: a traceback, in frames of 8 bits with hardly any noise.
+    pixels = np.random.default_rng(5).normal(100.0, 3.0, (40, 50)).astype(np.float32)
+    image = prepare_image(Pixels(pixels), None, None)
+    stamps, x0, y0 = star_stamps(image, np.array([2.3, 48.0]), np.array([20.0, 38.6]), np.zeros(2), 7.0, 1)
+    assert stamps.shape == (2, 15, 15)
+    assert (x0.tolist(), y0.tolist()) == ([7.0, 42.0], [20.0, 32.0])
+
+
+def test_rays_without_width_are_drawn_out():
+    long, _ = drawn_out(np.array([0.95, 0.95, 0.05]), np.ones(3), np.full(3, 30.0), np.ones(3, bool))
+    assert long.tolist() == [True, True, False]
 
 
 def test_pieces_of_spikes_do_not_outvote_round_stars():
