@@ -69,7 +69,7 @@ def main() -> int:
             night = folder / f"night{count}"
             night.mkdir()
             write_frames(night, count)
-            told = run_command("analyse", str(night), "--json", "--workers", args.workers)
+            told = run_command("analyse", str(night), "--json", "--no-cache", "--workers", args.workers)
             print(f"analyse {count} frames: {told}", flush=True)
         book = folder / "book.sqlite"
         rng = np.random.default_rng(2)

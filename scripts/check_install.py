@@ -32,7 +32,8 @@ SUPPORTED = ("3.11", "3.12", "3.13", "3.14")
 # Pixels are summed in single precision, where versions round differently.
 AGREEMENT = 1e-6
 JOBS = {
-    "analyse": ["analyse", SAMPLE / "night", "--rig", SAMPLE / "heron.toml", "--report", "night.html", "--json"],
+    "analyse": ["analyse", SAMPLE / "night", "--rig", SAMPLE / "heron.toml", "--report", "night.html", "--json",
+                "--no-cache"],
     "offsets": ["offsets", "--runs", SAMPLE / "season" / "runs.csv", "--at", "4.5", "--json"],
     "interval": [
         "interval", "--temps", SAMPLE / "season" / "temperatures.csv", "--runs", SAMPLE / "season" / "runs.csv",

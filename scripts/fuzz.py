@@ -295,7 +295,7 @@ class Fuzzer:
         rig.write_text("obstruction = 0.36\n", encoding="utf-8")
         for number, frame in enumerate(take_frames(), 1):
             write_frame(night / f"frame_{number:02d}.fits", frame.image, frame.facts | {"APTAREA": AREA_MM2})
-        words = ("analyse", str(night), "--json", "--workers", "1", "--limit", "pixels=1000000")
+        words = ("analyse", str(night), "--json", "--workers", "1", "--no-cache", "--limit", "pixels=1000000")
         _, sound, _ = run_command(*words)
         assert sound and sound["runs"][0]["best_position"] is not None
         for number in range(0, count, HANDFUL):
@@ -342,7 +342,7 @@ class Fuzzer:
 
             def trial(night: Path = night) -> str:
                 for command in ("analyse", "diagnose", "defocus"):
-                    run_command(command, str(night), "--json", "--workers", "1")
+                    run_command(command, str(night), "--json", "--workers", "1", "--no-cache")
                 return "answered"
 
             self._guard("night", number, what.encode(), ".sky", trial)
@@ -413,7 +413,7 @@ class Fuzzer:
             rig_file = read_rig_file(path)
             info = read_frame_info(frame, rig_file=rig_file)
             info.rig(rig_file)
-            run_command("analyse", str(frame), "--rig", str(path), "--workers", "1")
+            run_command("analyse", str(frame), "--rig", str(path), "--workers", "1", "--no-cache")
             return "read"
 
         for number in range(count):

@@ -61,7 +61,7 @@ def _prepare(folder: Path) -> dict[str, list[str]]:
     out.mkdir()
     return {
         "analyse": [
-            "analyse", str(night), "--workers", "2", "--logbook", book, "--report", str(out / "night.html"),
+            "analyse", str(night), "--workers", "2", "--no-cache", "--logbook", book, "--report", str(out / "night.html"),
             "--tables", str(out), "--plots", str(out),
         ],
         "import": ["logbook", "import", str(folder / "runs.csv"), "--logbook", book],
@@ -157,7 +157,7 @@ def write_together(minutes: float, folder: Path) -> list[str]:
     faults, rounds = [], 0
     while time.monotonic() < until:
         rounds += 1
-        both = [_start(commands["analyse"][:6]), _start(commands["analyse"][:6]), _start(commands["import"])]
+        both = [_start(commands["analyse"][:7]), _start(commands["analyse"][:7]), _start(commands["import"])]
         for work in both:
             _, err = work.communicate()
             if work.returncode != 0:

@@ -11,6 +11,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import platformdirs
 import pytest
 from hypothesis import HealthCheck, settings
 from threadpoolctl import threadpool_limits
@@ -22,6 +23,12 @@ _nobody = tempfile.mkdtemp(prefix="focuskit-tests-")
 atexit.register(shutil.rmtree, _nobody, ignore_errors=True)
 for _name in ("XDG_DATA_HOME", "XDG_CONFIG_HOME", "LOCALAPPDATA", "APPDATA"):
     os.environ[_name] = _nobody
+# Nothing that an earlier test measured: a file stands where the folder would be. The fonts that matplotlib found stay.
+os.environ.setdefault("MPLCONFIGDIR", str(platformdirs.user_cache_path("matplotlib", appauthor=False)))
+os.environ["XDG_CACHE_HOME"] = str(Path(_nobody, "cache"))
+for _name in ("cache/focuskit", "focuskit/Cache"):
+    Path(_nobody, _name).parent.mkdir(exist_ok=True)
+    Path(_nobody, _name).touch()
 # As in an environment that is switched on: what is said to be typed next begins with the bare name.
 os.environ["PATH"] = os.pathsep.join([str(Path(sys.executable).parent), os.environ.get("PATH", "")])
 # Tests run on all cores already: threads of linear algebra would only wait for one another.

@@ -340,8 +340,8 @@ def test_a_frame_lost_while_its_stars_are_stacked_is_said(tmp_path, capsys, monk
             return read(path, limits, plane)
         raise fault if fault is MemoryError else FocuskitError(f"{path}: is gone")
 
-    class Pool:
-        def map(self, work, tasks, lost):
+    class Pool(Workers):
+        def map(self, work, tasks, lost, keys):
             return [lost(task) if task.path.endswith("_05.fits") else work(task) for task in tasks]
 
     if fault == "killed":
@@ -374,8 +374,8 @@ def test_a_frame_lost_while_faint_stars_are_measured_again_is_named(tmp_path, mo
             return read(path, limits, plane)
         raise fault if fault is MemoryError else FocuskitError(f"{path}: is gone")
 
-    class Pool:
-        def map(self, work, tasks, lost):
+    class Pool(Workers):
+        def map(self, work, tasks, lost, keys):
             return [lost(task) if fault == "killed" and k == 5 else work(task) for k, task in enumerate(tasks)]
 
     monkeypatch.setattr(measure, "read_pixels", lose)

@@ -8,6 +8,7 @@ from typing import Any
 from focuskit.cli.progress import most_frequent, print_answer, print_next, print_remarks, print_written, progress_on
 from focuskit.cli.sources import (
     logbook_path,
+    read_cache,
     read_frame_options,
     read_history,
     read_limits,
@@ -74,6 +75,7 @@ def analyse_folders(args: argparse.Namespace, history: list[LoggedRun]) -> Night
         workers=args.workers,
         progress=progress_on(args, "measuring frames:", then="fitting the runs"),
         history=history,
+        cache=read_cache(args),
     )
     strange = sorted({run.rig.name or "no name" for run in night.runs if run.rig.name != rig_file.rig.name})
     if args.rig and rig_file.rig.name and strange:

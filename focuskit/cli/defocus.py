@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from statistics import median
 
 from focuskit.cli.progress import most_frequent, print_answer, print_next, print_remarks, progress_on
-from focuskit.cli.sources import read_frame_options, read_history, read_limits, use_rigs
+from focuskit.cli.sources import read_cache, read_frame_options, read_history, read_limits, use_rigs
 from focuskit.core.errors import FocuskitError
 from focuskit.core.optics import TOLERATED_GROWTH
 from focuskit.core.reasons import Reason
@@ -24,8 +24,9 @@ def run_defocus(args: argparse.Namespace) -> int:
         rig_file=rig_file,
         limits=read_limits(args),
         workers=args.workers,
-        progress=progress_on(args, "measuring frames:"),
+        progress=progress_on(args, "measuring frames:", then="finding how far from focus each was"),
         history=read_history(args),
+        cache=read_cache(args),
     )
     if not frames:
         common = most_frequent([str(why) for _, why in not_used], "no frame was found")

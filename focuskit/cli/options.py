@@ -193,9 +193,11 @@ def add_report_option(parser: Any, name: str = "--report", **settings: Any) -> N
 
 
 def add_workers_option(parser: Any) -> None:
-    """Add how many processes measure frames."""
+    """Add how many processes measure frames, and whether what they find is kept."""
     what = "processes that measure frames (default: all cores)"
     parser.add_argument("--workers", type=count, metavar="N", help=what)
+    what = "measure and fit afresh: use nothing that was kept of these frames, and keep nothing (where: see self-check)"
+    parser.add_argument("--no-cache", action="store_true", help=what)
 
 
 def add_frame_options(parser: Any) -> None:

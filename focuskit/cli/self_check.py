@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 
 from focuskit import __version__
-from focuskit.cli.sources import default_logbook, rigs_folder
+from focuskit.cli.sources import cache_folder, default_logbook, rigs_folder
 from focuskit.core.errors import FocuskitError
 from focuskit.core.optics import Rig
 from focuskit.night import analyse
@@ -31,6 +31,7 @@ def run_check(_: argparse.Namespace) -> int:
     print(f"installed in {Path(__file__).parents[1]}")
     print(f"logbook      {_where_logbook()}")
     print(f"rig files    {_where_rigs()}")
+    print(f"cache        {_where_cache()}")
     result = analyse_small_night()
     print(f"self-check   {result}")
     return 0 if result.startswith("passed") else 1
@@ -75,3 +76,11 @@ def _where_rigs() -> str:
     except FocuskitError as problem:
         return str(problem)
     return f"{folder}, {len(list(folder.glob('*.toml')))} in it"
+
+
+def _where_cache() -> str:
+    try:
+        folder = cache_folder()
+    except FocuskitError as problem:
+        return str(problem)
+    return f"{folder}, {sum(path.stat().st_size for path in folder.glob('*.kept')) / 1e6:.0f} MB in it"

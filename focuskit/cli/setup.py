@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from focuskit.cli.progress import print_answer, print_next, progress_on
-from focuskit.cli.sources import read_limits, rigs_folder
+from focuskit.cli.sources import read_cache, read_limits, rigs_folder
 from focuskit.core.errors import FocuskitError
 from focuskit.core.text import plain_text, plus_minus, write_whole
 from focuskit.frames import RigDraft, RigFile
@@ -83,7 +83,14 @@ def _try_sweep(draft: RigDraft, args: argparse.Namespace) -> RunResult | None:
     rig_file = RigFile().with_position_pattern(pattern) if pattern else RigFile()
     paths = [info.path for info in sweep[:_MOST_TRIED]]
     progress = progress_on(args, f"trying a sweep of {plain_text(draft.name)}:")
-    night = analyse(paths, rig_file=rig_file, limits=read_limits(args), workers=args.workers, progress=progress)
+    night = analyse(
+        paths,
+        rig_file=rig_file,
+        limits=read_limits(args),
+        workers=args.workers,
+        progress=progress,
+        cache=read_cache(args),
+    )
     return night.runs[0] if night.runs else None
 
 

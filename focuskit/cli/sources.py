@@ -39,6 +39,21 @@ def rigs_folder() -> Path:
     return _home_folder(user_config_path, "rig files in; name one with --rig FILE") / "rigs"
 
 
+def cache_folder() -> Path:
+    """Return where what was measured and fitted is kept."""
+    from platformdirs import user_cache_path
+
+    return _home_folder(user_cache_path, "what was measured in")
+
+
+def read_cache(args: argparse.Namespace) -> Path | None:
+    """Return where what was measured is kept; None where the user does not want it, or there is no home folder."""
+    try:
+        return None if args.no_cache else cache_folder()
+    except FocuskitError:
+        return None
+
+
 def _home_folder(find: Callable[..., Path], purpose: str) -> Path:
     """Return a folder of focuskit's own in the user's home.
 

@@ -19,6 +19,11 @@ class FocuskitError(Exception):
         self.argument = argument
 
 
+def is_by_system(problem: BaseException | None) -> bool:
+    """Whether the system stopped the work, which may go well the next time: not what is in a file."""
+    return isinstance(problem, MemoryError) or (isinstance(problem, OSError) and problem.errno is not None)
+
+
 def failure(problem: BaseException) -> str:
     """Return what went wrong in a few printable words on one line."""
     words = (isinstance(problem, OSError) and problem.strerror) or str(problem) or type(problem).__name__

@@ -10,11 +10,13 @@ from collections import deque
 from collections.abc import Callable, Sequence
 from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
+from pathlib import Path
 from queue import SimpleQueue
 from typing import TypeVar
 
 from threadpoolctl import threadpool_limits
 
+from focuskit.core.cache import NOTHING, Cache
 from focuskit.core.errors import FocuskitError, failure
 from focuskit.core.reasons import Reason
 
@@ -23,6 +25,7 @@ Outcome = TypeVar("Outcome")
 
 # What Windows can wait for at once; a machine with more cores elsewhere is used to the full.
 _MOST_WORKERS = 61
+NOT_LASTING = ("memory", "lost", "not_read")  # codes of what may go well the next time
 NO_MEMORY = Reason("memory", "needs more memory than there is; try again with --workers 1, or without this file")
 
 
@@ -47,9 +50,14 @@ class Workers:
     executor : concurrent.futures.Executor, optional
     count : int, optional
         Number of processes where no executor is given; 1 works in this process.
+    cache : path, optional
+        Folder of a `Cache` of what was done before.
     """
 
-    def __init__(self, executor: Executor | None = None, count: int | None = None) -> None:
+    def __init__(
+        self, executor: Executor | None = None, count: int | None = None, cache: str | Path | None = None
+    ) -> None:
+        self.cache = Cache(cache)
         cores = os.cpu_count() or 1
         self._executor = executor
         self._count = min(count or cores, max(cores, _MOST_WORKERS))
@@ -62,6 +70,7 @@ class Workers:
     def __exit__(self, *_: object) -> None:
         self._dismiss()
         self._single.restore_original_limits()
+        self.cache.tidy()
 
     def map(
         self,
@@ -69,8 +78,12 @@ class Workers:
         tasks: Sequence[Task],
         lost: Callable[[Task], Outcome],
         progress: Callable[[int, int], None] | None = None,
+        keys: Sequence[str | None] = (),
     ) -> list[Outcome]:
         """Return ``work`` of each task, in the order of tasks; ``lost`` of one that ends its process twice.
+
+        With a key of the cache for each task, what is kept is not done again, and what is done is kept, unless it is
+        the reason why there is nothing.
 
         Raises
         ------
@@ -81,10 +94,16 @@ class Workers:
 
         def keep(index: int, outcome: Outcome) -> None:
             results[index] = outcome
+            if keys and not isinstance(outcome, Reason):
+                self.cache.save(keys[index], outcome)
             if progress:
                 progress(len(results), len(tasks))
 
-        waiting = deque(range(len(tasks)))
+        kept = {index: found for index, key in enumerate(keys) if (found := self.cache.load(key)) is not NOTHING}
+        results |= kept
+        if progress and kept:
+            progress(len(kept), len(tasks))
+        waiting = deque(index for index in range(len(tasks)) if index not in kept)
         if self._executor is not None:
             # Not the tasks' fault, as far as is known: a lost worker, a lost connection, an answer that got lost.
             failed = _hand_out(self._executor, work, tasks, waiting, len(tasks), keep)

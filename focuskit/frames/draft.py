@@ -5,12 +5,11 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Callable, Iterable, Sequence
-from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
 from focuskit.core.errors import FocuskitError
-from focuskit.frames.frame import FrameInfo, find_some_frames, read_frame_info
+from focuskit.frames.frame import FrameInfo, find_some_frames
 from focuskit.frames.name_pattern import NamePattern, find_name_pattern
 from focuskit.frames.source import Limits
 
@@ -80,9 +79,8 @@ class RigDraft:
         found, _ = find_some_frames(folders)
         infos = []
         for count, file in enumerate(found, 1):
-            with suppress(FocuskitError):  # an analysis says what is wrong with it
-                root = Path(file.path).parents[file.name.count("/")]
-                infos.append(read_frame_info(file.path, root, limits=limits))
+            if info := file.info(limits=limits):  # an analysis says what is wrong with it
+                infos.append(info)
             if progress:
                 progress(count, len(found))
         if not infos:

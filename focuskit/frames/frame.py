@@ -98,13 +98,22 @@ class FoundFile:
     path: str
     name: str
 
-    def optics(self, rig_file: RigFile, limits: Limits | None = None) -> Optics | None:
-        """Return what the header itself says of the rig; None where the file is no frame."""
-        reading = replace(rig_file, rig=Rig(), camera=None)
+    @property
+    def root(self) -> Path:
+        """The folder searched; the name itself may be written otherwise than the path."""
+        return Path(self.path).parents[self.name.count("/")]
+
+    def info(self, rig_file: RigFile | None = None, limits: Limits | None = None) -> FrameInfo | None:
+        """Return what the header says, see `read_frame`; None where the file is no frame."""
         try:
-            return read_frame_info(self.path, rig_file=reading, limits=limits).optics
+            return read_frame_info(self.path, self.root, rig_file, limits)
         except FocuskitError:
             return None
+
+    def optics(self, rig_file: RigFile, limits: Limits | None = None) -> Optics | None:
+        """Return what the header itself says of the rig; None where the file is no frame."""
+        info = self.info(replace(rig_file, rig=Rig(), camera=None), limits)
+        return info.optics if info else None
 
 
 def find_frames(folders: Iterable[str | Path]) -> tuple[list[FoundFile], list[tuple[str, Reason]]]:

@@ -7,11 +7,13 @@ from concurrent.futures import Executor
 from dataclasses import replace
 from pathlib import Path
 
+from focuskit.core.cache import NOTHING, digest
 from focuskit.core.logged import LoggedRun
 from focuskit.core.optics import Rig
+from focuskit.core.reasons import Reason
 from focuskit.core.times import format_time
-from focuskit.core.workers import Workers
-from focuskit.frames import Limits, RigFile, find_some_frames
+from focuskit.core.workers import NOT_LASTING, Workers
+from focuskit.frames import FoundFile, Limits, RigFile, find_some_frames
 from focuskit.night.results import Night, RunResult
 from focuskit.night.rigs import rigs_of
 from focuskit.night.runs import MeasuredRun
@@ -33,6 +35,7 @@ def analyse(
     workers: int | None = None,
     progress: Callable[[int, int], None] | None = None,
     history: Sequence[LoggedRun] = (),
+    cache: str | Path | None = None,
 ) -> Night:
     """Measure every frame below the folders, group the frames into focus runs, fit each run.
 
@@ -45,6 +48,9 @@ def analyse(
         See `focuskit.core.workers.Workers`; ``progress`` is called with frames done and all frames.
     history : sequence of LoggedRun, optional
         Runs logged before: what they show of the telescope's spherical aberration and of the seeing is used.
+    cache : path, optional
+        Folder in which what was measured, stacked and fitted is kept, and found again: see
+        `focuskit.core.cache.Cache`. The answer is the same with it, bit for bit.
 
     Raises
     ------
@@ -52,24 +58,51 @@ def analyse(
         If a folder cannot be read, or there is no frame in it.
     """
     files, not_used = find_some_frames(folders)
+    with Workers(executor, 1 if len(files) < 4 else workers, cache) as pool:
+        key = pool.cache.key("night", [file.path for file in files], files, not_used, rig_file, limits)
+        kept = pool.cache.load(key)
+        if kept is not NOTHING and kept[0] == digest(_others(history, kept[1].runs)):
+            return kept[1]
+        night, lasts = _analyse(files, not_used, rig_file, limits, pool, progress, history)
+        if lasts:
+            pool.cache.save(key, (digest(_others(history, night.runs)), night))
+    return night
+
+
+def _analyse(
+    files: Sequence[FoundFile],
+    not_used: Sequence[tuple[str, Reason]],
+    rig_file: RigFile | None,
+    limits: Limits | None,
+    pool: Workers,
+    progress: Callable[[int, int], None] | None,
+    history: Sequence[LoggedRun],
+) -> tuple[Night, bool]:
+    """Analyse the files found, see `analyse`; return also whether the answer would be the same the next time."""
     if rig_file and not rig_file.rigs:
         rig_file = rig_file.among(filter(None, (file.optics(rig_file, limits) for file in files)))
-    with Workers(executor, 1 if len(files) < 4 else workers) as pool:
-        frames: list[MeasuredFrame]
-        frames, unreadable = measure_frames(files, pool, rig_file=rig_file, limits=limits, progress=progress)
-        infos = fill_positions([frame.info for frame in frames])
-        by_path = {info.path: replace(frame, info=info) for frame, info in zip(frames, infos, strict=True)}
-        sweeps, left = group_runs(infos)
-        measured = name_rigs_apart(
-            measure_run(sweep, tuple(by_path[info.path] for info in sweep.frames), rig_file, pool, limits)
-            for sweep in sweeps
-        )
-        sized = [size_run(run) for run in sorted(measured, key=_in_order)]
-        shaped = shape_runs(sized, pool, limits, history)
+    frames, unreadable = measure_frames(files, pool, rig_file=rig_file, limits=limits, progress=progress)
+    infos = fill_positions([frame.info for frame in frames])
+    by_path = {info.path: replace(frame, info=info) for frame, info in zip(frames, infos, strict=True)}
+    sweeps, left = group_runs(infos)
+    measured = name_rigs_apart(
+        measure_run(sweep, tuple(by_path[info.path] for info in sweep.frames), rig_file, pool, limits)
+        for sweep in sweeps
+    )
+    sized = [size_run(run) for run in sorted(measured, key=_in_order)]
+    shaped = shape_runs(sized, pool, limits, _others(history, sized))
     runs = judge_runs(shaped)
     rigs = rigs_of(runs, rig_file)
     aside = tuple(sorted([*not_used, *unreadable, *left]))
-    return Night(_main_rig(runs, frames, rig_file), tuple(runs), aside, rigs)
+    lasts = not any(run.lost_stacks or any(run.unread) for run in runs)
+    lasts &= not any(why.code in NOT_LASTING for _, why in unreadable)
+    return Night(_main_rig(runs, frames, rig_file), tuple(runs), aside, rigs), lasts
+
+
+def _others(history: Sequence[LoggedRun], runs: Sequence[MeasuredRun]) -> list[LoggedRun]:
+    """Return the logged runs without these, which show nothing new of themselves."""
+    own = {run.key for run in runs}
+    return [run for run in history if run.key not in own]
 
 
 def name_rigs_apart(runs: Iterable[MeasuredRun]) -> list[MeasuredRun]:

@@ -33,7 +33,10 @@ _ROUNDS = 3
 def shape_runs(
     sized: Sequence[SizedRun], pool: Workers, limits: Limits | None, history: Sequence[LoggedRun]
 ) -> list[ShapedRun]:
-    """Fit the shapes of the stars of all runs, and find the backlash by them, else by their sizes."""
+    """Fit the shapes of the stars of all runs, and find the backlash by them, else by their sizes.
+
+    ``history`` is of other runs.
+    """
     runs, stacks = _stack(sized, pool, limits)
     stacks = [_leave_lagging(*pair) for pair in zip(stacks, runs, strict=True)]
     runs = _fit(runs, stacks, history)
@@ -80,7 +83,7 @@ def _fit(
     out = list(runs)
     for telescope in {run.telescope for run in runs}:
         members = [k for k, run in enumerate(runs) if run.telescope == telescope]
-        known = calibration_of(history, runs[members[0]].rig.name, {run.key for run in runs})
+        known = calibration_of(history, runs[members[0]].rig.name)
         curves = [k for k in members if runs[k].fit.best_position is not None]
         fits = dict(zip(curves, fit_night([stacks[k] for k in curves], known), strict=True))
         # Runs without a curve learn from the others, which learn nothing from them.

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass
 from functools import partial
@@ -17,7 +17,7 @@ from focuskit.core.logged import LoggedRun, calibration_of
 from focuskit.core.optics import Rig
 from focuskit.core.reasons import Reason
 from focuskit.core.times import format_time
-from focuskit.core.workers import Workers
+from focuskit.core.workers import NO_MEMORY, Workers, process_lost
 from focuskit.frames import FrameInfo, Limits, RigFile, find_some_frames
 from focuskit.stars import MeasuredFrame, measure_frames
 from focuskit.waves import Defocus, measure_defocus, pool_spherical, stack_single
@@ -90,13 +90,14 @@ def measure_single_frames(
     workers: int | None = None,
     progress: Callable[[int, int], None] | None = None,
     history: Sequence[LoggedRun] = (),
+    cache: str | Path | None = None,
 ) -> tuple[list[SingleFrame], list[tuple[str, Reason]]]:
     """Measure the defocus of every frame below the folders, each by itself.
 
     Parameters
     ----------
     folders : path or sequence of paths
-    rig_file, limits, executor, workers, progress
+    rig_file, limits, executor, workers, progress, cache
         As for `focuskit.analyse`.
     history : sequence of LoggedRun
         Runs logged before: what they show of the telescope's spherical aberration is used.
@@ -114,21 +115,31 @@ def measure_single_frames(
     """
     files, not_used = find_some_frames(folders)
     known = {rig: calibration_of(history, rig).spherical for rig in {run.rig for run in history}}
-    work = partial(_single_frame, rig_file=rig_file, limits=limits, known=known)
-    frames: list[SingleFrame]
-    with Workers(executor, 1 if len(files) < 4 else workers) as pool:
-        frames, unreadable = measure_frames(files, pool, rig_file=rig_file, limits=limits, progress=progress, then=work)
-    frames.sort(key=lambda one: (format_time(one.info.time) or "", one.info.name))
-    return frames, sorted([*not_used, *unreadable])
+    with Workers(executor, 1 if len(files) < 4 else workers, cache) as pool:
+        frames, unreadable = measure_frames(files, pool, rig_file=rig_file, limits=limits, progress=progress)
+        tasks = [(frame, known.get(frame.info.rig(rig_file).name, ())) for frame in frames]
+        keys = [
+            pool.cache.key("single", [frame.info.path], frame.info, rig_file, limits, spherical)
+            for frame, spherical in tasks
+        ]
+        work = partial(_single_or_say, rig_file=rig_file, limits=limits)
+        outcomes = pool.map(work, tasks, process_lost, keys=keys)
+    singles = [one for one in outcomes if isinstance(one, SingleFrame)]
+    singles.sort(key=lambda one: (format_time(one.info.time) or "", one.info.name))
+    left = [(frame.info.name, why) for frame, why in zip(frames, outcomes, strict=True) if isinstance(why, Reason)]
+    return singles, sorted([*not_used, *unreadable, *left])
 
 
-def _single_frame(
-    frame: MeasuredFrame,
-    rig_file: RigFile | None,
-    limits: Limits | None,
-    known: Mapping[str | None, Sequence[Spherical]],
-) -> SingleFrame:
-    return single_frame(frame, rig_file, limits, known.get(frame.info.rig(rig_file).name, ()))
+def _single_or_say(
+    task: tuple[MeasuredFrame, Sequence[Spherical]], rig_file: RigFile | None, limits: Limits | None
+) -> SingleFrame | Reason:
+    """Return how far from focus a frame was, or why that is not known."""
+    try:
+        return single_frame(task[0], rig_file, limits, task[1])
+    except FocuskitError as problem:
+        return Reason("unreadable", str(problem))
+    except MemoryError:
+        return NO_MEMORY
 
 
 def single_frame(

@@ -4,15 +4,14 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 from astropy.table import QTable
 
-from focuskit.core.errors import FocuskitError
+from focuskit.core.errors import FocuskitError, is_by_system
 from focuskit.core.reasons import Reason
 from focuskit.core.workers import NO_MEMORY, Workers, process_lost
 from focuskit.frames import FoundFile, FrameInfo, Limits, RigFile, read_frame, read_pixels
@@ -106,14 +105,10 @@ def measure_frame(
     return MeasuredFrame(info, image, digest)
 
 
-def _measure_or_say(
-    found: FoundFile, rig_file: RigFile | None, limits: Limits | None, then: Callable[[MeasuredFrame], Any] | None
-) -> Any:
+def _measure_or_say(found: FoundFile, rig_file: RigFile | None, limits: Limits | None) -> MeasuredFrame | Reason:
     """Return the measured frame, or why it cannot be one; errors cross process borders as text."""
-    root = Path(found.path).parents[found.name.count("/")]  # the name itself may be written otherwise than the path
     try:
-        frame = measure_frame(found.path, root=root, rig_file=rig_file, limits=limits)
-        return then(frame) if then else frame
+        return measure_frame(found.path, root=found.root, rig_file=rig_file, limits=limits)
     except FocuskitError as problem:
         return _unreadable(problem, found.name, found.path)
     except MemoryError:
@@ -121,7 +116,8 @@ def _measure_or_say(
 
 
 def _unreadable(problem: FocuskitError, name: str, path: str) -> Reason:
-    return Reason("unreadable", str(problem).removeprefix(f"{name}: ").removeprefix(f"{path}: "))
+    text = str(problem).removeprefix(f"{name}: ").removeprefix(f"{path}: ")
+    return Reason("not_read" if is_by_system(problem.__cause__) else "unreadable", text)
 
 
 def measure_frames(
@@ -131,22 +127,31 @@ def measure_frames(
     rig_file: RigFile | None = None,
     limits: Limits | None = None,
     progress: Callable[[int, int], None] | None = None,
-    then: Callable[[MeasuredFrame], Any] | None = None,
-) -> tuple[list[Any], list[tuple[str, Reason]]]:
+) -> tuple[list[MeasuredFrame], list[tuple[str, Reason]]]:
     """Measure many frames at once.
-
-    ``then`` is what to make of each frame in the process that measured it; what it raises is why there is nothing.
 
     Returns
     -------
-    measured : list of MeasuredFrame, or of what ``then`` returns
+    measured : list of MeasuredFrame
         In the order of ``files``, whatever the order of completion.
     not_used : list of (name, Reason)
     """
-    work = partial(_measure_or_say, rig_file=rig_file, limits=limits, then=then)
-    pairs = list(zip(files, pool.map(work, files, process_lost, progress), strict=True))
-    measured = [outcome for _, outcome in pairs if not isinstance(outcome, Reason)]
-    return measured, [(found.name, outcome) for found, outcome in pairs if isinstance(outcome, Reason)]
+    # Of all that a rig file says of a frame, its stars depend on three things: with others they need not be measured
+    # again.
+    infos = [found.info(rig_file, limits) if pool.cache.keeps else None for found in files]
+    keys = [
+        pool.cache.key("stars", [info.path], info.bayer, info.saturation_adu, info.gain, limits) if info else None
+        for info in infos
+    ]
+    work = partial(_measure_or_say, rig_file=rig_file, limits=limits)
+    outcomes = pool.map(work, files, process_lost, progress, keys)
+    measured = [
+        replace(outcome, info=info or outcome.info)
+        for info, outcome in zip(infos, outcomes, strict=True)
+        if not isinstance(outcome, Reason)
+    ]
+    unread = [(found.name, one) for found, one in zip(files, outcomes, strict=True) if isinstance(one, Reason)]
+    return measured, unread
 
 
 def compare_frames(
@@ -168,7 +173,11 @@ def compare_frames(
     if plan is None:
         return match, sizes, (None,) * len(images)
     tasks = [(frame.info, search) for frame, search in zip(frames, plan[1], strict=True)]
-    found = pool.map(partial(_search_or_say, limits=limits), tasks, process_lost)
+    keys = [
+        pool.cache.key("faint", [info.path], info.bayer, info.gain, info.plane(), search, limits)
+        for info, search in tasks
+    ]
+    found = pool.map(partial(_search_or_say, limits=limits), tasks, process_lost, keys=keys)
     together = join_registered(plan[0], [None if isinstance(one, Reason) else one for one in found])
     if together[1].told > sizes.told:
         match, sizes = together

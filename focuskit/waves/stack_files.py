@@ -50,4 +50,5 @@ def stack_frames(
     as_stored: Callable[[Pixels, StackTask], StackTask] = _as_stored,
 ) -> list[FrameProfile | Reason | None]:
     """Stack the stars of many frames, see `stack_or_say`; also a frame whose process was stopped has a reason."""
-    return pool.map(partial(stack_or_say, limits=limits, as_stored=as_stored), tasks, process_lost)
+    keys = [pool.cache.key("stack", [task.path], task, limits, as_stored) for task in tasks]
+    return pool.map(partial(stack_or_say, limits=limits, as_stored=as_stored), tasks, process_lost, keys=keys)
