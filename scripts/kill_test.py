@@ -61,8 +61,8 @@ def _prepare(folder: Path) -> dict[str, list[str]]:
     out.mkdir()
     return {
         "analyse": [
-            "analyse", str(night), "--workers", "2", "--no-cache", "--logbook", book, "--report", str(out / "night.html"),
-            "--tables", str(out), "--plots", str(out),
+            "analyse", str(night), "--workers", "2", "--no-cache", "--logbook", book,
+            "--report", str(out / "night.html"), "--tables", str(out), "--plots", str(out),
         ],
         "import": ["logbook", "import", str(folder / "runs.csv"), "--logbook", book],
         "export": ["logbook", "export", str(out / "runs.csv"), "--logbook", book],
