@@ -313,7 +313,7 @@ def test_a_logbook_of_the_first_version_on_a_read_only_disk_is_read(tmp_path, wi
     path.chmod(0o444)
     (tmp_path / "shut").chmod(0o555)
     done = focuskit("logbook", "list", "--json", "--logbook", path, rights=without_rights)
-    assert (done.returncode, done.stderr) == (0, f"focuskit: used: logbook {path}\n")
+    assert (done.returncode, done.stderr) == (0, f"focuskit: using logbook {path}\n")
     assert [run["position"] for run in json.loads(done.stdout)["runs"]] == [5000.0]
     assert "folder is read-only" in one_line(
         focuskit("logbook", "note", 1, "wind", "--logbook", path, rights=without_rights)
@@ -493,7 +493,7 @@ def test_two_analyses_at_once_write_each_run_once(night, tmp_path):
     both = [subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) for _ in range(2)]
     said = [work.communicate() for work in both]
     assert [work.returncode for work in both] == [0, 0]
-    assert [err for _, err in said] == [f"focuskit: used: logbook {book}\n"] * 2
+    assert [err for _, err in said] == [f"focuskit: using logbook {book}\n"] * 2
     assert sorted("1 new run " in out for out, _ in said) == [False, True]
     assert len(Logbook(book).runs()) == 1
 

@@ -386,7 +386,7 @@ def test_words_in_headers_reach_no_file_name_and_no_formula(run, tmp_path, capsy
     write_run(folder, [(image, {**facts, "FILTER": odd, "INSTRUME": "=1+1"}) for image, facts in run])
     words = ("--report", out / "report.html", "--plots", out / "plots", "--tables", out / "tables")
     status, answer, err = analyse(capsys, folder, *words, "--logbook", out / "book.sqlite")
-    assert (status, err) == (0, f"focuskit: used: logbook {out / 'book.sqlite'}\n")
+    assert (status, err) == (0, f"focuskit: using logbook {out / 'book.sqlite'}\n")
     assert answer["runs"][0]["filter"] == odd
     everything = [path for path in tmp_path.rglob("*") if path.is_file() and path.parent != folder]
     assert {path.parent for path in everything} == {out, out / "plots", out / "tables"}
@@ -464,7 +464,7 @@ def test_values_that_cannot_be_in_a_logbook_are_named(book, capsys, column, valu
     named, used = err.splitlines()
     assert "book.sqlite, row 3: " in named
     assert column in named
-    assert used == f"focuskit: used: logbook {book}"
+    assert used == f"focuskit: using logbook {book}"
     assert cli.main(["logbook", "show", "3", "--logbook", str(book)]) == 1
     assert "run 3 cannot be read" in capsys.readouterr().err
 

@@ -57,7 +57,7 @@ def print_answer(args: argparse.Namespace, answer: Mapping[str, Any], text: str)
         for name, path in used.items()
         if path
     ]
-    print_remarks(["used: " + ", ".join(named)] * bool(named))
+    print_remarks(["using " + ", ".join(named)] * bool(named))
     print(json.dumps(answer, ensure_ascii=False, allow_nan=False) if args.json else text)
 
 

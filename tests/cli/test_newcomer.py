@@ -49,7 +49,7 @@ def test_every_command_of_the_readme_and_what_follows_it_runs(first_day, measure
         status = main(shlex.split(command)[1:])
         out, err = capsys.readouterr()
         assert status == 0, command
-        assert all(line.startswith("focuskit: used: ") for line in err.splitlines()), command
+        assert all(line.startswith("focuskit: using ") for line in err.splitlines()), command
         assert out.strip(), command
         to_run += next_commands(out)
     followed = {shlex.split(command)[1] for command in done}
@@ -66,6 +66,6 @@ def test_the_example_of_every_command_runs(first_day, capsys):
     paths = sorted(set(EXAMPLES) - set(ELSEWHERE), key=lambda path: (path != "logbook import", path))
     for path in paths:
         assert main(shlex.split(EXAMPLES[path])[1:]) == 0, path
-        assert all(line.startswith("focuskit: used: ") for line in capsys.readouterr().err.splitlines())
+        assert all(line.startswith("focuskit: using ") for line in capsys.readouterr().err.splitlines())
     for name in ("report.html", "my.sqlite", "season.ecsv"):
         assert (first_day / name).is_file()

@@ -55,7 +55,7 @@ def test_a_position_in_file_names_is_found_checked_and_used_every_morning(home, 
     status, answer, err = ask(capsys, "analyse", night, "--workers", "1")
     assert (status, answer["rig_file"]) == (0, rig["file"])
     assert answer["runs"][0]["best_position"] == pytest.approx(10000.0, abs=20.0)
-    assert err == f"focuskit: used: rig file {rig['file']}\n"
+    assert err == f"focuskit: using rig file {rig['file']}\n"
     # What is found by itself can be turned off, and what is named comes before it.
     assert ask(capsys, "analyse", night, "--workers", "1", "--no-rig")[0] == 1
 

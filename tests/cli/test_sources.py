@@ -67,7 +67,7 @@ def test_the_usual_logbook_is_found_named_and_only_read(name, home, night, capsy
     words = [night if word == "NIGHT" else word for word in READING[name]]
     status, answer, err = ask(capsys, *words)
     assert (status, answer["logbook"], answer["rig_file"]) == (0, str(book), None)
-    assert err == f"focuskit: used: logbook {book}\n"
+    assert err == f"focuskit: using logbook {book}\n"
     assert book.read_bytes() == before
     other = fill(home / "other.sqlite")
     if name != "analyse":  # there it is the one to write to
@@ -89,7 +89,7 @@ def test_the_rig_file_is_named(home, night, capsys):
     for words in (("analyse", night, "--workers", "1"), ("offsets", "--runs", SEASON / "runs.csv")):
         status, answer, err = ask(capsys, *words, "--rig", RIG)
         assert (status, answer["rig_file"], answer["logbook"]) == (0, str(RIG), None)
-        assert err.splitlines()[-1] == f"focuskit: used: rig file {RIG}"
+        assert err.splitlines()[-1] == f"focuskit: using rig file {RIG}"
 
 
 def test_a_night_is_recorded_where_that_is_asked_for_only(home, night, capsys):
