@@ -8,6 +8,7 @@ from typing import Any
 from focuskit.cli.progress import most_frequent, print_answer, print_next, print_remarks, print_written, progress_on
 from focuskit.cli.sources import (
     logbook_path,
+    name_strangers,
     read_cache,
     read_frame_options,
     read_history,
@@ -77,9 +78,7 @@ def analyse_folders(args: argparse.Namespace, history: list[LoggedRun]) -> Night
         history=history,
         cache=read_cache(args),
     )
-    strange = sorted({run.rig.name or "no name" for run in night.runs if run.rig.name != rig_file.rig.name})
-    if args.rig and rig_file.rig.name and strange:
-        print_remarks([f"not of the rig of {args.rig} by their headers, and named apart: {', '.join(strange)}"])
+    name_strangers(args, rig_file, (run.rig.name for run in night.runs))
     use_rigs(args, rig_file, (run.frames[0].info for run in night.runs))
     taken = [(rig_file.of(run.frames[0].info.optics).filters, run.filter) for run in night.runs]
     for table in {id(table): table for table, _ in taken}.values():

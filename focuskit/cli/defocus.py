@@ -7,7 +7,14 @@ from collections.abc import Sequence
 from statistics import median
 
 from focuskit.cli.progress import most_frequent, print_answer, print_next, print_remarks, progress_on
-from focuskit.cli.sources import read_cache, read_frame_options, read_history, read_limits, use_rigs
+from focuskit.cli.sources import (
+    name_strangers,
+    read_cache,
+    read_frame_options,
+    read_history,
+    read_limits,
+    use_rigs,
+)
 from focuskit.core.errors import FocuskitError
 from focuskit.core.optics import TOLERATED_GROWTH
 from focuskit.core.reasons import Reason
@@ -31,6 +38,7 @@ def run_defocus(args: argparse.Namespace) -> int:
     if not frames:
         common = most_frequent([str(why) for _, why in not_used], "no frame was found")
         raise FocuskitError(f"no frame of {len(not_used)} could be measured; most often: {common}")
+    name_strangers(args, rig_file, (frame.rig.name for frame in frames))
     use_rigs(args, rig_file, (frame.info for frame in frames))
     print_remarks(rig_file.filters.remarks(frame.info.filter for frame in frames))
     answer = {

@@ -114,6 +114,13 @@ def use_rigs(args: argparse.Namespace, rig_file: RigFile, frames: Iterable[Frame
         args.rig_used = used[0] if len(used) == 1 else used or None
 
 
+def name_strangers(args: argparse.Namespace, rig_file: RigFile, names: Iterable[str | None]) -> None:
+    """Name the rigs that are by their headers not that of the rig file that ``--rig`` names."""
+    strange = sorted({name or "no name" for name in names if name != rig_file.rig.name})
+    if args.rig and rig_file.rig.name and strange:
+        print_remarks([f"not of the rig of {args.rig} by their headers, and named apart: {', '.join(strange)}"])
+
+
 def _rig_of_runs(args: argparse.Namespace, rig_file: RigFile, runs: list[LoggedRun]) -> RigFile:
     """Return the rig file of logged runs: of those that were found, that of the rig with the most runs."""
     if not rig_file.rigs:

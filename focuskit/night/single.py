@@ -38,14 +38,15 @@ class SingleFrame:
     stars : int
         Stars whose shapes were put together.
     defocus : Defocus
-    um_per_step : float or None
+    rig : Rig
+        Of the frame: another telescope's is what its header says, whatever the rig file does.
     """
 
     info: FrameInfo
     hfd_px: float
     stars: int
     defocus: Defocus
-    um_per_step: float | None
+    rig: Rig
 
     @property
     def growth(self) -> float:
@@ -60,8 +61,9 @@ class SingleFrame:
 
     def to_json(self) -> dict[str, Any]:
         """Return the frame as ``focuskit.defocus/1`` describes it."""
-        found, step = self.defocus, self.um_per_step
+        found, step = self.defocus, self.rig.um_per_step
         return {
+            "rig": self.rig.name,
             "file": self.info.name,
             "time": format_time(self.info.time),
             "filter": self.info.filter,
@@ -114,6 +116,8 @@ def measure_single_frames(
         If a folder cannot be read, or there is no frame in it.
     """
     files, not_used = find_some_frames(folders)
+    if rig_file and not rig_file.rigs:
+        rig_file = rig_file.among(filter(None, (file.optics(rig_file, limits) for file in files)))
     known = {rig: calibration_of(history, rig).spherical for rig in {run.rig for run in history}}
     with Workers(executor, 1 if len(files) < 4 else workers, cache) as pool:
         frames, unreadable = measure_frames(files, pool, rig_file=rig_file, limits=limits, progress=progress)
@@ -164,7 +168,7 @@ def single_frame(
     if frame.hfd_px is None or profile is None:
         raise FocuskitError(f"shows {stars} good stars whole; {_LEAST_STARS} are the least")
     defocus = measure_defocus(profile, rig, wavelength_um, pool_spherical(spherical, wavelength_um))
-    return SingleFrame(frame.info, frame.hfd_px, profile.stars, defocus, rig.um_per_step)
+    return SingleFrame(frame.info, frame.hfd_px, profile.stars, defocus, rig)
 
 
 def _check_optics(frame: MeasuredFrame, rig: Rig) -> None:

@@ -1,11 +1,13 @@
 """Defocus of single frames: rendered light frames with a known truth."""
 
 import json
+import shutil
 from dataclasses import replace
 from datetime import UTC, datetime
 
 import numpy as np
 import pytest
+from astropy.io import fits
 
 from focuskit.cli.run import main
 from focuskit.core.calibration import Spherical
@@ -119,6 +121,18 @@ def test_what_cannot_be_told_is_named(folder, truth, tmp_path):
     assert {str(why) for _, why in not_used} == {"its telescope is not known (obstruction); give a rig file with --rig"}
     with pytest.raises(FocuskitError, match="no FITS files"):
         measure_single_frames(tmp_path)
+
+
+def test_a_frame_of_another_telescope_does_not_take_the_rig_file(folder, truth, tmp_path):
+    """Its header says another name and focal length: what the rig file says of the obstruction is not about it."""
+    names = sorted(truth)[:2]
+    for name in names:
+        shutil.copy(folder / name, tmp_path)
+    with fits.open(tmp_path / names[1], mode="update") as file:
+        file[0].header.update(TELESCOP="Stork", FOCALLEN=400.0)
+    frames, not_used = measure_single_frames(tmp_path, rig_file=RIG_FILE, workers=1)
+    assert [(one.info.name, one.rig.name) for one in frames] == [(names[0], "Heron")]
+    assert [(name, "obstruction" in str(why)) for name, why in not_used] == [(names[1], True)]
 
 
 def test_the_command_answers_people_and_scripts(folder, truth, tmp_path, capsys, monkeypatch):
