@@ -122,7 +122,7 @@ def interval_as_text(found: Interval, *, quiet: bool = False, verbose: bool = Fa
         answer.advice,
         "",
         f"By temperature: {every_c}.   By the clock: {_minutes(answer.every_min)}.   "
-        f"Tolerance (5 % in HFD): {behaviour.tolerance_steps:.{digits}f} steps.",
+        f"Tolerance (5 % in HFD): {behaviour.tolerance_steps:.{digits}f} {behaviour.unit}.",
     ]
     if quiet:
         return "\n".join(lines)
@@ -155,7 +155,7 @@ def interval_as_text(found: Interval, *, quiet: bool = False, verbose: bool = Fa
         lines.append(f"Chosen on every other night, it keeps {kept:.0f} % of its gain on the rest.")
     for lever in answer.levers if verbose else answer.levers[:1]:
         most = "most " if lever is answer.levers[0] else ""
-        lines += ["", f"The interval hangs {most}on {lever.words}: {_minutes(lever.every_min_low)} at "
+        lines += ["", f"The interval hangs {most}on {lever.words(behaviour.unit)}: {_minutes(lever.every_min_low)} at "
                   f"{lever.low:.3g}, {_minutes(lever.every_min_high)} at {lever.high:.3g}."]  # fmt: skip
     for name in answer.flags:
         flag = describe(name)

@@ -19,6 +19,7 @@ from focuskit.cli.sources import (
 )
 from focuskit.core.errors import FocuskitError
 from focuskit.core.logged import COLUMNS, LoggedRun
+from focuskit.core.optics import decimals_of
 from focuskit.core.text import text_table
 from focuskit.core.times import format_time
 from focuskit.logbook import Logbook, write_csv, write_ecsv
@@ -52,7 +53,9 @@ def run_list(args: argparse.Namespace) -> int:
     rows: list[tuple[str, ...]] = [("number", "time", "rig", "filter", "°C", "position", "error", "verdict")]
     for run in runs:
         remark = "  ".join(filter(None, ("excluded" if run.excluded else run.verdict, run.note)))
-        numbers = ["-" if v is None else f"{v:.1f}" for v in (run.temperature_c, run.position, run.position_err)]
+        digits = max(1, decimals_of(run.tolerance_steps or 6.0 * (run.position_err or 0.0)))
+        numbers = ["-" if run.temperature_c is None else f"{run.temperature_c:.1f}"]
+        numbers += ["-" if v is None else f"{v:.{digits}f}" for v in (run.position, run.position_err)]
         rows.append(
             (str(run.number), format_time(run.time) or "-", run.rig or "-", run.filter or "-", *numbers, remark)
         )
@@ -140,7 +143,7 @@ def run_export(args: argparse.Namespace) -> int:
 
 def run_import(args: argparse.Namespace) -> int:
     """Take runs from a table."""
-    runs, dropped = read_table(args.file, args, read_rig(args))
+    runs, dropped, _ = read_table(args.file, args, read_rig(args))
     book = Logbook(logbook_path(args))
     new = book.record(runs)
     use_logbook(args, book.path)

@@ -13,7 +13,6 @@ from focuskit.cli.progress import print_answer, print_next, print_written
 from focuskit.cli.sources import find_drift, read_log, read_source, refuse_overwriting, source_words
 from focuskit.core.errors import FocuskitError
 from focuskit.core.flags import describe
-from focuskit.core.optics import decimals_of
 from focuskit.core.text import plus_minus, text_table, write_whole
 from focuskit.core.times import format_time
 from focuskit.drift import MODEL_WORDS, Drift, Rebuild
@@ -81,7 +80,7 @@ def write_offset_table(path: Path, drift: Drift) -> Path:
 
     Unknown ones are left empty.
     """
-    digits = decimals_of(drift.tolerance_steps)
+    digits = drift.decimals
     content = io.StringIO()
     writer = csv.writer(content)
     writer.writerow(["filter", f"offset_steps_from_{drift.reference_filter}", "err_steps"])
@@ -101,7 +100,7 @@ def offsets_as_text(
         [f"Drift and filter offsets{rig}, from {len(drift.used)} runs; {len(drift.set_aside)} set aside"],
         _drift_lines(drift),
         _offset_lines(drift),
-        [_rebuild_line(rebuild) for rebuild in drift.rebuilds],
+        [_rebuild_line(drift, rebuild) for rebuild in drift.rebuilds],
         [_prediction_line(drift, one) for one in predictions],
     ]
     if not quiet:
@@ -118,20 +117,22 @@ def offsets_as_text(
 
 def _drift_lines(drift: Drift) -> list[str]:
     per_c = plus_minus(drift.steps_per_c, drift.steps_per_c_err, True)
-    digits = decimals_of(drift.tolerance_steps)
-    tolerance = "" if drift.tolerance_steps is None else f"; the tolerance is {drift.tolerance_steps:.{digits}f} steps"
-    scatter = "not known" if drift.scatter_steps is None else f"{drift.scatter_steps:.{max(digits, 1)}f} steps"
+    digits = drift.decimals
+    tolerance = (
+        "" if drift.tolerance_steps is None else f"; the tolerance is {drift.tolerance_steps:.{digits}f} {drift.unit}"
+    )
+    scatter = "not known" if drift.scatter_steps is None else f"{drift.scatter_steps:.{max(digits, 1)}f} {drift.unit}"
     if drift.range_c is None:
         first = f"Drift      {drift.by_time_sentence()}"
     else:
-        first = "Drift      {} steps per °C, from {:.1f} to {:.1f} °C".format(per_c, *drift.range_c)
+        first = "Drift      {} {} per °C, from {:.1f} to {:.1f} °C".format(per_c, drift.unit, *drift.range_c)
     return [
         first,
         *([] if drift.steps_per_c is None else [f"           {drift.cooling_sentence()}"]),
         f"Scatter    {scatter} from run to run{tolerance}",
         *([f"Sensors    {drift.sensors_sentence()}"] if drift.sensors else []),
         *(
-            f"Left along {_FOLLOWED[one.follows]}: {plus_minus(one.steps, one.err, True)} steps"
+            f"Left along {_FOLLOWED[one.follows]}: {plus_minus(one.steps, one.err, True)} {drift.unit}"
             for one in drift.follows
         ),
     ]
@@ -140,21 +141,22 @@ def _drift_lines(drift: Drift) -> list[str]:
 def _offset_lines(drift: Drift) -> list[str]:
     if len(drift.filters) < 2:
         return []
-    rows = [("  filter", "steps", "runs", "temperatures", "")]
+    digits = drift.decimals
+    rows = [("  filter", drift.unit, "runs", "temperatures", "")]
     for i, one in enumerate(drift.filters):
         value = "0" if i == 0 else plus_minus(one.offset_steps, one.err, True)
         span = f"{one.range_c[0]:.1f} to {one.range_c[1]:.1f} °C" if one.range_c else "-"
-        own = "" if one.steps_per_c is None else f"{one.steps_per_c:+.2f} steps per °C"
+        own = "" if one.steps_per_c is None else f"{one.steps_per_c:+.{digits + 2}f} {drift.unit} per °C"
         rows.append((f"  {one.filter}", value, str(one.runs), span, own))
     when = "temperature" if drift.range_c else "time"
     title = f"Offsets    position in the filter less position in {drift.reference_filter}, at one {when}"
     return [title, *text_table(rows, right={1, 2})]
 
 
-def _rebuild_line(rebuild: Rebuild) -> str:
+def _rebuild_line(drift: Drift, rebuild: Rebuild) -> str:
     how = "declared" if rebuild.declared else f"found (gain {rebuild.evidence or 0.0:.0f} in -2 log likelihood)"
     step = plus_minus(rebuild.jump_steps, rebuild.err, True)
-    return f"Rebuild    {format_time(rebuild.time)}  {step} steps, {how}"
+    return f"Rebuild    {format_time(rebuild.time)}  {step} {drift.unit}, {how}"
 
 
 def _prediction_line(drift: Drift, one: dict[str, Any]) -> str:
@@ -172,8 +174,9 @@ def _set_aside_lines(drift: Drift, verbose: bool) -> list[str]:
 
 
 def _used_lines(drift: Drift) -> list[str]:
+    digits = drift.decimals + 1
     rows = [
-        (f"  {format_time(run.time)}", run.filter or "-", f"{run.position:.1f}", f"{off:+.1f}")
+        (f"  {format_time(run.time)}", run.filter or "-", f"{run.position:.{digits}f}", f"{off:+.{digits}f}")
         for run, off in zip(drift.used, drift.residuals_steps, strict=True)
     ]
     return ["Runs used: time, filter, position, off the model", *text_table(rows, right={2, 3})]

@@ -222,8 +222,7 @@ def _add_interval(commands: Any) -> None:
     focus = parser.add_argument_group("focus, where the logged runs do not tell or you know better")
     add_number(focus, "--steps-per-c", "steps_per_c", "K", "drift of the best position with temperature")
     add_number(focus, "--steps-per-c-err", "steps_per_c_err", "ERR", "its error (0)")
-    add_number(focus, "--best-hfd", "hfd_best_px", "PX", "least half-flux diameter")
-    add_number(focus, "--slope", "hfd_slope_px_per_step", "PX_PER_STEP", "slope of the wings of the curve")
+    _add_sizes(focus)
     focus.add_argument(
         "--run-cost", type=by_filter(number_of("seconds")), metavar="SECONDS", help="of a focus run: 95, or L=95,Ha=480"
     )
@@ -243,6 +242,11 @@ def _add_interval(commands: Any) -> None:
     add_answer_options(parser)
 
 
+def _add_sizes(group: Any) -> None:
+    add_number(group, "--best-hfd", "hfd_best_px", "PX", "least half-flux diameter")
+    add_number(group, "--slope", "hfd_slope_px_per_step", "PX_PER_STEP", "slope of the wings of the curve")
+
+
 def _add_plan(commands: Any) -> None:
     parser = _add(
         commands,
@@ -258,6 +262,7 @@ def _add_plan(commands: Any) -> None:
         purpose="temperatures of the air, as for offsets: they fill gaps, and a lag of the tube is tried",
     )
     add_drift_options(parser.add_argument_group("model"))
+    _add_sizes(parser.add_argument_group("focus, where the logged runs do not tell or you know better"))
     add_number(parser, "--at", "temperature_c", "CELSIUS", "centre it by the learned drift")
     parser.add_argument("--filter", metavar="NAME", help="of this filter only")
     add_number(parser, "--interval", "minutes", "MIN", "time that a run is to serve (120)", 120.0)

@@ -4,18 +4,19 @@ from __future__ import annotations
 
 import argparse
 
-from focuskit.cli.parser import EXAMPLES
 from focuskit.cli.progress import print_answer
-from focuskit.cli.sources import find_drift, read_log, read_source
+from focuskit.cli.sources import find_drift, found_logbook, read_log, read_source
 from focuskit.core.errors import FocuskitError
 from focuskit.core.flags import check, describe
 from focuskit.core.optics import decimals_of
 from focuskit.core.text import text_table
-from focuskit.refocus import SweepPlan, plan_sweeps
+from focuskit.refocus import Known, SweepPlan, plan_sweeps
 
 
 def run_plan(args: argparse.Namespace) -> int:
     """Answer ``focuskit plan``; returns the exit status."""
+    if not args.runs and found_logbook(args) is None and not args.logbook:
+        raise FocuskitError(_missing("logged runs with --runs FILE.csv, or a night analysed with --record", args))
     source = read_source(args)
     drift = find_drift(args, source, read_log(args, night="all") if args.temps else None)
     travel = source.rig_file.rig.travel
@@ -26,22 +27,30 @@ def run_plan(args: argparse.Namespace) -> int:
         interval_min=args.interval,
         filters=source.rig_file.filters,
         rig=source.rig_file.rig,
+        known=Known(best_hfd_px=args.best_hfd, slope_px_per_step=args.slope),
     )
     if args.filter:
         plans = [p for p in plans if p.filter.casefold() == args.filter.casefold()]
     if not plans:
         wanted = f" in {args.filter}" if args.filter else ""
-        raise FocuskitError(
-            f"no good run{wanted} with its size and slope is logged: analyse one first, or name a rig file with "
-            f"focal_length_mm, aperture_mm, pixel_um and um_per_step, like {EXAMPLES['plan']}"
-        )
-    answer = {"schema": "focuskit.plan/1", "sweeps": [p.to_json() for p in plans]}
-    print_answer(args, answer, plan_as_text(plans, travel, quiet=args.quiet, verbose=args.verbose))
+        raise FocuskitError(_missing(f"good runs{wanted} that are logged with their size and slope", args))
+    answer = {"schema": "focuskit.plan/1", "position_unit": drift.position_unit, "sweeps": [p.to_json() for p in plans]}
+    print_answer(args, answer, plan_as_text(plans, travel, drift.unit, quiet=args.quiet, verbose=args.verbose))
     return 0
 
 
+def _missing(runs: str, args: argparse.Namespace) -> str:
+    """Ask for all that is missing at once, with a line to copy."""
+    sizes = f"--best-hfd {args.best_hfd or 5.9:g} --slope {args.slope or 0.114:g}"
+    return (
+        f"missing: {runs}; runs without sizes do with --best-hfd PX and --slope PX_PER_STEP, or with a rig file that "
+        "has focal_length_mm, aperture_mm, pixel_um and um_per_step. "
+        f"For example: focuskit plan --runs {args.runs or 'FILE.csv'} {sizes}"
+    )
+
+
 def plan_as_text(
-    plans: list[SweepPlan], travel: tuple[float, float] | None, *, quiet: bool = False, verbose: bool = False
+    plans: list[SweepPlan], travel: tuple[float, float] | None, unit: str, *, quiet: bool = False, verbose: bool = False
 ) -> str:
     """Return the plans as text for a terminal."""
     rows: list[tuple[str, ...]] = [
@@ -64,7 +73,7 @@ def plan_as_text(
         lines += [f"{p.filter:<8}{' '.join(map(str, p.positions))}" for p in plans]
     sizes = sorted({f"{p.outer_size:.1f}" for p in plans}, key=float)
     span = sizes[0] if len(sizes) == 1 else f"{sizes[0]} to {sizes[-1]}"
-    lines += ["", f"Positions and errors in steps. The outermost frames are {span} times the least size."]
+    lines += ["", f"Positions and errors in {unit}. The outermost frames are {span} times the least size."]
     lines += [p.why for p in plans if p.by_offset]
     for name in check([flag for p in plans for flag in p.flags]):
         flag = describe(name)

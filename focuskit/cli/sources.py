@@ -73,11 +73,12 @@ def _home_folder(find: Callable[..., Path], purpose: str) -> Path:
 
 @dataclass(frozen=True)
 class Source:
-    """Logged runs, the rig file beside them, and the rows that are left out."""
+    """Logged runs, the rig file beside them, the rows that are left out, and what their table says positions are in."""
 
     rig_file: RigFile
     runs: list[LoggedRun]
     dropped: list[Dropped]
+    position_unit: str | None = None
 
     def named(self, answer: dict[str, Any]) -> dict[str, Any]:
         """Return the JSON of what was learned from the runs with the rows that are left out among those set aside."""
@@ -143,10 +144,12 @@ def read_limits(args: argparse.Namespace) -> Limits:
     return Limits(**dict(args.limit))
 
 
-def read_table(path: str, args: argparse.Namespace, rig_file: RigFile) -> tuple[list[LoggedRun], list[Dropped]]:
+def read_table(
+    path: str, args: argparse.Namespace, rig_file: RigFile
+) -> tuple[list[LoggedRun], list[Dropped], str | None]:
     """Read a table of runs, and which rows are left out; a run that names no rig is of ``--rig-name`` or the rig file.
 
-    The rows that are left out are named on the error stream.
+    The rows that are left out are named on the error stream. The last is what the table says positions are in.
     """
     own = args.rig_name or rig_file.rig.name
     dropped: list[Dropped] = []
@@ -158,7 +161,8 @@ def read_table(path: str, args: argparse.Namespace, rig_file: RigFile) -> tuple[
     if keep.is_kept(args):
         keep.keep_columns(args, readings[0].names, is_log=False)
     _print_dropped(dropped)
-    return [replace(run, filter=rig_file.filters.name(run.filter), rig=run.rig or own) for run in runs], dropped
+    named = [replace(run, filter=rig_file.filters.name(run.filter), rig=run.rig or own) for run in runs]
+    return named, dropped, readings[0].position_unit
 
 
 def read_logbook(args: argparse.Namespace, path: Path, rig: str | None = None) -> tuple[list[LoggedRun], list[Dropped]]:
@@ -242,7 +246,11 @@ def read_source(args: argparse.Namespace) -> Source:
     """Read the logged runs that the options of `add_run_options` point to."""
     keep.is_kept(args)
     rig_file = read_rig(args)
-    runs, dropped = read_table(args.runs, args, rig_file) if args.runs else read_logbook(args, open_logbook(args).path)
+    if args.runs:
+        runs, dropped, unit = read_table(args.runs, args, rig_file)
+    else:
+        runs, dropped = read_logbook(args, open_logbook(args).path)
+        unit = None
     rig_file = _rig_of_runs(args, rig_file, runs)
     filters = rig_file.filters.joined(run.filter for run in runs) if args.join_filters else rig_file.filters
     if args.join_filters and keep.is_kept(args):
@@ -250,7 +258,7 @@ def read_source(args: argparse.Namespace) -> Source:
     runs = [replace(run, filter=filters.name(run.filter)) for run in runs]
     remarks = filters.remarks(run.filter for run in runs)
     print_remarks([f"{line} (--join-filters does so here)" if "look like one" in line else line for line in remarks])
-    return Source(replace(rig_file, filters=filters), runs, dropped)
+    return Source(replace(rig_file, filters=filters), runs, dropped, unit)
 
 
 def find_drift(args: argparse.Namespace, source: Source, log: TemperatureLog | None) -> Drift:
@@ -265,6 +273,7 @@ def find_drift(args: argparse.Namespace, source: Source, log: TemperatureLog | N
         rebuilds=args.rebuild,
         reference_filter=getattr(args, "reference_filter", None),
         search_rebuilds=not args.declared_only,
+        position_unit=source.position_unit,
     )
 
 

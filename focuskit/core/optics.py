@@ -56,6 +56,8 @@ class Rig:
         Focal length over aperture, where they themselves are not both known.
     position_unit : str or None
         What positions are in, a key of ``UNIT_WORDS``.
+    zone : str or None
+        Time zone of the site, such as ``Europe/Oslo``.
     """
 
     name: str | None = None
@@ -67,6 +69,7 @@ class Rig:
     travel: tuple[float, float] | None = None
     focal_ratio: float | None = None
     position_unit: str | None = None
+    zone: str | None = None
 
     @property
     def f_ratio(self) -> float | None:
@@ -165,6 +168,11 @@ def decimals_of(tolerance_steps: float | None) -> int:
     if not tolerance_steps or tolerance_steps >= 0.5:
         return 0
     return math.ceil(-math.log10(tolerance_steps / 10.0))
+
+
+def unit_of_positions(said: str | None, tolerance_steps: float | None) -> str:
+    """Return what positions are in, a key of `UNIT_WORDS`: what is said, else by the tolerance, as `decimals_of`."""
+    return said or ("mm" if decimals_of(tolerance_steps) else "step")
 
 
 def noll_z11(rho: Number) -> Number:

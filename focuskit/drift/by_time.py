@@ -20,15 +20,16 @@ from scipy import stats
 
 from focuskit.core.flags import check
 from focuskit.core.logged import LoggedRun
+from focuskit.core.optics import unit_of_positions
 from focuskit.core.reasons import Reason
 from focuskit.core.text import two_digits
 from focuskit.core.times import HOUR_S
-from focuskit.drift.checks import is_apart
+from focuskit.drift.checks import FEWEST_SHIFTS, is_apart
 from focuskit.drift.choose import filter_key
 from focuskit.drift.linear import Array, GroupedFit
 from focuskit.drift.nights import NightFit, Nights, fit_nights
 from focuskit.drift.outliers import OUTLIER_SIGMA, SoundRuns, find_sound
-from focuskit.drift.result import ByTime, Drift, FilterOffset, SetAside
+from focuskit.drift.result import ByTime, Drift, FilterOffset, SetAside, likely_tolerance
 from focuskit.drift.scatter import AveragedFit
 from focuskit.drift.season import Season, Terms
 
@@ -171,6 +172,7 @@ def fit_by_time(
         terms=Terms(0.0),
         fit=fit,
         by_time=by_time,
+        position_unit=unit_of_positions(None, likely_tolerance(used, tolerance_steps, math.sqrt(scale * typical))),
     )
 
 
@@ -289,5 +291,6 @@ def _flags(filters: Sequence[FilterOffset], season: Season, degrees: float, has_
         "one_run_filter": any(one.runs == 1 for one in filters) and len(filters) > 1,
         "offset_unknown": any(one.offset_steps is None for one in filters[1:]),
         "no_shared_night": is_apart(season),
+        "shifts_assumed": np.sum(np.bincount(season.block) > 1) < FEWEST_SHIFTS,
     }
     return [name for name, is_so in raised.items() if is_so]

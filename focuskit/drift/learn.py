@@ -20,6 +20,7 @@ from threadpoolctl import threadpool_limits
 
 from focuskit.core.flags import check
 from focuskit.core.logged import LoggedRun
+from focuskit.core.optics import unit_of_positions
 from focuskit.core.reasons import Reason
 from focuskit.core.statistics import median_of
 from focuskit.core.text import two_digits
@@ -32,7 +33,7 @@ from focuskit.drift.models import MARGIN, Weighed, weigh_models
 from focuskit.drift.others import compare_sensors, find_followed
 from focuskit.drift.outliers import SoundRuns, find_sound
 from focuskit.drift.rebuilds import Stretches, find_rebuilds, toll_of
-from focuskit.drift.result import Drift, FilterOffset, Rebuild, SetAside
+from focuskit.drift.result import Drift, FilterOffset, Rebuild, SetAside, likely_tolerance
 from focuskit.drift.scatter import AveragedFit, average_shifts, highest, likely_walk, run_variance
 from focuskit.drift.season import Season, Terms, columns_of, rounding_c
 from focuskit.frames import RigFile, TemperatureLog
@@ -57,14 +58,16 @@ def learn_drift(
     rebuilds: Sequence[datetime] = (),
     reference_filter: str | None = None,
     search_rebuilds: bool = True,
+    position_unit: str | None = None,
 ) -> Drift:
     """Learn the drift of a rig from its logged runs: the one answer behind offsets, interval, plan and report.
 
     As `fit_drift`, with a rig file, whose rig is the one meant and whose rebuilds are known, and with a log
-    of the air, which is used whole: which of its hours count as night does not matter here.
+    of the air, which is used whole: which of its hours count as night does not matter here. The
+    rig file says what positions are in, else ``position_unit``, as a table may name it.
     """
     rig_file = rig_file or RigFile()
-    return fit_drift(
+    drift = fit_drift(
         runs,
         rig=rig or rig_file.rig.name,
         reference_filter=reference_filter,
@@ -72,6 +75,7 @@ def learn_drift(
         search_rebuilds=search_rebuilds,
         temperatures=None if log is None else (log.time_s, log.temperature_c),
     )
+    return replace(drift, position_unit=rig_file.rig.position_unit or position_unit or drift.position_unit)
 
 
 def fit_drift(
@@ -128,10 +132,12 @@ def fit_drift(
     aside += [solved.outlier(chosen[i], i) for i in np.flatnonzero(~sound).tolist()]
     disputed = {name for i, name in enumerate(names) if _outnumbered(season.filter_index == i, sound)}
     drift = _drift(chosen[0].rig, names, used, solved, terms, disputed)
+    tolerance_steps = tolerance_steps or drift.tolerance_steps
     drift = replace(
         drift,
         rebuilds=_rebuilds(solved, cut, used, rebuilds),
-        tolerance_steps=tolerance_steps or drift.tolerance_steps,
+        tolerance_steps=tolerance_steps,
+        position_unit=unit_of_positions(None, likely_tolerance(used, tolerance_steps, drift.scatter_steps)),
         set_aside=tuple(sorted(aside, key=lambda one: one.run.time)),
         models=tuple(_settled(model, solved) for model in weighed),
     )

@@ -14,7 +14,7 @@ from focuskit.core.times import HOUR_S
 from focuskit.drift.linear import CONSTANT, UNDETERMINED, Array
 from focuskit.drift.season import Season
 
-_EXACT = 1e-9  # of the usual precision: the only run of a filter or a night
+_EXACT = 1e-9  # of what a run alone would have: the precision of the only run of a filter or a night, by rounding
 
 
 @dataclass(frozen=True)
@@ -61,6 +61,7 @@ class NightFit:
     centre: Array
     unlike: Array
     precision: Array
+    variance: Array
     chi2: float
     free: int
     log_determinant: float
@@ -70,7 +71,7 @@ class NightFit:
     @property
     def off(self) -> Array:
         """How far each run lies off the fit to all others; 0 where it fits exactly, and nothing speaks against it."""
-        open_to = self.precision > _EXACT * np.median(self.precision)
+        open_to = self.precision * self.variance > _EXACT
         return np.where(open_to, self.unlike / np.where(open_to, self.precision, 1.0), 0.0)
 
 
@@ -121,6 +122,7 @@ def fit_nights(nights: Nights, variance: Array, slope: float, walk: float) -> Ni
         centre=centre,
         unlike=unlike[nights.taken],
         precision=(np.sum(inverse**2, axis=1) - taken_up)[nights.taken],
+        variance=np.broadcast_to(variance, nights.taken.shape)[nights.taken],
         chi2=float(np.sum(over**2)),
         free=int(nights.taken.sum()) - len(own) - int(known.sum()) + int(np.sum(nights.prior > 0.0)),
         log_determinant=float(

@@ -26,11 +26,11 @@ def drift_picture(drift: Drift) -> Picture:
     layers: list[Layer] = [*run_points(drift, celsius, height)]
     if drift.steps_per_c is not None:
         grid = np.linspace(*drift.range_c, 61)
-        name = f"learned drift, {number(drift.steps_per_c, 2)} steps per °C"
+        name = f"learned drift, {number(drift.steps_per_c, drift.decimals + 2)} {drift.unit} per °C"
         layers.insert(0, Line(grid, drift.change_with_temperature(grid), name=name))
-    y = axis_of(f"position less that at {number(drift.reference_c, 1)} °C (steps)", height, 0.08)
+    y = axis_of(f"position less that at {number(drift.reference_c, 1)} °C ({drift.unit})", height, 0.08)
     per_c = plus_minus(drift.steps_per_c, drift.steps_per_c_err).replace("-", "−")
-    label = f"Best position against temperature, offsets and rebuilds taken out: {per_c} steps per °C."
+    label = f"Best position against temperature, offsets and rebuilds taken out: {per_c} {drift.unit} per °C."
     title = "Focus against temperature, offsets and rebuilds taken out"
     return Picture(title, label, axis_of("temperature (°C)", celsius, 0.04), (Panel(y, tuple(layers), 250.0),))
 
@@ -42,10 +42,10 @@ def _by_time_picture(drift: Drift) -> Picture:
         raise FocuskitError("the drift has neither temperatures nor times of night")
     grid = np.linspace(found.hours.min(), found.hours.max(), 61)
     curve = found.steps_per_h * grid + found.bend_steps_per_h2 * grid**2
-    name = f"mean of the nights, {number(found.steps_per_h, 2)} steps per hour in the middle"
-    y = axis_of("position less that in the middle of its night (steps)", found.moved_steps, 0.08)
+    name = f"mean of the nights, {number(found.steps_per_h, drift.decimals + 2)} {drift.unit} per hour in the middle"
+    y = axis_of(f"position less that in the middle of its night ({drift.unit})", found.moved_steps, 0.08)
     per_h = plus_minus(found.steps_per_h, found.err).replace("-", "−")
-    label = f"Best position against the time of night, offsets taken out: {per_h} steps per hour in the middle."
+    label = f"Best position against the time of night, offsets taken out: {per_h} {drift.unit} per hour in the middle."
     x = axis_of(f"hours from {clock_word(found.middle_h)} UTC", found.hours, 0.04)
     layers: tuple[Layer, ...] = (Line(grid, curve, name=name), *run_points(drift, found.hours, found.moved_steps))
     return Picture("Focus against the time of night, offsets taken out", label, x, (Panel(y, layers, 250.0),))
@@ -67,7 +67,7 @@ def run_points(drift: Drift, x: np.ndarray, y: np.ndarray) -> list[Points]:
     for i, one in enumerate(drift.filters):
         mine = shown[kinds == i]
         if mine.size:
-            tips = [_tip(drift.used[k], float(drift.residuals_steps[k])) for k in mine]
+            tips = [_tip(drift, drift.used[k], float(drift.residuals_steps[k])) for k in mine]
             out.append(Points(x[mine], y[mine], size=4.0, name=filter_word(one.filter), tips=tips, **series(i)))
     return out
 
@@ -81,10 +81,10 @@ def run_words(run: LoggedRun) -> str:
     return f"{filter_word(run.filter)}, {run.time:%Y-%m-%d %H:%M} UTC"
 
 
-def _tip(run: LoggedRun, off: float) -> str:
+def _tip(drift: Drift, run: LoggedRun, off: float) -> str:
     position = plus_minus(run.position, run.position_err).removesuffix(" ± ?")
     heat = "" if run.temperature_c is None else f"{run.temperature_c:.1f} °C\n"
-    facts = f"{heat}position {position}\n{off:+.1f} steps off the drift".replace("-", "−")
+    facts = f"{heat}position {position}\n{off:+.{drift.decimals + 1}f} {drift.unit} off the drift".replace("-", "−")
     return f"{run_words(run)}\n{facts}"
 
 
@@ -105,9 +105,9 @@ def residuals_picture(drift: Drift) -> Picture:
         tips = [f"{run_words(one.run)}\nset aside, {plain_text(str(one.reason))}" for one in drift.outliers]
         edge = np.full(len(wild), -np.inf)
         layers.append(Points(wild, edge, "failed", "x", name="set aside", tips=tips))
-    known = "" if drift.scatter_steps is None else f", {two_digits(drift.scatter_steps)} steps of scatter"
+    known = "" if drift.scatter_steps is None else f", {two_digits(drift.scatter_steps)} {drift.unit} of scatter"
     label = f"What the learned drift leaves, over time: {len(drift.used)} runs{known}, {len(wild)} wild."
-    panel = Panel(Axis("off the learned drift (steps)", -reach, reach), tuple(layers), 175.0)
+    panel = Panel(Axis(f"off the learned drift ({drift.unit})", -reach, reach), tuple(layers), 175.0)
     x = axis_of("time (UTC)", [*times, *wild], 0.04, 1800.0, "time")
     return Picture("What the learned drift leaves, over time", label, x, (panel,))
 
@@ -124,7 +124,7 @@ def offsets_picture(drift: Drift) -> Picture:
             continue
         err = one.err or 0.0
         ends += [one.offset_steps + s * max(err, tolerance) for s in (-1.0, 1.0)]
-        value = "the others count from it" if i == 0 else f"{plus_minus(one.offset_steps, err, True)} steps"
+        value = "the others count from it" if i == 0 else f"{plus_minus(one.offset_steps, err, True)} {drift.unit}"
         tip = f"{name}: {value}\n{one.runs} runs".replace("-", "−")
         marks.append(Points([one.offset_steps], [i], size=5.5, x_err=[err], tips=[tip], **series(i)))
         if tolerance:
@@ -132,4 +132,4 @@ def offsets_picture(drift: Drift) -> Picture:
     y = Axis("filter", len(names) - 0.5, -0.5, "names", names)
     panel = Panel(y, (*bands, Line(np.zeros(2), WHOLE, "quiet"), *marks), 34.0 * len(names))
     label = f"Filter offsets from {names[0]}; the table beside it holds the same numbers."
-    return Picture("Filter offsets", label, axis_of(f"steps from {names[0]}", ends, 0.05), (panel,))
+    return Picture("Filter offsets", label, axis_of(f"{drift.unit} from {names[0]}", ends, 0.05), (panel,))

@@ -10,9 +10,10 @@ import numpy as np
 
 from focuskit.core.errors import FocuskitError
 from focuskit.core.logged import LoggedRun
-from focuskit.core.optics import decimals_of
+from focuskit.core.optics import UNIT_WORDS, decimals_of
 from focuskit.core.picture import Picture
 from focuskit.core.reasons import Reason
+from focuskit.core.statistics import median_of
 from focuskit.core.svg import draw_svg
 from focuskit.core.text import html_table, plus_minus, two_digits
 from focuskit.core.times import format_time
@@ -113,6 +114,12 @@ class ByTime:
         return {one.name: getattr(self, one.name) for one in fields(self) if one.compare}
 
 
+def likely_tolerance(runs: Sequence[LoggedRun], known: float | None, scatter_steps: float | None) -> float | None:
+    """Return the tolerance; where it is not known, six scatters or errors of a run stand in, whichever is more."""
+    err = median_of(run.position_err for run in runs)
+    return known or 6.0 * max(scatter_steps or 0.0, err or 0.0) or None
+
+
 @dataclass(frozen=True, repr=False)
 class Drift:
     """What the logged runs tell of drift and offsets.
@@ -157,6 +164,8 @@ class Drift:
         What is left along the altitude and the side of the pier, where the runs know them.
     by_time : ByTime or None
         How focus moves with the time of night, where the runs have no temperatures.
+    position_unit : str
+        What positions, and all that ends in ``_steps``, are in, a key of ``UNIT_WORDS``.
     """
 
     rig: str | None
@@ -182,12 +191,14 @@ class Drift:
     sensors: tuple[Sensor, ...] = ()
     follows: tuple[Follows, ...] = ()
     by_time: ByTime | None = None
+    position_unit: str = "step"
 
     def to_json(self) -> dict[str, object]:
         """Return the object of schema ``focuskit.offsets/1``."""
         return {
             "schema": "focuskit.offsets/1",
             "rig": self.rig,
+            "position_unit": self.position_unit,
             "runs_used": len(self.used),
             "runs_set_aside": [
                 {"time": format_time(one.run.time), "filter": one.run.filter, "why": str(one.reason)}
@@ -230,13 +241,23 @@ class Drift:
         }  # fmt: skip
 
     @property
+    def unit(self) -> str:
+        """What positions are in, as people read it."""
+        return UNIT_WORDS[self.position_unit]
+
+    @property
+    def decimals(self) -> int:
+        """With how many decimals positions are written."""
+        return decimals_of(likely_tolerance(self.used, self.tolerance_steps, self.scatter_steps))
+
+    @property
     def outliers(self) -> tuple[SetAside, ...]:
         """Runs set aside because they lie far off the fit."""
         return tuple(one for one in self.set_aside if one.reason.code == "outlier")
 
     def __repr__(self) -> str:
         shown = [f"{one.filter} {plus_minus(one.offset_steps, one.err, True)}" for one in self.filters[1:]]
-        offsets = f"\n  offsets from {self.reference_filter}: {', '.join(shown)} steps" if shown else ""
+        offsets = f"\n  offsets from {self.reference_filter}: {', '.join(shown)} {self.unit}" if shown else ""
         rebuilds = ", ".join(f"{one.time:%Y-%m-%d}" for one in self.rebuilds) or "none"
         flags = ", ".join(self.flags) or "none"
         aside = f"{len(self.set_aside)} runs set aside; rebuilds: {rebuilds}; flags: {flags}"
@@ -247,14 +268,16 @@ class Drift:
         found = self.by_time
         if found is None:
             return ""
-        way = f"{plus_minus(found.steps_per_h, found.err, True)} steps per hour at {clock_word(found.middle_h)} UTC"
+        way = (
+            f"{plus_minus(found.steps_per_h, found.err, True)} {self.unit} per hour at {clock_word(found.middle_h)} UTC"
+        )
         return f"{way} in the mean; single nights differ by {two_digits(found.night_spread_steps_per_h)}"
 
     def _title(self) -> str:
         if self.by_time:
             return f"{self.rig or 'Unnamed rig'}: {self.by_time_sentence()}, from {len(self.used)} runs"
         drift = plus_minus(self.steps_per_c, self.steps_per_c_err)
-        return f"{self.rig or 'Unnamed rig'}: {drift} steps per °C, from {len(self.used)} runs"
+        return f"{self.rig or 'Unnamed rig'}: {drift} {self.unit} per °C, from {len(self.used)} runs"
 
     def _repr_html_(self) -> str:
         """Show drift and offsets in a notebook."""
@@ -262,7 +285,7 @@ class Drift:
             (str(f.filter or "–"), "0" if i == 0 else plus_minus(f.offset_steps, f.err, True), str(f.runs))
             for i, f in enumerate(self.filters)
         ]
-        head = ("filter", f"offset from {self.reference_filter} (steps)", "runs")
+        head = ("filter", f"offset from {self.reference_filter} ({self.unit})", "runs")
         return html_table(self._title(), head, rows) + draw_svg(self.picture())
 
     def picture(self) -> Picture:
@@ -289,9 +312,9 @@ class Drift:
         if self.steps_per_c is None:
             return ""
         steps = -by_c * self.steps_per_c
-        shown = f"{abs(steps):.{decimals_of(self.tolerance_steps)}f}"
+        shown = f"{abs(steps):.{self.decimals}f}"
         way = "outward" if steps > 0 else "inward"
-        return f"It cools by {by_c:g} °C: move {shown} steps {way} (a higher position is taken as outward)."
+        return f"It cools by {by_c:g} °C: move {shown} {self.unit} {way} (a higher position is taken as outward)."
 
     def sensors_sentence(self) -> str:
         """Say which temperature predicts focus best and by how much; empty where the runs have that of one sensor."""

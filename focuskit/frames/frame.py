@@ -75,6 +75,7 @@ class FrameInfo(HeaderFacts):
             um_per_step=self.um_per_step,
             travel=told.travel,
             position_unit=told.position_unit,
+            zone=told.zone,
         )
 
     @property

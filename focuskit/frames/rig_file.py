@@ -13,6 +13,7 @@ from typing import Any, NamedTuple
 
 from focuskit.core.errors import FocuskitError, failure
 from focuskit.core.filters import FilterTable, OwnFilter
+from focuskit.core.log_times import as_zone
 from focuskit.core.optics import UNIT_WORDS, Rig
 from focuskit.core.ranges import what_is_wrong
 from focuskit.core.times import parse_time
@@ -38,6 +39,7 @@ _KEYS = (
     *_NUMBERS,
     "camera",
     "position_unit",
+    "zone",
     "travel",
     "filters",
     "keywords",
@@ -206,6 +208,9 @@ def rig_from_table(table: Mapping[str, Any], source: str) -> RigFile:
     unit = _text(table, "position_unit", source)
     if unit is not None and unit not in UNIT_WORDS:
         raise FocuskitError(f"{source}: position_unit must be one of {', '.join(UNIT_WORDS)}")
+    zone = _text(table, "zone", source)
+    if zone is not None:
+        as_zone(zone)
     pattern = _text(table, "position_pattern", source)
     if pattern is not None:
         compile_position_pattern(pattern, source)
@@ -214,6 +219,7 @@ def rig_from_table(table: Mapping[str, Any], source: str) -> RigFile:
             name=_text(table, "name", source),
             travel=_travel(table.get("travel"), source),
             position_unit=unit,
+            zone=zone,
             **numbers,
         ),
         telescope=_text(table, "telescope", source),

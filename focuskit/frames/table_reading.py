@@ -114,6 +114,8 @@ class Reading:
         What else was assumed, in a few words each.
     account : tuple of str
         Three lines that say how the table was read; none where it is one that focuskit writes itself.
+    position_unit : str or None
+        What the table says positions are in: ``step``, ``um`` or ``mm``.
     """
 
     cells: Mapping[str, list[str]]
@@ -125,6 +127,7 @@ class Reading:
     is_zone_open: bool
     assumed: tuple[str, ...]
     account: tuple[str, ...]
+    position_unit: str | None = None
 
 
 class _Table:
@@ -211,7 +214,8 @@ class _Table:
             what = f", although '{local[0]}' says otherwise" if local else ""
             said.append(f"times are UTC{what} (--zone names another)")
         account = self._account(texts, units, written.how, times.how, said)
-        return Reading(texts, self.lines, tuple(self.lost), names, unit, unit_from, is_open, assumed, account)
+        lost, position_unit = tuple(self.lost), units.get("position")
+        return Reading(texts, self.lines, lost, names, unit, unit_from, is_open, assumed, account, position_unit)
 
     def _unit_named(self, role: str) -> str | None:
         """Return the unit by the name of a column, the row below the header, or the lines above it."""

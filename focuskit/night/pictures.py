@@ -43,7 +43,7 @@ def run_picture(result: RunResult, points: Sequence[dict[str, Any]], stars: Mapp
     panels.append(_residual_panel(result, x, off, tips))
     start = f"{result.start:%Y-%m-%d %H:%M} UTC" if result.start else "no time"
     title = " · ".join([plain_text(result.filter or "no filter"), start, fit.verdict])
-    return Picture(title, _summary(result), axis_of("focuser position (steps)", places), tuple(panels))
+    return Picture(title, _summary(result), axis_of(f"focuser position ({result.unit})", places), tuple(panels))
 
 
 def _size_panel(result: RunResult, x: np.ndarray, tips: Sequence[str]) -> Panel:
@@ -54,7 +54,7 @@ def _size_panel(result: RunResult, x: np.ndarray, tips: Sequence[str]) -> Panel:
     layers: list[Layer] = []
     if fit.best_position is not None and fit.best_position_err is not None:
         if fit.tolerance_steps is not None:
-            name = f"tolerance ±{two_digits(fit.tolerance_steps)} steps (5 % in size)"
+            name = f"tolerance ±{two_digits(fit.tolerance_steps)} {result.unit} (5 % in size)"
             ends = fit.best_position + fit.tolerance_steps * np.array([-1.0, 1.0])
             layers.append(Band(ends, -np.inf, np.inf, name=name))
         layers.append(Band(fit.best_position + fit.best_position_err * np.array([-1.0, 1.0]), -np.inf, np.inf, "about"))
@@ -161,6 +161,7 @@ def night_picture(title: str, runs: Sequence[RunResult], filters: Sequence[str |
     best, err = (np.array([np.nan if v is None else v for v in values], float) for values in (
         [run.fit.best_position for run in timed], [run.fit.best_position_err or 0.0 for run in timed]))  # fmt: skip
     tips, layers = [_run_tip(run) for run in timed], []
+    units = " or ".join(dict.fromkeys(run.unit for run in timed))
     for k, name in enumerate([*filters, None]):
         failed = k == len(filters)
         mine = np.isnan(best) if failed else np.isfinite(best) & np.array([run.filter == name for run in timed], bool)
@@ -170,7 +171,7 @@ def night_picture(title: str, runs: Sequence[RunResult], filters: Sequence[str |
             y, own_tips = np.nan_to_num(best[mine], nan=-np.inf), [tips[int(i)] for i in np.flatnonzero(mine)]
             bars = None if failed else err[mine]
             layers.append(Points(starts[mine], y, size=5.5, name=label, err=bars, tips=own_tips, **look))
-    panels = [Panel(axis_of("best position (steps)", [*(best - err), *(best + err)], 0.12), tuple(layers), 184.0)]
+    panels = [Panel(axis_of(f"best position ({units})", [*(best - err), *(best + err)], 0.12), tuple(layers), 184.0)]
     warm = [(_seconds(run), run.temperature_c) for run in timed if run.temperature_c is not None]
     if len(warm) > 1:
         line = Line([t for t, _ in warm], [c for _, c in warm], "quiet")

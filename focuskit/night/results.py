@@ -14,7 +14,7 @@ import numpy as np
 from focuskit.core import flags
 from focuskit.core.errors import FocuskitError
 from focuskit.core.logged import LoggedRun
-from focuskit.core.optics import Rig, decimals_of
+from focuskit.core.optics import UNIT_WORDS, Rig, decimals_of, unit_of_positions
 from focuskit.core.picture import Picture
 from focuskit.core.reasons import Reason
 from focuskit.core.svg import draw_svg
@@ -96,6 +96,11 @@ class RunResult(ShapedRun):
             return None
         move, err = self.to_middle
         return self.profile.best_position + move, math.hypot(self.profile.err, err)
+
+    @property
+    def unit(self) -> str:
+        """What positions are in, as people read it."""
+        return UNIT_WORDS[unit_of_positions(self.rig.position_unit, self.fit.tolerance_steps)]
 
     @property
     def look_near(self) -> str | None:

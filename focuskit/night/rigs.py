@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from statistics import median
 from typing import Any
 
-from focuskit.core.optics import Rig, decimals_of
+from focuskit.core.optics import Rig, unit_of_positions
 from focuskit.core.statistics import weighted_mean
 from focuskit.core.text import plain_text, plus_minus
 from focuskit.frames import RigFile
@@ -103,7 +103,7 @@ def _filled(runs: Sequence[ShapedRun], rig_file: RigFile) -> NightRig:
 def _position_unit(runs: Sequence[ShapedRun]) -> str:
     """Return what positions are in: as the rig file says, else what a tolerance below half a step shows."""
     tolerances = [run.fit.tolerance_steps for run in runs if run.fit.tolerance_steps]
-    return runs[0].rig.position_unit or ("mm" if tolerances and decimals_of(median(tolerances)) else "step")
+    return unit_of_positions(runs[0].rig.position_unit, median(tolerances) if tolerances else None)
 
 
 def _notes(rig: Rig, filled: Rig, ratio_err: float | None, profiles: Sequence[ProfileFit]) -> tuple[str, ...]:

@@ -108,6 +108,7 @@ class Interval:
         spread = answer.spread_of_nights_min
         return {
             "schema": "focuskit.interval/1",
+            "position_unit": behaviour.position_unit,
             "refocus_every_c": rounded(answer.every_c),
             "refocus_every_min": rounded(answer.every_min),
             "run_cost_s": {f: rounded(t) for f, t in behaviour.run_cost_s.items()},

@@ -13,7 +13,7 @@ from focuskit.core.errors import FocuskitError
 from focuskit.core.filters import USUAL_FILTERS, FilterTable
 from focuskit.core.flags import check
 from focuskit.core.logged import LoggedRun
-from focuskit.core.optics import TOLERATED_GROWTH, Rig, wing_slope
+from focuskit.core.optics import TOLERATED_GROWTH, UNIT_WORDS, Rig, unit_of_positions, wing_slope
 from focuskit.core.ranges import what_is_wrong
 from focuskit.core.statistics import median_of
 from focuskit.drift import Drift
@@ -84,6 +84,8 @@ class FocusBehaviour:
     draw_drift : DriftDraws or None
         Draws from the posterior of the drift; without it, the errors above are taken as
         independent and normal.
+    position_unit : str
+        What positions are in, a key of ``UNIT_WORDS``.
     move_s, filter_change_s : float
         Time for a move of the focuser and a turn of the wheel between two sub-exposures
         (common practice, no source).
@@ -100,8 +102,14 @@ class FocusBehaviour:
     random_walk: float = 0.0
     bend: Bend | None = None
     draw_drift: DriftDraws | None = field(default=None, repr=False, compare=False)
+    position_unit: str = "step"
     move_s: float = 3.0
     filter_change_s: float = 10.0
+
+    @property
+    def unit(self) -> str:
+        """What positions are in, as people read it."""
+        return UNIT_WORDS[self.position_unit]
 
     @property
     def tolerance_steps(self) -> float:
@@ -238,6 +246,9 @@ def learn_behaviour(
         offset_err_steps={name: err for name, (_, err) in offsets.items()},
         random_walk=walk or 0.0,
         bend=_bend_of(drift) if drift and known.steps_per_c is None else None,
+        position_unit=unit_of_positions(
+            drift.position_unit if drift else rig.position_unit if rig else None, tolerance_steps(hfd_px, slope)
+        ),
     )
     as_learned = drift is not None and steps_per_c == drift.steps_per_c and steps_per_c_err == drift.steps_per_c_err
     if drift and as_learned and all(name in offsets for name in filters):

@@ -22,9 +22,9 @@ _SIMPLEST_FIRST = ("clock", "temperature", "clock_quick", "temperature_quick", "
 _FEW_NIGHTS = 3  # below it nights to come may well be unlike those of the log
 _NIGHTS_TO_SPLIT = 4  # two to choose a setting on, two to try it on
 _LEVER_WORDS = {
-    "steps_per_c": "steps per °C",
+    "steps_per_c": "{} per °C",
     "run_cost_s": "run cost (s)",
-    "tolerance_steps": "tolerance (steps)",
+    "tolerance_steps": "tolerance ({})",
 }
 
 
@@ -72,10 +72,9 @@ class Lever:
     every_min_low: float | None
     every_min_high: float | None
 
-    @property
-    def words(self) -> str:
-        """The input as people read it."""
-        return _LEVER_WORDS[self.what]
+    def words(self, unit: str) -> str:
+        """Return the input as people read it, positions in that unit."""
+        return _LEVER_WORDS[self.what].format(unit)
 
     @property
     def reach(self) -> float:

@@ -19,6 +19,7 @@ from focuskit.core.text import html_table
 from focuskit.drift import Drift
 from focuskit.refocus.answer import rounded, rounded_fields
 from focuskit.refocus.behaviour import (
+    NOTHING,
     OVERHEAD_S,
     USUAL_FRAMES,
     FocusBehaviour,
@@ -144,6 +145,7 @@ def plan_sweeps(
     interval_min: float = 120.0,
     filters: FilterTable = USUAL_FILTERS,
     rig: Rig | None = None,
+    known: Known = NOTHING,
 ) -> list[SweepPlan]:
     """Plan the next run in each filter, and compare it with one in the quickest filter and a move.
 
@@ -161,6 +163,8 @@ def plan_sweeps(
         The table of the rig file (`RigFile.filters`).
     rig : Rig, optional
         Of the rig file: its optics and a seeing of 3″ stand in where the runs tell no sizes.
+    known : Known, optional
+        Least size and slope of the wings, where they are known better than the runs say; the rest of it is not used.
 
     Raises
     ------
@@ -168,11 +172,11 @@ def plan_sweeps(
         If focus at that temperature is not known, or the travel leaves no room for a sweep.
     """
     plans = []
-    seen_runs = look_at_runs(drift.used, filters)
+    runs = [_with_sizes(run, known) for run in drift.used]
+    seen_runs = look_at_runs(runs, filters)
     optics = None if seen_runs else Known.by_optics(rig)
     if optics:
-        size, slope = optics.best_hfd_px, optics.slope_px_per_step
-        runs = [replace(run, hfd_best_px=size, hfd_slope_px_per_step=slope) for run in drift.used]
+        runs = [_with_sizes(_with_sizes(run, optics), known) for run in runs]
         seen_runs = look_at_runs(runs, filters)
     for seen in seen_runs:
         centre = None
@@ -187,10 +191,25 @@ def plan_sweeps(
     if not plans:
         return []
     # The comparison rests on offsets and sizes: runs too few to tell a drift or its errors do for it.
-    known = Known(drift.steps_per_c or 0.0, position_err_steps={p.filter: p.position_err_steps for p in plans})
+    known = replace(
+        known,
+        steps_per_c=drift.steps_per_c or 0.0,
+        position_err_steps={p.filter: p.position_err_steps for p in plans},
+    )
     behaviour, _ = learn_behaviour(drift, [p.filter for p in plans], known, filters, rig)
     quickest = min(plans, key=lambda p: p.cost_s)
     return [compare_with_offset(p, quickest, behaviour, interval_min=interval_min) for p in plans]
+
+
+def _with_sizes(run: LoggedRun, known: Known) -> LoggedRun:
+    """Return a run with the sizes that are known, in place of its own."""
+    size, slope = known.best_hfd_px, known.slope_px_per_step
+    return replace(
+        run,
+        hfd_best_px=run.hfd_best_px if size is None else size,
+        hfd_slope_px_per_step=run.hfd_slope_px_per_step if slope is None else slope,
+        tolerance_steps=run.tolerance_steps if size is None and slope is None else None,
+    )
 
 
 def look_at_runs(runs: Sequence[LoggedRun], filters: FilterTable = USUAL_FILTERS) -> list[SeenRuns]:

@@ -54,7 +54,7 @@ def night_picture(found: Interval) -> Picture:
         tips = [f"{name}: a focus run\n{hour:.1f} h" for hour in hours]
         layers.append(Line(*line, look, name, on_request=asked))
         layers.append(Points(hours, errors, STROKES[look].colour, series(i)["marker"], 3.6, tips=tips, with_line=name))
-    errors_of_focus = Panel(Axis("focus error (steps)", -1.1 * reach, 1.1 * reach), tuple(layers))
+    errors_of_focus = Panel(Axis(f"focus error ({found.behaviour.unit})", -1.1 * reach, 1.1 * reach), tuple(layers))
     label = "The night of middle change: temperature, and focus error in each way."
     x = Axis("hours since the start of the night", 0.0, float(night.hours[-1]) or 1.0)
     return Picture("One night: the one that changes by the middle amount", label, x, (warm, errors_of_focus))

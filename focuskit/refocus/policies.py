@@ -63,7 +63,7 @@ def describe_policy(policy: Policy, behaviour: FocusBehaviour) -> str:
         when.append("at every filter change")
     words = f"a run{where} " + (" and ".join(when) or "at the start of the night only")
     if policy.follow:
-        words = f"follow the learned {behaviour.steps_per_c:+.3g} steps/°C, with {words}"
+        words = f"follow the learned {behaviour.steps_per_c:+.3g} {behaviour.unit}/°C, with {words}"
     if policy.run_filter:
         words += ", moving to the other filters by their offsets"
     return words

@@ -50,7 +50,7 @@ def drift_sentence(drift: Drift) -> str:
     if drift.by_time:
         first = f"Without temperatures: focus moves by {drift.by_time_sentence()}".replace("-", "−")
     if drift.steps_per_c is not None:
-        first = f"Best focus moves by {per_c} steps per °C"
+        first = f"Best focus moves by {per_c} {drift.unit} per °C"
     others = drift.filters[1:]
     errors = [one.err for one in others if one.offset_steps is not None and one.err is not None]
     if not others:
@@ -58,7 +58,7 @@ def drift_sentence(drift: Drift) -> str:
     if len(errors) < len(others):
         return f"{first}; {len(errors)} of {len(others)} filter offsets are known."
     name = plain_text(drift.reference_filter or "no filter")
-    return f"{first}; the filters are known against {name} to ±{max(errors):.2g} steps or better."
+    return f"{first}; the filters are known against {name} to ±{max(errors):.2g} {drift.unit} or better."
 
 
 def _more_sentences(drift: Drift) -> list[str]:
@@ -73,8 +73,8 @@ def _more_sentences(drift: Drift) -> list[str]:
     if drift.steps_per_c is not None:
         out.append(drift.cooling_sentence())
     if drift.scatter_steps is not None and drift.tolerance_steps is not None:
-        out.append(f"Runs scatter by {two_digits(drift.scatter_steps)} steps about this; a move of "
-                   f"{two_digits(drift.tolerance_steps)} steps costs 5 % in star size.")  # fmt: skip
+        out.append(f"Runs scatter by {two_digits(drift.scatter_steps)} {drift.unit} about this; a move of "
+                   f"{two_digits(drift.tolerance_steps)} {drift.unit} costs 5 % in star size.")  # fmt: skip
     return out
 
 
@@ -85,13 +85,19 @@ def _row(drift: Drift, i: int) -> dict[str, Any]:
         "name": plain_text(one.filter or "no filter"),
         "mark": series(i),
         "steps": one.offset_steps,
-        "whole": None if one.offset_steps is None else f"{round(one.offset_steps) or 0:+d}".replace("+0", "0"),
+        "whole": None if one.offset_steps is None else _as_typed(one.offset_steps, drift.decimals),
         "value": "0" if i == 0 else value,
         "err": None if i == 0 else err,
         "runs": one.runs,
         "range": "–" if one.range_c is None else f"{number(one.range_c[0], 1)} to {number(one.range_c[1], 1)}",
         "own": one.steps_per_c,
     }
+
+
+def _as_typed(offset: float, digits: int) -> str:
+    """Return an offset in whole steps, or with the decimals that the focuser needs."""
+    rounded = round(offset, digits)
+    return f"{rounded:+.{digits}f}" if rounded else "0"
 
 
 def _positions(drift: Drift) -> dict[str, Any] | None:
@@ -106,5 +112,7 @@ def _positions(drift: Drift) -> dict[str, Any] | None:
     rows = []
     for one in drift.filters:
         values = [drift.predict(one.filter, float(c))[0] for c in celsius]
-        rows.append((plain_text(one.filter or "no filter"), [None if v is None else f"{v:.0f}" for v in values]))
+        rows.append(
+            (plain_text(one.filter or "no filter"), [None if v is None else f"{v:.{drift.decimals}f}" for v in values])
+        )
     return {"celsius": [number(float(c)) for c in celsius], "rows": rows}

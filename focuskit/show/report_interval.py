@@ -22,6 +22,7 @@ def interval_view(found: Interval) -> dict[str, Any]:
         "every_c": answer.every_c,
         "every_min": answer.every_min,
         "tolerance": behaviour.tolerance_steps,
+        "unit": behaviour.unit,
         "nights": len(answer.by_night_min),
         "costs": [(plain_text(name), f"{cost:.0f}") for name, cost in behaviour.run_cost_s.items()],
         "rows": [_row(i, worth, found) for i, worth in enumerate(answer.worths)],
@@ -30,7 +31,7 @@ def interval_view(found: Interval) -> dict[str, Any]:
         "between": [f"{every:.0f}" for every in between] if between and len(answer.by_night_min) > 2 else None,
         "kept": answer.kept_on_other_nights_pct,
         "levers": [
-            (one.words, f"{one.low:.3g}".replace("-", "−"), _minutes(one.every_min_low),
+            (one.words(behaviour.unit), f"{one.low:.3g}".replace("-", "−"), _minutes(one.every_min_low),
              f"{one.high:.3g}".replace("-", "−"), _minutes(one.every_min_high))
             for one in answer.levers
         ],

@@ -7,6 +7,7 @@ from datetime import timedelta
 from typing import Any
 
 from focuskit.core import flags
+from focuskit.core.log_times import as_zone
 from focuskit.core.text import number, plain_text, plus_minus, round_pair, two_digits
 from focuskit.core.times import NIGHT_GAP_S
 from focuskit.diagnosis import PART_TITLES, camera_words, diagnose
@@ -101,6 +102,8 @@ def _part_view(night: Night, part: Sequence[int], views: Sequence[dict[str, Any]
         "answer": answer_sentence(runs),
         "more": _more_sentences(runs),
         "runs": [views[k] for k in part],
+        "units": " or ".join(dict.fromkeys(run.unit for run in runs)),
+        "zone": " and ".join(dict.fromkeys(run.rig.zone for run in runs if run.rig.zone)),
         "picture": night.picture(runs) if sum(run.fit.best_position is not None for run in runs) > 1 else None,
         "fields": field_views(runs),
     }
@@ -179,8 +182,9 @@ def _more_sentences(runs: Sequence[RunResult]) -> list[str]:
     moves = [run.fit.tolerance_steps for run in runs if run.fit.tolerance_steps is not None]
     if errors and moves:
         most, least = max(errors), min(moves)
-        known = f"The best positions are known to ±{most:.2g} steps or better"
-        out.append(f"{known}; a move of {two_digits(least)} steps costs 5 % in star size.")
+        units = " or ".join(dict.fromkeys(run.unit for run in runs))
+        known = f"The best positions are known to ±{most:.2g} {units} or better"
+        out.append(f"{known}; a move of {two_digits(least)} {units} costs 5 % in star size.")
     warm = [(run.temperature_c, run.start) for run in runs if run.temperature_c is not None]
     if len(warm) > 1 and abs(warm[-1][0] - warm[0][0]) >= 0.5:
         out.append(f"Between the first run and the last the temperature went from {number(warm[0][0], 1)} to "
@@ -199,7 +203,9 @@ def _run_view(number_: int, result: RunResult) -> dict[str, Any]:
         "number": number_,
         "run": run,
         "filter": filter_name,
+        "unit": result.unit,
         "clock": f"{start:%H:%M}" if start else "no time",
+        "local": f"{start.astimezone(as_zone(result.rig.zone)):%H:%M}" if start and result.rig.zone else "",
         "day": f"{start:%Y-%m-%d}" if start else "",
         "value": value,
         "err": err,
@@ -226,7 +232,7 @@ def _facts(result: RunResult, run: dict[str, Any]) -> list[tuple[str, str, str]]
 
     def add_steps(name: str, value: float | None) -> None:
         if value is not None:
-            out.append((name, f"±{two_digits(value)} steps", in_um(value)))
+            out.append((name, f"±{two_digits(value)} {result.unit}", in_um(value)))
 
     def in_um(steps: float) -> str:
         return f"±{two_digits(steps * um)} µm" if um else ""
@@ -244,7 +250,7 @@ def _facts(result: RunResult, run: dict[str, Any]) -> list[tuple[str, str, str]]
     add("exposure", run["exposure_s"], "{:g} s")
     for colour in result.colours or ():
         value, err = round_pair(colour.offset_steps, colour.err)
-        out.append((f"focus of {colour.name} from green", f"{value} ± {err} steps", ""))
+        out.append((f"focus of {colour.name} from green", f"{value} ± {err} {result.unit}", ""))
     field = run["field"]
     if field is not None:
         for name, key in (("tilt, left to right", "tilt_x_um"), ("tilt, top to bottom", "tilt_y_um"),
@@ -271,6 +277,6 @@ def _estimates(result: RunResult, run: dict[str, Any]) -> list[dict[str, Any]]:
             add(fit, name, what, fit["best_position"], fit["best_position_err"], reported and not middle)
             if middle and result.to_middle:
                 move = plus_minus(*result.to_middle, sign=True)
-                what = f"the same, moved by tilt and curvature from where the stars lie: {move} steps"
+                what = f"the same, moved by tilt and curvature from where the stars lie: {move} {result.unit}"
                 add(fit, f"{name}, in the middle of the sensor", what, *middle, reported)
     return out

@@ -231,7 +231,7 @@ def test_plan_of_the_sample_season(capsys):
     # 10 °C warmer: the centre moves by ten times the drift
     cold, warm = (ask(capsys, *words, "--at", c, "--filter", "ha")["sweeps"][0]["centre"] for c in (0, 10))
     assert warm - cold == pytest.approx(10.0 * truth["steps_per_c"], abs=3.0)
-    with pytest.raises(FocuskitError, match="no good run in X"):
+    with pytest.raises(FocuskitError, match="good runs in X that are logged"):
         call(*words, "--filter", "X")
     assert call(*words) == 0
     assert "within the travel of 0 to 20000" in capsys.readouterr().out
@@ -313,5 +313,18 @@ def test_plan_works_from_the_optics_where_no_size_is_logged(capsys, tmp_path):
     assert all("sizes_from_optics" in sweep["flags"] for sweep in sweeps)
     # 5 % in HFD: √(1.05² − 1) · 5.4155/0.11422 = 15.18 steps (by hand).
     assert [sweep["tolerance_steps"] for sweep in sweeps] == pytest.approx([15.18] * len(sweeps), abs=0.02)
-    with pytest.raises(FocuskitError, match=r"a rig file with focal_length_mm, .* like focuskit plan --runs"):
+    # By hand the same, and it goes before what is logged.
+    sizes = ("--best-hfd", HERON_SIZE, "--slope", HERON_SLOPE)
+    for table in (runs, SEASON / "runs.csv"):
+        answer = ask(capsys, "plan", "--runs", table, *sizes)
+        assert answer["position_unit"] == "step"
+        given = [sweep["tolerance_steps"] for sweep in answer["sweeps"]]
+        assert given == pytest.approx([15.18] * len(sweeps), abs=0.02)
+    with pytest.raises(FocuskitError, match=r"^missing: .* For example: focuskit plan --runs .* --best-hfd 5.9"):
         call("plan", "--runs", runs)
+
+
+def test_with_everything_missing_plan_asks_for_it_at_once(monkeypatch, tmp_path):
+    monkeypatch.setattr(cli_sources, "default_logbook", lambda: tmp_path / "none.sqlite")
+    with pytest.raises(FocuskitError, match=r"--runs FILE.csv.*--best-hfd PX and --slope.*rig file.*For example"):
+        call("plan")

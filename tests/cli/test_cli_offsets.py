@@ -351,6 +351,36 @@ def test_what_is_read_is_not_written_over(tmp_path, capsys):
     assert book.read_bytes().startswith(b"SQLite")
 
 
+def season_in(unit, per_step, path):
+    """Write the sample season as a German table, its positions in another unit."""
+    lines = [f"Datum;Filter;Temperatur [°C];Fokus [{unit}]"]
+    for run in read_runs(SEASON / "runs.csv"):
+        numbers = ";".join(f"{v:.5f}".replace(".", ",") for v in (run.temperature_c, run.position * per_step))
+        lines.append(f"{run.time:%Y-%m-%dT%H:%M:%SZ};{run.filter};{numbers}")
+    path.write_text("\n".join(lines), encoding="utf-8")
+    return path
+
+
+@pytest.mark.parametrize(("unit", "key", "per_step"), [("mm", "mm", 0.004), ("µm", "um", 4.0)])
+def test_offsets_are_in_the_unit_that_the_table_names(unit, key, per_step, tmp_path, capsys):
+    """On the screen, in the JSON, in the table and on the page; with the decimals that the unit needs."""
+    runs = season_in(unit, per_step, tmp_path / "runs.csv")
+    answer = ask(capsys, "--runs", runs)
+    assert answer["position_unit"] == key
+    assert answer["temperature"]["steps_per_c"] == pytest.approx(per_step * TRUTH["steps_per_c"], abs=0.3 * per_step)
+    page = tmp_path / "page.html"
+    assert call("offsets", "--runs", runs, "--tables", tmp_path, "--report", page) == 0
+    text = capsys.readouterr().out
+    assert f" {unit} per °C, from" in text and "steps" not in text.split("Set aside")[0]
+    scatter = float(re.search(rf"Scatter +([\d.]+) {unit} from run to run", text)[1])
+    assert scatter == pytest.approx(2.6 * per_step, rel=0.15)
+    rows = {row[0]: row for row in csv.reader((tmp_path / "offsets.csv").read_text(encoding="utf-8").splitlines())}
+    assert float(rows["Ha"][1]) == pytest.approx(61.0 * per_step, abs=3.0 * per_step)
+    shown = page.read_text(encoding="utf-8")
+    assert f"{unit} ± one standard deviation" in shown and "temperature (°C)" in shown
+    assert "(steps)" not in shown
+
+
 def test_four_commands_learn_one_drift(monkeypatch, tmp_path):
     rig = tmp_path / "rig.toml"
     rig.write_text('name = "Heron"\nrebuilds = ["2031-09-20T12:00:00Z"]\n', encoding="utf-8")
@@ -371,6 +401,7 @@ def test_four_commands_learn_one_drift(monkeypatch, tmp_path):
         "rebuilds": [datetime(2031, 10, 4, 12, tzinfo=UTC)],
         "reference_filter": None,
         "search_rebuilds": False,
+        "position_unit": None,
     }
     assert asked == [asked[0]] * 4
 
