@@ -143,7 +143,7 @@ def _write(night: Night, args: argparse.Namespace) -> list[str]:
     if args.report:
         from focuskit.show import write_report
 
-        written.append(str(write_report(night, args.report)))
+        written.append(str(write_report(night, args.report, read_cache(args))))
     if args.plots:
         from focuskit.show import save_night_plots
 

@@ -44,7 +44,7 @@ def run_report(args: argparse.Namespace) -> int:
     interval = decide_from_drift(args, log, drift, source.rig_file) if log and drift and source else None
     parts = [part for part in (night, drift, interval) if part is not None]
     try:
-        written = write_report(parts, args.to)
+        written = write_report(parts, args.to, sources.read_cache(args))
     finally:
         named = {"night": night, "offsets": drift, "interval": interval}
         answer = {name: part.to_json() if part else None for name, part in named.items()}

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from focuskit import __version__
+from focuskit.core.cache import Cache
 from focuskit.core.errors import FocuskitError
 from focuskit.core.palette import PAGE_SCHEMES, SCHEMES, VERDICT_SIGNS
 from focuskit.core.svg import draw_mark, draw_svg
@@ -29,11 +30,11 @@ _PAGE = files("focuskit.show") / "page"
 KINDS = {"night": "Report of a night", "offsets": "Drift and filter offsets", "interval": "When to refocus"}
 
 
-def render_report(parts: Part | Sequence[Part]) -> str:
+def render_report(parts: Part | Sequence[Part], cache: str | Path | None = None) -> str:
     """Return one self-contained HTML page on a night, a drift, an interval, or several of them.
 
     Of each kind the last one given counts. The frames of a night are read once more for the pictures of
-    their stars; those that cannot be read are left out.
+    their stars; those that cannot be read are left out. In the folder ``cache``, if given, the pictures are kept.
 
     Raises
     ------
@@ -48,11 +49,13 @@ def render_report(parts: Part | Sequence[Part]) -> str:
     interval = next((part for part in reversed(given) if isinstance(part, Interval)), None)
     if night is not None and not night.runs:
         raise FocuskitError("no focus run to report: give a folder that holds one")
+    pictures = Cache(cache)
     views: dict[str, Any] = {
-        "night": night_view(night) if night else None,
+        "night": night_view(night, pictures) if night else None,
         "offsets": drift_view(drift) if drift else None,
         "interval": interval_view(interval) if interval else None,
     }
+    pictures.tidy()
     shown = [name for name, view in views.items() if view]
     if not shown:
         raise FocuskitError("nothing to report: give a night, a drift or an interval")
@@ -75,8 +78,10 @@ def render_report(parts: Part | Sequence[Part]) -> str:
     )
 
 
-def write_report(parts: Part | Sequence[Part], path: str | Path) -> Path:
+def write_report(parts: Part | Sequence[Part], path: str | Path, cache: str | Path | None = None) -> Path:
     """Write the report on a night, a drift, an interval, or several of them to an .html file; return its path.
+
+    ``cache`` is a folder in which the pictures of stars are kept, as by `focuskit.analyse`.
 
     Raises
     ------
@@ -87,7 +92,7 @@ def write_report(parts: Part | Sequence[Part], path: str | Path) -> Path:
     path = Path(path)
     if path.suffix.lower() not in (".html", ".htm"):
         raise FocuskitError(f"{path}: a report is an HTML file; give a name that ends in .html")
-    return write_whole(path, render_report(parts).encode("utf-8"))
+    return write_whole(path, render_report(parts, cache).encode("utf-8"))
 
 
 def _environment() -> Environment:

@@ -7,6 +7,7 @@ from datetime import timedelta
 from typing import Any
 
 from focuskit.core import flags
+from focuskit.core.cache import Cache
 from focuskit.core.log_times import as_zone
 from focuskit.core.text import number, plain_text, plus_minus, round_pair, two_digits
 from focuskit.core.times import NIGHT_GAP_S
@@ -25,9 +26,9 @@ _ESTIMATES = {
 }
 
 
-def night_view(night: Night) -> dict[str, Any]:
-    """Return what the template shows of a night; the frames are read once more for pictures of their stars."""
-    runs = [_run_view(number_, result) for number_, result in enumerate(night.runs, 1)]
+def night_view(night: Night, cache: Cache) -> dict[str, Any]:
+    """Return what the template shows of a night; frames are read once more for pictures of their stars not in cache."""
+    runs = [_run_view(number_, result, star_strip(result, cache)) for number_, result in enumerate(night.runs, 1)]
     return {
         "rig": night.rig,
         "rig_facts": _rig_facts(night),
@@ -192,7 +193,7 @@ def _more_sentences(runs: Sequence[RunResult]) -> list[str]:
     return out
 
 
-def _run_view(number_: int, result: RunResult) -> dict[str, Any]:
+def _run_view(number_: int, result: RunResult, strip: dict[int, str]) -> dict[str, Any]:
     run = result.to_json()
     points = run["points"]
     off = result.residuals_pct()
@@ -212,7 +213,7 @@ def _run_view(number_: int, result: RunResult) -> dict[str, Any]:
         "err_95": None if result.fit.best_position_err_95 is None
         else round_pair(run["best_position"], result.fit.best_position_err_95)[1],
         "used": sum(point["used"] for point in points),
-        "picture": result.picture(star_strip(result)),
+        "picture": result.picture(strip),
         "facts": _facts(result, run),
         "flags": [flags.describe(name) for name in run["flags"]],
         "estimates": _estimates(result, run),

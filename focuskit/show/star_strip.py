@@ -7,6 +7,7 @@ from io import BytesIO
 
 import numpy as np
 
+from focuskit.core.cache import NOTHING, Cache
 from focuskit.core.errors import FocuskitError
 from focuskit.frames import read_pixels
 from focuskit.night import RunResult
@@ -16,13 +17,23 @@ _LEAST_HALF_PX, _MOST_HALF_PX = 10, 60
 _SPARE_PX = 8  # a frame's shift may be off by as much
 
 
-def star_strip(result: RunResult) -> dict[int, str]:
+def star_strip(result: RunResult, cache: Cache) -> dict[int, str]:
     """Return PNG images as data URIs by frame number, twice as high as wide.
 
     The upper half is the median of the bright good stars, the lower half the brightest of them, of which
     all frames show the whole. All frames have one scale on the sky and one of intensity, a square root
     up to the sharpest frame's peak. A frame that cannot be read again, or shows no star whole, is left out.
     """
+    key = cache.key("strip", [frame.info.path for frame in result.frames], result.match, result.sizes)
+    strip = cache.load(key)
+    if strip is NOTHING:
+        strip = _draw(result)
+        if len(strip) == np.isfinite(result.match.shift_px).all(axis=1).sum():  # else one may be gone for now only
+            cache.save(key, strip)
+    return strip
+
+
+def _draw(result: RunResult) -> dict[int, str]:
     match, sizes = result.match, result.sizes.hfd_px
     known = sizes[np.isfinite(sizes)]
     order = np.argsort(-np.nan_to_num(match.brightness, nan=-1.0), kind="stable")

@@ -6,6 +6,7 @@ from dataclasses import replace
 import pytest
 from small_nights import HERON, take_run, without_optics, write_run
 
+from focuskit.core.cache import Cache
 from focuskit.core.optics import wing_slope
 from focuskit.diagnosis import diagnose
 from focuskit.frames import RigFile
@@ -65,7 +66,7 @@ def test_all_views_show_a_run_without_a_curve(alone):
     assert night.runs[0]._repr_html_() and night._repr_html_() and repr(night)
     assert night.runs[0].logged().position == night.runs[0].fit.best_position
     assert diagnose(night).summary
-    (view,) = night_view(night)["runs"]
+    (view,) = night_view(night, Cache(None))["runs"]
     (reported,) = [one for one in view["estimates"] if one["reported"]]
     assert reported["value"] == view["value"]
 
