@@ -36,7 +36,7 @@ import kill_test
 
 @pytest.fixture(scope="module")
 def night(tmp_path_factory):
-    return write_run(tmp_path_factory.mktemp("faults") / "night", take_run())
+    return write_run(tmp_path_factory.mktemp("faults") / "night", take_run(frames=5, step=45))
 
 
 @pytest.fixture(scope="module")
@@ -268,7 +268,7 @@ def without_rights():
 
 def test_what_may_not_be_read_is_named(night, tmp_path, without_rights):
     folder = shutil.copytree(night, tmp_path / "night")
-    want = json.loads(focuskit("analyse", folder, "--json", "--workers", 1, rights=without_rights).stdout)
+    want = json.loads(json.dumps(night_of(folder, workers=1).to_json()))
     whole = (folder / "frame_05.fits").read_bytes()
     for name in ("shut", "no_search"):
         (folder / name).mkdir()
@@ -394,6 +394,7 @@ def _stopped(_):
 
 
 def test_no_home_is_no_fault(night, tmp_path, without_rights):
+    # Costs 10 s and more: without a home matplotlib makes its list of all fonts again.
     env = os.environ | dict.fromkeys(("HOME", "XDG_DATA_HOME"), str(tmp_path / "none" / "x"))
     (tmp_path / "none").mkdir(mode=0o500)
     words = ("analyse", night, "--json", "--workers", 1)

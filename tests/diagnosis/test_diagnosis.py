@@ -84,7 +84,7 @@ def test_a_guide_camera_has_its_own_best_position(night):
     assert "Guide beside the main camera in L" in apart.text
 
 
-def test_the_command_says_it_to_people_and_to_scripts(night, capsys):
+def test_the_command_says_it_to_people_and_to_scripts(night, analysed_once, capsys):
     folder, _ = night
     words = ["diagnose", str(folder), "--rig", str(folder / "rig.toml"), "--workers", "1"]
     assert cli.main([*words, "--json"]) == 0

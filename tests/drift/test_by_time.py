@@ -9,6 +9,7 @@ from invented_seasons import FILTERS, OFFSETS, make_season
 
 from focuskit.core.errors import FocuskitError
 from focuskit.core.flags import describe
+from focuskit.core.picture import Line
 from focuskit.drift import fit_drift
 
 
@@ -62,7 +63,11 @@ def test_offsets_are_nearly_as_good_as_with_temperatures_and_wild_runs_are_named
     found = answer["time_of_night"]
     assert abs(found["steps_per_h"] - 2.6) < 3.0 * found["err"]
     assert "steps per hour" in repr(drift)
-    assert drift.picture().x.name.startswith("hours from ")
+    picture, by_time = drift.picture(), drift.by_time
+    assert picture.x.name.startswith("hours from ")
+    line = next(layer for layer in picture.panels[0].layers if isinstance(layer, Line))
+    assert line.y == pytest.approx(by_time.steps_per_h * line.x + by_time.bend_steps_per_h2 * line.x**2)
+    assert (line.x[0], line.x[-1]) == (by_time.hours.min(), by_time.hours.max())
     assert drift.predict("Ha", 5.0) == (None, None)
 
 

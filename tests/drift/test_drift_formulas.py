@@ -9,16 +9,17 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 import statsmodels.api as sm
-from scipy import stats
+from scipy import optimize, stats
 from statsmodels.tools.eval_measures import aicc
 
 from focuskit.core.logged import LoggedRun
 from focuskit.drift import fit_drift
 from focuskit.drift.checks import TIED, _is_tied
 from focuskit.drift.linear import correct_for_noise, fit_grouped, scan_shifts
-from focuskit.drift.models import MARGIN, _margin, corrected_aic, weigh_models
+from focuskit.drift.models import MARGIN, Weighed, _margin, _night_shifts, corrected_aic, weigh_models
+from focuskit.drift.others import find_followed
 from focuskit.drift.outliers import _CUT_VARIANCE, OUTLIER_SIGMA, extra_variance, find_sound
-from focuskit.drift.rebuilds import OUTLIER_COST, cheapest_starts, gains_of, penalty
+from focuskit.drift.rebuilds import OUTLIER_COST, _pairs, cheapest_starts, gains_of, penalty
 from focuskit.drift.scatter import NO_SHIFTS, AveragedFit, average_shifts, highest, run_variance, try_shift
 from focuskit.drift.season import Season, Terms, columns_of, rounding_c
 
@@ -375,6 +376,47 @@ def test_stretches_of_least_cost_are_those_of_all_divisions(seed):
     divisions = [c for k in range(9) for c in itertools.combinations(range(1, 9), k)]
     best = min(map(cost, divisions))
     assert cost(cheapest_starts(level, np.ones(9), toll)) == pytest.approx(best, abs=1e-9)
+
+
+@pytest.mark.parametrize(("span_c", "kinds"), [(11.9, (True,)), (12.1, (True, False))])
+def test_pairs_of_any_nights_are_tried_where_nights_say_little_of_the_drift(span_c, kinds):
+    """Eight nights of two runs, 2 °C apart: Σ(T - mean)² = 16, and the range is compared with 3·√16 = 12 °C."""
+    nights = np.repeat(np.linspace(0.0, span_c - 2.0, 8), 2)
+    season = make(per_night=2, temperature_c=nights + np.tile([-1.0, 1.0], 8))
+    assert _pairs(season) == kinds
+    # Seven pairs are too few, and pairs at one temperature say nothing.
+    assert _pairs(make(nights=7, per_night=2)) == (False,)
+    assert _pairs(replace(season, temperature_c=nights)) == (False,)
+
+
+def test_a_rebuild_between_nights_is_no_shift_of_them():
+    """Shifts are judged from three changes of night on; the one at a rebuild says nothing of them."""
+    none = Weighed("night_shifts", None, False, None)
+    assert _night_shifts(make(nights=4, jump_at=6), -20.0, 3.0) == none
+    assert _night_shifts(make(nights=5, jump_at=6), -20.0, 3.0) == Weighed("night_shifts", -20.0, True, 3.0)
+    assert _night_shifts(make(nights=6, per_night=1), -20.0, 3.0) == none
+
+
+def test_of_two_that_are_tried_each_must_stand_out_more():
+    """Bonferroni: 3 standard errors where one is tried, and those of half that chance where two are."""
+    rng = np.random.default_rng(17)
+    altitude, sides = rng.uniform(30.0, 80.0, 96), np.where(rng.random(96) < 0.5, "east", "west")
+    plain = make(seed=17, nights=16, shift=0.0)
+    plain = replace(plain, variance=plain.variance + 4.0)
+
+    def seen(sigmas_less, also_sides):
+        runs = [
+            SimpleNamespace(altitude_deg=a, pier_side=side if also_sides else None)
+            for a, side in zip(altitude.tolist(), sides.tolist(), strict=True)
+        ]
+        at = replace(plain, position=plain.position + sigmas_less * altitude)
+        found, flags = find_followed(runs, at, Terms(5.0))
+        return next(one for one in found if one.follows == "altitude").significance, "follows_altitude" in flags
+
+    alone, both = 3.0, float(stats.norm.isf(stats.norm.sf(3.0) / 2.0))
+    for sigmas, raised in ((0.99 * alone, (False, False)), (1.01 * alone, (True, False)), (1.01 * both, (True, True))):
+        slope = optimize.brentq(lambda k, sigmas=sigmas: seen(k, False)[0] - sigmas, 0.02, 0.6, xtol=1e-4)
+        assert (seen(slope, False)[1], seen(slope, True)[1]) == raised
 
 
 def test_an_offset_is_tied_beyond_twice_the_error_of_a_difference_of_means():

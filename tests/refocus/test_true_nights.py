@@ -118,6 +118,15 @@ def test_scatter_and_walk_are_told_apart():
     assert split_scatter(with_residuals(few)) is None
 
 
+@pytest.mark.parametrize(("nights", "per_night", "enough"), [(3, 3, True), (6, 2, True), (5, 2, False)])
+def test_scatter_is_split_from_five_degrees_of_freedom_on(nights, per_night, enough):
+    """Runs beyond one a night, less the drift that was fitted."""
+    runs, _ = season_that_walks(10, 0.0, nights=nights, per_night=per_night)
+    times = [datetime(2031, 3, 1 + k // per_night, 20 + k % per_night, tzinfo=UTC) for k in range(len(runs))]
+    runs = [dataclasses.replace(run, time=time) for run, time in zip(runs, times, strict=True)]
+    assert (split_scatter(with_residuals(runs)) is not None) == enough
+
+
 def test_the_restricted_likelihood_is_that_of_the_whole_matrix():
     rng = np.random.default_rng(5)
     hours = [np.sort(rng.uniform(0.0, 8.0, n)) for n in (4, 6, 3)]
