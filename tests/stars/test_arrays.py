@@ -197,7 +197,7 @@ BAD = {
     "cube": (np.zeros((3, 50, 50)), r"shape \(3, 50, 50\)"),
     "empty": ([], r"shape \(0,\)"),
     "ragged": ([[1.0, 2.0], [3.0]], "no array"),
-    "too small": (np.zeros((31, 99)), "32 × 32"),
+    "too small": (np.zeros((31, 99)), r"shape \(31, 99\) is not that of an image of 32 × 32"),
     "complex": (np.zeros((50, 50), complex), "complex128"),
     "yes and no": (np.zeros((50, 50), bool), "bool"),
     "all NaN": (np.full((50, 50), np.nan), "no value"),

@@ -179,6 +179,16 @@ def test_displacement_of_a_frame_is_what_a_parameter_for_it_gains(solved):
         gained.append(gradient @ np.linalg.solve(hessian, gradient) - before)
     np.testing.assert_allclose(displacements(solution) ** 2, gained, rtol=1e-3, atol=1e-3)
     assert max(gained) > 4.0
+    # Positions in a unit 10,000 times smaller or larger: the same displacements in their standard errors.
+    for unit in (1e-4, 1e4):
+        normal = replace(
+            solution.normal, matrix=solution.normal.matrix.copy(), gradient=solution.normal.gradient.copy()
+        )
+        normal.matrix[:, BEST, :] *= unit
+        normal.matrix[:, :, BEST] *= unit
+        normal.gradient[:, BEST] *= unit
+        other = displacements(replace(solution, normal=normal))
+        np.testing.assert_allclose(other, displacements(solution), rtol=1e-6, atol=1e-9)
 
 
 def test_influences_are_how_the_best_position_follows_the_places_of_frames(solved):

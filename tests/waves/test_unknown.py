@@ -10,7 +10,8 @@ from profile_runs import RIG, WAVELENGTH_UM, ZERO, synthetic_run
 from focuskit.core.optics import GIVEN, MOST_F_RATIO_ERR, OpticsErrors, Rig, with_f_ratio
 from focuskit.waves import RunProfiles, fit_night
 from focuskit.waves.fit import solve_profiles
-from focuskit.waves.unknown import with_optics
+from focuskit.waves.start import UM_PER_STEP_ERR
+from focuskit.waves.unknown import _Trial, with_optics
 
 
 def run_of(rig, seed=5, **how):
@@ -47,6 +48,17 @@ def test_withheld_numbers_are_found_within_their_errors(known, in_um):
     assert abs(fit.best_position - ZERO) < 3.0 * fit.err < 1.0
     if in_um:
         assert fit.um_per_step == pytest.approx(RIG.um_per_step, abs=2.0 * fit.um_per_step_err)
+
+
+def test_a_way_per_step_that_is_known_costs_its_squared_distance():
+    """To the way that the growth of the donuts makes at a place: 4.4 µm there, and 4 or 5 that are given."""
+    rig, place = only("pixel_um", "obstruction"), (math.log(7.7 / RIG.pixel_um), RIG.obstruction)
+    trials = [_Trial(replace(rig, um_per_step=given), [run_of(rig)]) for given in (None, 4.0, 5.0)]
+    way = trials[0].growth(place) * 7.7 * RIG.pixel_um
+    assert way == pytest.approx(4.4, rel=0.02)
+    for trial in trials[1:]:
+        off = math.log(way / trial.rig.um_per_step) / UM_PER_STEP_ERR
+        assert trial.cost(place) - trials[0].cost(place) == pytest.approx(off**2, rel=1e-6)
 
 
 def test_a_rig_that_is_known_is_left_alone():
