@@ -119,7 +119,7 @@ def harmonic_bins(radius: int) -> tuple[Array, Array]:
 @lru_cache(maxsize=16)
 def harmonic_maps(radius: int) -> tuple[NDArray[np.int32], Array]:
     """Return the annulus of each pixel about a star on the middle of a pixel, and its cosines and sines."""
-    annulus = annulus_maps(radius)[0][_MIDDLE]
+    annulus = np.minimum(_distances(radius)[_MIDDLE].astype(np.int32), radius)
     offset = np.arange(-radius - 1.0, radius + 2.0)
     angle = np.arctan2(offset[:, None], offset[None, :]).ravel()
     trig = np.array([np.cos(angle), np.sin(angle), np.cos(2.0 * angle), np.sin(2.0 * angle)])
