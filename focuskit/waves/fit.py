@@ -52,7 +52,7 @@ Array = NDArray[np.float64]
 # Before anything is known of the telescope: a well corrected one has a few hundredths of a wave.
 SPHERICAL_PRIOR = (0.0, 0.03)
 # Three positions are met by best position, step size and spherical term alone: the fourth shows a misfit.
-LEAST_FRAMES = 4
+LEAST_FRAMES = 3
 _USED_SHARE = 0.7  # chosen: where more than three frames in ten do not belong, nobody can tell which ones do
 # Chances by which sound runs are suspected: one in a hundred gets a wider error, one in a thousand loses a frame.
 _UNLIKELY, _RARE = 0.01, 0.001
@@ -74,7 +74,7 @@ def solve_profiles(
     Parameters
     ----------
     frames : sequence of FrameProfile
-        At least four, at four different positions.
+        At least four, at four different positions; three where ``um_per_step`` is known.
     rig : Rig
         Focal length and aperture, obstruction and pixel size must be known. ``um_per_step`` is a
         start with 10 % of freedom; without it the step size is found from the frames.
@@ -91,9 +91,10 @@ def solve_profiles(
     """
     used = ~np.asarray(aside, dtype=bool) if len(aside) else np.ones(len(frames), dtype=bool)
     positions = np.array([frame.position for frame in frames])[used]
-    if np.unique(positions).size < LEAST_FRAMES:
+    needed = LEAST_FRAMES if rig.um_per_step is None else LEAST_FRAMES - 1
+    if np.unique(positions).size < needed:
         raise FocuskitError(
-            f"{np.unique(positions).size} positions with stars: the profile fit needs {LEAST_FRAMES} at least"
+            f"{np.unique(positions).size} positions with stars: the profile fit needs {needed} at least"
         )
     model = model_for(frames, rig, wavelength_um)
     data = prepare(model, frames)

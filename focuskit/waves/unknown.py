@@ -51,7 +51,10 @@ Place = tuple[float, float]
 
 
 def with_optics(runs: Sequence[RunProfiles | None]) -> list[RunProfiles | None]:
-    """Fill in what is not known of the rig of runs, and how well it is known then; runs of one rig together."""
+    """Fill in what is not known of the rig of runs, and how well it is known then; runs of one rig together.
+
+    Where no run has enough positions to find it, there is None in place of the runs.
+    """
     unknown: dict[Rig, list[int]] = {}
     for k, run in enumerate(runs):
         if run and not (run.rig.f_ratio and run.rig.pixel_um and run.rig.obstruction is not None):
@@ -59,6 +62,10 @@ def with_optics(runs: Sequence[RunProfiles | None]) -> list[RunProfiles | None]:
     out = list(runs)
     for rig, members in unknown.items():
         same = [run for k in members if (run := runs[k])]
+        if max(len({one.position for one in run.profiles}) for run in same) < LEAST_FRAMES:
+            for k in members:
+                out[k] = None
+            continue
         found, errors = _find(rig, sorted(same, key=lambda run: -sum(one.stars for one in run.profiles)))
         for k, run in zip(members, same, strict=True):
             out[k] = replace(run, rig=found, errors=errors)
