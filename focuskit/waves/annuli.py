@@ -72,9 +72,11 @@ def annulus_maps(radius: int, sites: Sites | None = None) -> tuple[NDArray[np.in
     annulus = np.minimum(distance.astype(np.int32), radius)
     within = (distance - annulus) * BINS_PER_PX
     shares = []
-    # Green has only two masks for four corners.
-    masks, which = np.unique(_counted(radius, sites), axis=0, return_inverse=True)
-    for mask, (ring, part) in product(masks, zip(annulus, within, strict=True)):
+    masks = _counted(radius, sites)
+    kinds: dict[bytes, int] = {}  # green has only two masks for four corners
+    which = [kinds.setdefault(mask.tobytes(), len(kinds)) for mask in masks]
+    distinct = [masks[which.index(kind)] for kind in kinds.values()]
+    for mask, (ring, part) in product(distinct, zip(annulus, within, strict=True)):
         inside = (ring < radius) & (mask > 0.0)
         low = part[inside].astype(int)
         upper = part[inside] - low
@@ -82,7 +84,7 @@ def annulus_maps(radius: int, sites: Sites | None = None) -> tuple[NDArray[np.in
         size = radius * (BINS_PER_PX + 1)
         count = np.bincount(place, 1.0 - upper, minlength=size) + np.bincount(place + 1, upper, minlength=size)
         shares.append(count.reshape(radius, BINS_PER_PX + 1))
-    return annulus, np.stack(shares).reshape(-1, len(annulus), radius, BINS_PER_PX + 1)[which.ravel()]
+    return annulus, np.stack(shares).reshape(-1, len(annulus), radius, BINS_PER_PX + 1)[which]
 
 
 @lru_cache(maxsize=16)
