@@ -109,7 +109,7 @@ _add(
 )
 _add(
     "coarse_values",
-    "The sky's noise is less than half a step of the pixel values: faint light is lost, sizes may be 5 % off or more.",
+    "The sky's noise is less than half a step of the pixel values: faint light is lost, sizes may be 20 % off.",
     "Expose longer, or save frames with 16 bits and a pedestal.",
 )
 
