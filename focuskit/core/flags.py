@@ -112,7 +112,6 @@ _add(
     "The sky's noise is less than half a step of the pixel values: faint light is lost, sizes may be 20 % off.",
     "Expose longer, or save frames with 16 bits and a pedestal.",
 )
-
 _add(
     "backlash_seen",
     "The focuser has slack: frames taken before it was taken up, or on the way back, were set aside.",

@@ -80,6 +80,8 @@ _SMALL_ALIKE = 0.05  # chosen: sizes of cosmic rays scatter by 0.1 and more, tho
 _COARSE = (0.25 + 1.0 / 12.0) ** 0.5
 # Relative error of sizes from coarser values: 33 frames with noise of 0.1 to 0.3 steps were off by that much, rms.
 _COARSE_ERR = 0.2
+# Of stars sharper than the pixels: fields of 300 and 3,000 stars of 1.03 px read 1.2 % small and 2.3 % large.
+_SHARP_ERR = 0.018
 _ALIKE = 0.2  # chosen: sizes of stars differ by less over most fields, and those of knots by more
 _NO_STARS_WORTH = 0.1  # chosen: a tenth as many that look like stars are preferred
 _SETTLED = 0.15  # chosen: an aperture so much too large or small changes the size by less than its error
@@ -150,7 +152,8 @@ def measure_pixels(
         "gain_contradicted": image.gain != gain_e_per_adu,
         "coarse_values": coarse,
     }
-    whole = summarise(stars, image.blocks, math.hypot(found.shared, _COARSE_ERR if coarse else 0.0))
+    shared = math.hypot(found.shared, _COARSE_ERR if coarse else 0.0, _SHARP_ERR if image.undersampled else 0.0)
+    whole = summarise(stars, image.blocks, shared)
     named = tuple(name for name, is_so in noticed.items() if is_so)
     return replace(whole, noise_adu=image.pixel_noise, noticed=named)
 
