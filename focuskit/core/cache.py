@@ -25,6 +25,7 @@ _log = logging.getLogger(__name__)
 
 NOTHING = object()  # for None is an answer, too
 MOST_BYTES = 500_000_000  # chosen: some hundred nights
+_LARGEST = 0.25  # of that, of one entry. Chosen: a larger one would push out many others
 _ENDINGS = (".kept", ".kept.part")  # nothing else in the folder is ever taken away
 _SUM_BYTES = 16
 # Of a file the header and some of the pixels, for not every system notes every change of a file. Chosen: a small file
@@ -100,6 +101,8 @@ class Cache:
         if self._folder is None or key is None:
             return
         content = pickle.dumps(answer, 5)
+        if len(content) > _LARGEST * self._most_bytes:
+            return
         try:
             write_whole(self._folder / (key + _ENDINGS[0]), _sum(key, content) + content)
             self._has_grown = True

@@ -120,6 +120,8 @@ def test_what_was_not_asked_for_longest_goes_first_and_nothing_else_does(tmp_pat
         kept.save(key, bytes(1000))
         os.utime(tmp_path / "kept" / f"{key}.kept", (number + 1e9, number + 1e9))
     os.utime(tmp_path / "kept" / ".gone.kept.part", (1e9 - 1, 1e9 - 1))
+    kept.save(kept.key("large", []), bytes(1500))
+    assert kept.load(kept.key("large", [])) is NOTHING
     assert kept.load(keys[0]) == bytes(1000)
     kept.tidy()
     left = [number for number, key in enumerate(keys) if kept.load(key) is not NOTHING]
