@@ -23,9 +23,16 @@ EXAMPLE_VALUES = dict(zip(KNOWN, (-6.5, 5.9, 0.114, 95.0, 1.5), strict=True))
 
 def run_interval(args: argparse.Namespace) -> int:
     """Answer ``focuskit interval``; returns the exit status."""
-    _refuse_what_is_missing(args)
     sources.refuse_overwriting(args)
-    found = decide(args, sources.read_log(args, night=args.night))
+    if args.temps or _is_by_hand(args):
+        _refuse_what_is_missing(args)
+        found = decide(args, sources.read_log(args, night=args.night))
+    else:
+        source = sources.read_source(args)
+        drift = sources.find_drift(args, source, None)
+        if drift.by_time is None:
+            _refuse_what_is_missing(args)
+        found = decide_from_drift(args, None, drift, source.rig_file)
     written = []
     try:
         if args.report:
@@ -90,7 +97,7 @@ def _refuse_what_is_missing(args: argparse.Namespace) -> None:
 
 
 def decide_from_drift(
-    args: argparse.Namespace, log: TemperatureLog, drift: Drift | None, rig_file: RigFile
+    args: argparse.Namespace, log: TemperatureLog | None, drift: Drift | None, rig_file: RigFile
 ) -> Interval:
     """Decide when to refocus, from options and, if there are logged runs, the drift that they taught."""
     return find_interval(
@@ -140,12 +147,13 @@ def interval_as_text(found: Interval, *, quiet: bool = False, verbose: bool = Fa
         "safer one is taken.",
         *(f"  {w.policy.name}: {w.what}" for w in answer.worths),
     ]
-    lines += ["", "Over the night (mean change and its spread, °C per hour; interval by the clock):"]
+    if answer.hours:
+        lines += ["", "Over the night (mean change and its spread, °C per hour; interval by the clock):"]
     lines += [
         f"  hour {h.hour:<2d} {h.change_c_per_h:+6.2f} ± {h.spread_c_per_h:4.2f}   {_minutes(h.every_min)}"
         for h in answer.hours
     ]
-    if answer.spread_of_nights_min and len(answer.by_night_min) > 2:
+    if answer.hours and answer.spread_of_nights_min and len(answer.by_night_min) > 2:
         low, middle, high = answer.spread_of_nights_min
         lines += ["", "From night to night, wherever in the plan the runs fall: "
                   f"{low:.0f} to {high:.0f} min (a tenth below, a tenth above), "

@@ -294,6 +294,12 @@ _add(
     "drift with temperature.",
 )
 _add(
+    "by_time_alone",
+    "No temperatures are known: the interval is that of how far focus moves over the hours of the logged nights.",
+    "Give a log of temperatures with --temps, that of the nearest weather station, too: it tells calm nights from "
+    "others.",
+)
+_add(
     "temperature_missing",
     "Runs without a temperature were set aside.",
     "Fill it in, or give a log with --temps.",

@@ -5,6 +5,6 @@ In: `LoggedRun`. Out: `Drift` with errors, rebuilds, outliers, and which runs wo
 
 from focuskit.drift.learn import fit_drift, learn_drift
 from focuskit.drift.pictures import MOST_MARKS
-from focuskit.drift.result import MODEL_WORDS, Drift, FilterOffset, Rebuild
+from focuskit.drift.result import MODEL_WORDS, ByTime, Drift, FilterOffset, Rebuild
 
-__all__ = ["MODEL_WORDS", "MOST_MARKS", "Drift", "FilterOffset", "Rebuild", "fit_drift", "learn_drift"]
+__all__ = ["MODEL_WORDS", "MOST_MARKS", "ByTime", "Drift", "FilterOffset", "Rebuild", "fit_drift", "learn_drift"]

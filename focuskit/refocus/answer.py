@@ -11,14 +11,15 @@ from typing import Any
 
 import numpy as np
 
+from focuskit.core.errors import FocuskitError
 from focuskit.core.filters import USUAL_FILTERS, FilterTable
 from focuskit.core.flags import check
 from focuskit.core.optics import Rig
 from focuskit.core.picture import Picture
 from focuskit.core.svg import draw_svg
 from focuskit.core.text import html_table
-from focuskit.core.times import HOUR_S
-from focuskit.drift import Drift
+from focuskit.core.times import HOUR_S, NIGHT_GAP_S
+from focuskit.drift import ByTime, Drift
 from focuskit.frames import TemperatureLog
 from focuskit.refocus.behaviour import NOTHING, FloatArray, FocusBehaviour, Known, learn_behaviour
 from focuskit.refocus.decide import RefocusAnswer, Worth, decide_refocus
@@ -32,6 +33,8 @@ from focuskit.refocus.temperature_change import Nights, lay_out_nights, log_nois
 _CLOCK_FACTORS = np.exp(np.linspace(np.log(0.25), np.log(4.0), 25))
 _CLOCK_DRAWS = 8  # search: for a curve to look at
 _DAY_S = 24.0 * HOUR_S
+_MOST_NIGHTS = 300  # of the runs, where there is no log: a year of clear nights (chosen)
+_TURNS = 12  # of interval and walk: each halves what is left, at least (chosen)
 _FEW_DAYS = 7.0  # a spell of weather lasts a few days (chosen)
 _WARMS_C = 1.0  # from beginning to end: a night that warms by more is rare, half of all nights never do (chosen)
 _ASSUMED = "The runs do not show the plan of a night: an hour in each filter is assumed; --blocks FILE gives another."
@@ -183,7 +186,7 @@ def _policy_as_json(worth: Worth) -> dict[str, Any]:
 
 
 def find_interval(
-    log: TemperatureLog,
+    log: TemperatureLog | None,
     drift: Drift | None = None,
     plan: NightPlan | None = None,
     *,
@@ -197,8 +200,8 @@ def find_interval(
 
     Parameters
     ----------
-    log : TemperatureLog
-        See `read_temperatures`.
+    log : TemperatureLog or None
+        See `read_temperatures`. Without one, runs without temperatures show how far focus moves over a night.
     drift : Drift, optional
         See `fit_drift`. Without it, ``known`` says all.
     plan : NightPlan, optional
@@ -217,12 +220,21 @@ def find_interval(
     Raises
     ------
     FocuskitError
-        If values are neither known nor in the runs nor follow from the optics; all of them are named.
+        If values are neither known nor in the runs nor follow from the optics; all of them are named. Also if there is
+        neither a log nor a drift without temperatures.
     """
+    by_time = None
+    if log is None:
+        if drift is None or drift.by_time is None:
+            raise FocuskitError("there is no log of temperatures: only runs that have none themselves do without")
+        by_time, log = drift.by_time, _log_of_runs(drift)
     plan, origin = _plan_of_night(plan, drift, filters)
     behaviour, assumed = learn_behaviour(drift, plan.filters, known, filters, rig)
     lags = [m.value for m in drift.models if m.name == "lag" and m.taken and m.value is not None] if drift else []
     nights = lay_out_nights(log, lag_min=lags[0] if lags else 0.0)
+    if by_time:
+        behaviour = _by_time_alone(Case(nights, plan, behaviour), by_time)
+        assumed = tuple(flag for flag in assumed if flag != "walk_unknown")
     case = Case(nights, plan, behaviour, log_noise_c(log.time_s, log.temperature_c))
     answer = decide_refocus(case, now=replace(AS_NOW, every_min=now_every_min), progress=progress)
     flags = [*answer.flags, *assumed, *_flags_of_log(log, drift), *(["plan_assumed"] if origin == _ASSUMED else [])]
@@ -231,6 +243,37 @@ def find_interval(
     if drift:
         learned = f"Drift, costs and errors are learned from {len(drift.used)} logged runs."
     return Interval(answer, behaviour, plan, nights, log, (*_notes(log), learned, origin))
+
+
+def _log_of_runs(drift: Drift) -> TemperatureLog:
+    """Return the nights of the runs, their temperature even: an hour at least, as a night of one run lasts longer."""
+    run_s = np.array([run.time.timestamp() for run in drift.used])
+    parts = np.split(run_s, np.flatnonzero(np.diff(run_s) > NIGHT_GAP_S) + 1)[-_MOST_NIGHTS:]
+    times = [np.linspace(part[0], max(part[-1], part[0] + HOUR_S), 7) for part in parts]
+    ends = 7 * np.arange(len(times) + 1)
+    nights = tuple(zip(ends[:-1].tolist(), ends[1:].tolist(), strict=True))
+    note = "There is no log of temperatures: the nights are those of the logged runs."
+    return TemperatureLog(np.concatenate(times), np.zeros(ends[-1]), nights, notes=(note,))
+
+
+def _by_time_alone(case: Case, found: ByTime) -> FocusBehaviour:
+    """Let a random walk stand in for what moves focus, temperature included.
+
+    An even drift v loses v²τ²/3 over an interval τ, a walk w²τ/2; both ask for the same interval where the derivatives
+    agree, that is for w² = (4/3) v²τ more. Loss is then counted higher than it is, the interval as it is.
+    """
+    drift2 = found.steps_per_h**2 + found.err**2 + found.night_spread_steps_per_h**2
+    drift2 += float(np.mean((2.0 * found.bend_steps_per_h2 * found.hours) ** 2))
+    behaviour = replace(
+        case.behaviour, steps_per_c=0.0, steps_per_c_err=0.0, bend=None, draw_drift=None, has_temperatures=False
+    )
+    every_h = case.median_night_min / 60.0
+    for _ in range(_TURNS):
+        walk = math.sqrt(found.walk_steps_per_root_h**2 + 4.0 / 3.0 * drift2 * every_h)
+        behaviour = replace(behaviour, random_walk=walk)
+        every_min = replace(case, behaviour=behaviour).best_interval_min(case.run_cost_s(None))
+        every_h = min(every_min or case.median_night_min, case.median_night_min) / 60.0
+    return behaviour
 
 
 def _plan_of_night(plan: NightPlan | None, drift: Drift | None, filters: FilterTable) -> tuple[NightPlan, str]:

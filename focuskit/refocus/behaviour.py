@@ -86,6 +86,8 @@ class FocusBehaviour:
         independent and normal.
     position_unit : str
         What positions are in, a key of ``UNIT_WORDS``.
+    has_temperatures : bool
+        False where the random walk stands in for all that moves focus.
     move_s, filter_change_s : float
         Time for a move of the focuser and a turn of the wheel between two sub-exposures
         (common practice, no source).
@@ -103,6 +105,7 @@ class FocusBehaviour:
     bend: Bend | None = None
     draw_drift: DriftDraws | None = field(default=None, repr=False, compare=False)
     position_unit: str = "step"
+    has_temperatures: bool = True
     move_s: float = 3.0
     filter_change_s: float = 10.0
 

@@ -170,13 +170,15 @@ def _flags(case: Case, clock: Policy) -> tuple[str, ...]:
     behaviour, night_min = case.behaviour, case.median_night_min
     longer = clock.every_min is None or clock.every_min > night_min
     raised = {
-        "no_drift": case.driftless,
+        "no_drift": case.driftless and behaviour.has_temperatures,
+        "by_time_alone": not behaviour.has_temperatures,
         "drift_unproven": not (case.driftless or case.drift_proven),
-        "temperature_flat": case.flat,
+        "temperature_flat": case.flat and behaviour.has_temperatures,
         "run_at_each_change": len(case.plan.filters) > 1 and not case.offsets_known,
         "few_nights": len(case.nights.length_s) < _FEW_NIGHTS,
-        "once_is_enough": longer and not (case.driftless or case.flat),
-        "more_than_temperature": behaviour.random_walk * math.sqrt(night_min / 60.0) > behaviour.tolerance_steps,
+        "once_is_enough": longer and not ((case.driftless or case.flat) and behaviour.has_temperatures),
+        "more_than_temperature": behaviour.has_temperatures
+        and behaviour.random_walk * math.sqrt(night_min / 60.0) > behaviour.tolerance_steps,
     }
     return check([flag for flag, yes in raised.items() if yes])
 
@@ -229,7 +231,9 @@ def _advise(best: Worth, now: Worth, flags: tuple[str, ...]) -> str:
 
 def _hours_of_night(case: Case, clock: Policy) -> tuple[HourOfNight, ...]:
     nights, cost = case.nights, case.run_cost_s(clock.run_filter)
-    rows = []
+    rows: list[HourOfNight] = []
+    if not case.behaviour.has_temperatures:
+        return ()
     for hour in range(int(nights.length_s.max() // HOUR_S)):
         there = nights.length_s >= (hour + 1) * HOUR_S - 1.0
         a, b = (round(h * HOUR_S / nights.step_s) for h in (hour, hour + 1))
@@ -267,6 +271,7 @@ def _levers(case: Case, clock: Policy) -> tuple[Lever, ...]:
         Lever("run_cost_s", 0.5 * cost, 1.5 * cost, every(factor=0.5), every(factor=1.5)),
         Lever("tolerance_steps", 0.7 * tolerance, 1.3 * tolerance, every(hfd=0.7), every(hfd=1.3)),
     ]
+    levers = levers if behaviour.has_temperatures else levers[1:]
     return tuple(sorted(levers, key=lambda lever: -lever.reach))
 
 

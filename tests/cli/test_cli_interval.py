@@ -275,6 +275,26 @@ def test_plots_draw_into_the_axes_they_are_given(tmp_path):
     assert isinstance(plots.plot_effective_hours(found), Axes)
 
 
+def test_runs_without_temperatures_and_no_log_give_the_interval_of_their_motion(capsys, tmp_path, monkeypatch):
+    """Focus moves by 4 steps an hour in every night: τ = (3 t h0²/(2 s² v²))^(1/3) = 113 min (by hand)."""
+    monkeypatch.setattr(cli_sources, "default_logbook", lambda: tmp_path / "none.sqlite")
+    rng = np.random.default_rng(51)
+    lines = ["time,filter,position,position_err"]
+    for day in range(1, 13):
+        for minutes in range(0, 480, 60):
+            position = 8000.0 + 30.0 * day + 4.0 * minutes / 60.0 + rng.normal()
+            lines.append(f"2031-03-{day:02d}T{minutes // 60 + 14:02d}:00:00Z,L,{position:.2f},1.0")
+    runs = tmp_path / "runs.csv"
+    runs.write_text("\n".join(lines))
+    words = ["interval", "--runs", runs, "--best-hfd", 5.93, "--slope", 0.114, "--run-cost", 95]
+    answer = ask(capsys, *words)
+    assert answer["refocus_every_c"] is None
+    assert "by_time_alone" in answer["flags"] and "no_drift" not in answer["flags"]
+    assert answer["refocus_every_min"] == pytest.approx(113.0, rel=0.15)
+    assert call(*words) == 0
+    assert "°C per hour" not in capsys.readouterr().out
+
+
 HERON = "focal_length_mm = 1400\naperture_mm = 200\nobstruction = 0.36\npixel_um = 3.76\num_per_step = 4.0\n"
 # By hand: 206265 · 3.76e-3 / 1400 = 0.55397″ a pixel, so 3″ are 5.4155 px; √((1 + 0.36²)/2) / 7 · 4 / 3.76 = 0.11422.
 HERON_SIZE, HERON_SLOPE = 5.4155, 0.11422
