@@ -1,14 +1,18 @@
 """The way of a newcomer: the README's commands as written, then each next command that the output suggests."""
 
+import json
 import re
 import shlex
 import shutil
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
+from small_nights import START, take_run, write_run
 
 from focuskit.cli.parser import EXAMPLES
 from focuskit.cli.run import main
+from focuskit.logbook import read_runs
 
 ROOT = Path(__file__).parents[2]
 # These have tests of their own, or stand in the README.
@@ -18,7 +22,7 @@ ELSEWHERE = ("analyse", "demo", "self-check", "completion")
 @pytest.fixture
 def first_day(tmp_path, monkeypatch):
     """A folder of a user without a logbook."""
-    for name in ("HOME", "XDG_DATA_HOME", "LOCALAPPDATA"):
+    for name in ("HOME", "XDG_DATA_HOME", "XDG_CONFIG_HOME", "XDG_CACHE_HOME", "LOCALAPPDATA", "APPDATA"):
         monkeypatch.setenv(name, str(tmp_path / "home"))
     monkeypatch.chdir(tmp_path)
     return tmp_path
@@ -69,3 +73,48 @@ def test_the_example_of_every_command_runs(first_day, capsys):
         assert all(line.startswith("focuskit: using ") for line in capsys.readouterr().err.splitlines())
     for name in ("report.html", "my.sqlite", "season.ecsv"):
         assert (first_day / name).is_file()
+
+
+def no_temperatures(run, **facts):
+    """Return a run as a camera without a thermometer writes it."""
+    return [(i, {key: v for key, v in (f | facts).items() if "TEMP" not in key}) for i, f in run]
+
+
+def test_three_rigs_two_tables_and_no_thermometer(first_day, capsys):
+    """Setup, analyse, offsets, interval: every rig gets its file and its runs, every table its answer."""
+    later = [START + timedelta(hours=hours) for hours in range(3)]
+    egret = {"TELESCOP": "Egret", "FOCALLEN": 700.0, "APTDIA": 100.0}
+    night = first_day / "Nacht im März"
+    write_run(night / "heron", no_temperatures(take_run()))
+    write_run(night / "egret", no_temperatures(take_run(seed=4, start=later[1]), **egret))
+    write_run(night / "guide", no_temperatures(take_run(seed=5, start=later[2]), INSTRUME="Guide"))
+
+    def ask(*words):
+        status = main([*map(str, words), "--json"])
+        out, err = capsys.readouterr()
+        assert status == 0, err
+        return json.loads(out)
+
+    rigs = ask("setup", night, "--workers", "1")["rigs"]
+    assert len({rig["file"] for rig in rigs}) == 3 and all(Path(rig["file"]).is_file() for rig in rigs)
+    answer = ask("analyse", night, "--workers", "1", "--record")
+    assert [run["verdict"] for run in answer["runs"]] == ["good"] * 3
+    assert len({run["rig"] for run in answer["runs"]}) == 3
+    assert sorted(answer["rig_file"]) == sorted(rig["file"] for rig in rigs)
+    season = read_runs(ROOT / "sample_data" / "season" / "runs.csv")[:64]
+    german, us = ["Datum;Uhrzeit;Filter;Fokus"], ["Date,Time,Filter,Focuser Position"]
+    for run in season:
+        position = f"{run.position:.1f}"
+        german.append(f"{run.time:%d.%m.%Y;%H:%M:%S};{run.filter};{position.replace('.', ',')}")
+        us.append(f'{run.time:%m/%d/%Y,%I:%M:%S %p},{run.filter},"{run.position:,.1f}"')
+    Path("läufe.csv").write_text("\n".join(german), encoding="latin-1")
+    Path("us runs.csv").write_bytes("\r\n".join(us).encode("utf-16"))
+    answers = [ask("offsets", "--runs", name) for name in ("läufe.csv", "us runs.csv")]
+    truth = json.loads((ROOT / "sample_data" / "season" / "truth.json").read_text())["offset_steps"]
+    for answer in answers:
+        assert answer["runs_used"] > 55 and "no_thermometer" in answer["flags"]
+        assert all(abs(one["offset_steps"] - truth[one["filter"]]) <= 3.5 * one["err"] for one in answer["filters"])
+    first, second = ([one["offset_steps"] for one in answer["filters"]] for answer in answers)
+    assert first == pytest.approx(second, abs=1e-6)
+    answer = ask("interval", "--runs", "läufe.csv", "--best-hfd", "5.9", "--slope", "0.114")
+    assert answer["refocus_every_min"] > 0.0 and "by_time_alone" in answer["flags"]
