@@ -288,16 +288,8 @@ _add(
 )
 _add(
     "no_thermometer",
-    "No temperatures are logged: offsets come from runs close in time, and what focus may have drifted by between them "
-    "is in their errors.",
-    "Take runs in the filters right after one another; a log of the nearest weather station, with --temps, gives the "
-    "drift with temperature.",
-)
-_add(
-    "by_time_alone",
-    "No temperatures are known: the interval is that of how far focus moves over the hours of the logged nights.",
-    "Give a log of temperatures with --temps, that of the nearest weather station, too: it tells calm nights from "
-    "others.",
+    "No temperatures: offsets come from runs close in time, an interval from how far focus moves within a night.",
+    "Give a log of temperatures with --temps; that of the nearest weather station does.",
 )
 _add(
     "temperature_missing",

@@ -171,7 +171,7 @@ def _flags(case: Case, clock: Policy) -> tuple[str, ...]:
     longer = clock.every_min is None or clock.every_min > night_min
     raised = {
         "no_drift": case.driftless and behaviour.has_temperatures,
-        "by_time_alone": not behaviour.has_temperatures,
+        "no_thermometer": not behaviour.has_temperatures,
         "drift_unproven": not (case.driftless or case.drift_proven),
         "temperature_flat": case.flat and behaviour.has_temperatures,
         "run_at_each_change": len(case.plan.filters) > 1 and not case.offsets_known,

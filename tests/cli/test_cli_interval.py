@@ -289,7 +289,7 @@ def test_runs_without_temperatures_and_no_log_give_the_interval_of_their_motion(
     words = ["interval", "--runs", runs, "--best-hfd", 5.93, "--slope", 0.114, "--run-cost", 95]
     answer = ask(capsys, *words)
     assert answer["refocus_every_c"] is None
-    assert "by_time_alone" in answer["flags"] and "no_drift" not in answer["flags"]
+    assert "no_thermometer" in answer["flags"] and "no_drift" not in answer["flags"]
     assert answer["refocus_every_min"] == pytest.approx(113.0, rel=0.15)
     assert call(*words) == 0
     assert "°C per hour" not in capsys.readouterr().out

@@ -117,4 +117,4 @@ def test_three_rigs_two_tables_and_no_thermometer(first_day, capsys):
     first, second = ([one["offset_steps"] for one in answer["filters"]] for answer in answers)
     assert first == pytest.approx(second, abs=1e-6)
     answer = ask("interval", "--runs", "läufe.csv", "--best-hfd", "5.9", "--slope", "0.114")
-    assert answer["refocus_every_min"] > 0.0 and "by_time_alone" in answer["flags"]
+    assert answer["refocus_every_min"] > 0.0 and "no_thermometer" in answer["flags"]
