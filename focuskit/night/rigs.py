@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from statistics import median
 from typing import Any
 
-from focuskit.core.optics import Rig, unit_of_positions
+from focuskit.core.optics import F_RATIO_ERR, UNIT_WORDS, Rig, unit_of_positions
 from focuskit.core.statistics import weighted_mean
-from focuskit.core.text import plain_text, plus_minus
+from focuskit.core.text import plain_text, plus_minus, two_digits
 from focuskit.frames import RigFile
 from focuskit.night.runs import ShapedRun
 from focuskit.waves import ProfileFit
@@ -19,6 +20,7 @@ OF_RIG = ("name", "focal_length_mm", "aperture_mm", "obstruction", "pixel_um", "
           "f_ratio")  # fmt: skip
 _GIVEN = ("focal_length_mm", "aperture_mm", "obstruction", "pixel_um", "um_per_step")
 _NAMES = {"focal_length_mm": "the focal length", "aperture_mm": "the aperture", "pixel_um": "the size of a pixel"}
+_HARDLY = 0.9  # chosen: an error that shrinks by less is not worth looking for a number
 
 
 @dataclass(frozen=True)
@@ -96,8 +98,9 @@ def _filled(runs: Sequence[ShapedRun], rig_file: RigFile) -> NightRig:
         if filled.f_ratio is None
         else next((source for source in ("fitted", "rig file", "header") if source in lengths), "fitted")
     )
-    notes = _notes(rig, filled, ratio_err, profiles)
-    return NightRig(filled, way_err, ratio_err, known, notes, _position_unit(runs))
+    unit = _position_unit(runs)
+    notes = _notes(rig, filled, ratio_err, profiles, UNIT_WORDS[unit])
+    return NightRig(filled, way_err, ratio_err, known, notes, unit)
 
 
 def _position_unit(runs: Sequence[ShapedRun]) -> str:
@@ -106,26 +109,45 @@ def _position_unit(runs: Sequence[ShapedRun]) -> str:
     return unit_of_positions(runs[0].rig.position_unit, median(tolerances) if tolerances else None)
 
 
-def _notes(rig: Rig, filled: Rig, ratio_err: float | None, profiles: Sequence[ProfileFit]) -> tuple[str, ...]:
+def _notes(
+    rig: Rig, filled: Rig, ratio_err: float | None, profiles: Sequence[ProfileFit], unit: str
+) -> tuple[str, ...]:
     """Say what is not known of the optics, what stands for it, and what knowing it would gain."""
     missing = [name for name in _NAMES if getattr(rig, name) is None]
     if not missing:
         return ()
     of = f"{plain_text(rig.name)}: " if rig.name else ""
-    text = f"{of}neither headers nor rig file give {' and '.join(_NAMES[name] for name in missing)}"
-    give = f"give {' and '.join(missing)} in the rig file"
+    text = f"{of}neither headers nor rig file give {_listed([_NAMES[name] for name in missing])}"
+    give = f"give {_listed(missing)} in the rig file"
     if not profiles:
         return (f"{text}, and the shapes of the stars could not be fitted; {give} for lengths in µm and angles",)
-    if not profiles[0].errors.in_um:
+    errors = profiles[0].errors
+    if not errors.in_um:
         return (
             f"{text}: results are in steps and pixels; {give}, and the step size, defocus, tilt and the seeing "
-            "follow in µm and arcsec; the best position hardly changes",
+            f"follow in µm and arcsec{_position_gains(profiles, unit)}",
         )
     if filled.f_ratio and ratio_err:
         text += f"; the stars show f/{plus_minus(filled.f_ratio, ratio_err)}"
     elif filled.pixel_um:
         text += f"; the stars show {filled.pixel_um:.2g} µm a pixel"
+    now, then = (two_digits(100.0 * err) for err in (errors.f_ratio, F_RATIO_ERR))
     return (
-        f"{text}; {give}: the step size, lengths in µm and the critical focus zone become surer; "
-        "the best position hardly changes",
+        f"{text}; {give}, and the focal ratio, with it the step size and all lengths in µm, is known to {then} % "
+        f"instead of {now} %, the critical focus zone to twice as much{_position_gains(profiles, unit)}",
     )
+
+
+def _position_gains(profiles: Sequence[ProfileFit], unit: str) -> str:
+    """Say what knowing focal ratio and pixel makes of the error of the best position."""
+    now = median(one.err for one in profiles)
+    then = median(math.sqrt(max(one.err**2 - one.optics_err**2, 0.0)) for one in profiles)
+    before, after = two_digits(now), two_digits(then)
+    if then > _HARDLY * now or before == after:
+        return f"; the error of the best position, {before} {unit}, hardly changes"
+    return f"; the error of the best position shrinks from {before} to {after} {unit}"
+
+
+def _listed(words: Sequence[str]) -> str:
+    """Return words as in a sentence: a, b and c."""
+    return " and ".join(filter(None, (", ".join(words[:-1]), words[-1])))

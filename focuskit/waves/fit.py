@@ -207,7 +207,11 @@ class SolvedRun:
         """Return the fit and what it says of every frame; ``errors`` are those of the rig's numbers."""
         state, matches = self.solution.state, self.matches
         weights, move, _ = self.posterior
-        covariance = self._covariance(matches, errors)
+        moves = self._optics_moves(errors)
+        covariance = self._covariance(matches, moves)
+        if not errors.found & {"f_ratio", "pixel_um"}:
+            # For the same sizes, µm per step is proportional to the focal ratio.
+            covariance[LOG_SLOPE, LOG_SLOPE] += errors.f_ratio**2
         um_per_step = math.exp(state.log_slope + float(move[LOG_SLOPE]))
         # A run's few frames tell the typical seeing only so well.
         scatter = float(weights @ SCATTER_GRID)
@@ -217,6 +221,7 @@ class SolvedRun:
         return ProfileFit(
             best_position=self.best_position,
             err=math.hypot(best_err, per_log_seeing * seeing_err),
+            optics_err=float(np.abs(moves[1:, BEST]).sum()),
             um_per_step=um_per_step,
             um_per_step_err=um_per_step * math.sqrt(float(covariance[LOG_SLOPE, LOG_SLOPE])),
             slope_factor=um_per_step / self.rig.um_per_step if self.rig.um_per_step else None,
@@ -236,12 +241,12 @@ class SolvedRun:
             star_shares=self._star_shares(),
         )
 
-    def _covariance(self, matches: bool, errors: OpticsErrors) -> Array:
+    def _covariance(self, matches: bool, moves: Array) -> Array:
         """Return the covariance of the parameters, shape (parameters, parameters), with all that is in quoted errors.
 
         That of the posterior, averaged over the scatters of the seeing; where the model does not match, the part of the
-        noise grows by the excess of chi², for the best position by the jackknife over frames instead; then what is not
-        known of obstruction and focal ratio, by how the fitted parameters move with them.
+        noise grows by the excess of chi², for the best position by the jackknife over frames instead; then the
+        ``moves`` by what is not known of the optics.
         """
         covariance = self.posterior[2].copy()
         if not matches:
@@ -255,18 +260,17 @@ class SolvedRun:
             wider *= np.outer(*2 * [np.arange(len(Parameter)) != BEST])
             wider[BEST, BEST] = max(widened - float((inverse @ data_only @ inverse)[BEST, BEST]), 0.0)
             covariance += wider
-        moves = errors.obstruction * obstruction_moves(self.model, self.data.pick(self.used), self.solution)
+        return np.asarray(covariance + moves.T @ moves)
+
+    def _optics_moves(self, errors: OpticsErrors) -> Array:
+        """Return by how much each parameter moves with an error of the obstruction, and with one of the focal ratio."""
+        hole = errors.obstruction * obstruction_moves(self.model, self.data.pick(self.used), self.solution)
         if "obstruction" not in errors.found:
             # That of the best position, 0.7 µm for 0.03 waves, is the same in all runs and no error between them.
-            moves[BEST] = 0.0
-        covariance += np.outer(moves, moves)
+            hole[BEST] = 0.0
         if errors.found & {"f_ratio", "pixel_um"}:
-            moves = errors.f_ratio * self._diffraction_moves()
-            covariance += np.outer(moves, moves)
-        else:
-            # For the same sizes, µm per step is proportional to the focal ratio.
-            covariance[LOG_SLOPE, LOG_SLOPE] += errors.f_ratio**2
-        return covariance
+            return np.stack((hole, errors.f_ratio * self._diffraction_moves()))
+        return hole[None]
 
     def _star_shares(self) -> Array:
         """Return by how much the best position moves with the focus of each star in each frame."""

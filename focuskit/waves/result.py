@@ -60,6 +60,8 @@ class ProfileFit:
     best_position, err : float
         Position of minimum half-flux diameter, in steps, and its standard deviation. It includes the uncertainty of
         the spherical term and the typical seeing, not that of a given obstruction, which all runs share.
+    optics_err : float
+        The part of ``err`` that comes from a focal ratio or pixel found from the frames, in steps; 0 where given.
     um_per_step, um_per_step_err : float
         The error includes the uncertainty of focal ratio and obstruction.
     slope_factor : float or None
@@ -91,6 +93,7 @@ class ProfileFit:
 
     best_position: float
     err: float
+    optics_err: float
     um_per_step: float
     um_per_step_err: float
     slope_factor: float | None

@@ -1,5 +1,7 @@
 """Frames whose headers leave out the optics: as good a best position, what is found said to be, the rest null."""
 
+import re
+
 import pytest
 from small_nights import HERON, analyse, take_run, write_run
 
@@ -31,6 +33,8 @@ def test_without_aperture_the_focal_ratio_is_fitted_and_the_best_position_as_goo
     assert all(point["defocus_um"] is not None for point in run["points"])
     (note,) = answer["notes"]
     assert "the aperture" in note and "aperture_mm" in note
+    assert re.search(r"known to 2.5 % instead of (5|6)\.\d %", note)
+    assert re.search(r"the error of the best position, 0\.\d+ steps, hardly changes", note)
 
 
 def test_without_a_pixel_size_results_are_in_steps_and_lengths_null(taken, tmp_path, capsys):

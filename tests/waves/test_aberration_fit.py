@@ -192,6 +192,7 @@ def quiet_run(rng, *, noise=4e-5, gusts_px2=0.0, zones_waves=0.0, frames=9):
     fit = ProfileFit(
         0.0,
         0.1,
+        0.0,
         1.0,
         0.01,
         1.0,
