@@ -247,9 +247,9 @@ def size_error(
     inner, whole : ndarray, shape (n,), or float
         Variance of the flux within the half-flux circle and the aperture, but for
     photons : ndarray, shape (n,), or float
-        The variance that the photons of the star add in the aperture: half of it lies within the circle.
+        The variance that the photons of the star add in the aperture: ``growth / 2`` of it lies within the circle.
     """
-    variance = inner * (1.0 - growth) + 0.25 * growth**2 * whole + 0.25 * growth * photons
+    variance = inner * (1.0 - growth) + 0.25 * growth**2 * whole + 0.25 * growth * (2.0 - growth) * photons
     return 2.0 * np.sqrt(np.maximum(variance, 0.0)) / slope
 
 

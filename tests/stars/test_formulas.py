@@ -52,19 +52,20 @@ def test_error_of_a_size_from_the_sky_is_that_of_many_draws(growth):
     assert error[0] == pytest.approx(np.std(moved), rel=0.015)
 
 
-def test_error_of_a_size_from_photons_is_that_of_many_draws():
-    # Half of 1,000 photons inside: binomial between the two halves.
+@pytest.mark.parametrize("growth", [1.0, 1.2])
+def test_error_of_a_size_from_photons_is_that_of_many_draws(growth):
+    # Half of all light inside; of 1,000 photons in the aperture that is more than 500 where some lie beyond it.
     rng = np.random.default_rng(2)
-    inner, outer = rng.poisson(500.0, 40_000), rng.poisson(500.0, 40_000)
-    moved = 2.0 * (inner - 0.5 * (inner + outer)) / 40.0
-    assert size_error(np.array([40.0]), 1.0, 0.0, 0.0, 1000.0)[0] == pytest.approx(np.std(moved), rel=0.015)
+    inner, outer = (rng.poisson(mean, 40_000) for mean in (500.0 * growth, 1000.0 - 500.0 * growth))
+    moved = 2.0 * (inner - 0.5 * growth * (inner + outer)) / 40.0
+    assert size_error(np.array([40.0]), growth, 0.0, 0.0, 1000.0)[0] == pytest.approx(np.std(moved), rel=0.015)
 
 
 def test_error_of_a_size_falls_with_the_slope():
     one, two = size_error(np.array([10.0, 20.0]), 1.1, 3.0, 8.0, 5.0)
     assert one == pytest.approx(2.0 * two)
-    # all by hand: 3 · (1 - 1.1) + 1.21/4 · 8 + 1.1/4 · 5
-    assert one == pytest.approx(2.0 * math.sqrt(-0.3 + 2.42 + 1.375) / 10.0)
+    # all by hand: 3 · (1 - 1.1) + 1.21/4 · 8 + 1.1 · 0.9/4 · 5
+    assert one == pytest.approx(2.0 * math.sqrt(-0.3 + 2.42 + 1.2375) / 10.0)
 
 
 def test_a_median_of_equal_weights_has_the_error_of_theory():
