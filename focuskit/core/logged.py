@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Container, Iterable
+from collections.abc import Iterable
 from dataclasses import asdict, dataclass, fields, replace
 from datetime import datetime
 
@@ -108,11 +108,11 @@ _NOT_IN_TABLES = ("number", "details", "spherical", "seeing", "reach_steps", "st
 COLUMNS = tuple(f.name for f in fields(LoggedRun) if f.name not in _NOT_IN_TABLES)
 
 
-def calibration_of(runs: Iterable[LoggedRun], rig: str | None, without: Container[str | None] = ()) -> Calibration:
-    """Return what the runs of a rig show of it; excluded runs do not count, nor those whose keys are in ``without``."""
+def calibration_of(runs: Iterable[LoggedRun], rig: str | None) -> Calibration:
+    """Return what the runs of a rig show of it; excluded runs do not count."""
     known = [
         (run.spherical, run.seeing)
         for run in runs
-        if run.rig == rig and run.key not in without and not run.excluded and run.spherical and not run.problem()
+        if run.rig == rig and not run.excluded and run.spherical and not run.problem()
     ]
     return Calibration(tuple(own for own, _ in known), tuple(seeing for _, seeing in known if seeing))

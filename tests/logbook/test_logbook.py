@@ -165,7 +165,6 @@ def test_only_what_counts_for_a_rig_is_its_calibration():
     runs = [*make_runs(3), *make_runs(1, "Egret"), replace(make_runs(1)[0], key="x", spherical=None)]
     runs[1] = replace(runs[1], excluded=True)
     assert calibration_of(runs, "Heron").seeing == (Seeing(0.9, 0.01), Seeing(0.9, 2.01))
-    assert calibration_of(runs, "Heron", {"Heron-2"}).seeing == (Seeing(0.9, 0.01),)
     assert len(calibration_of(runs, "Egret").spherical) == 1
     assert calibration_of(runs, None) == Calibration()
 
