@@ -6,7 +6,9 @@ import numpy as np
 import pytest
 
 from focuskit.frames import Pixels
+from focuskit.stars.cutouts import prepare_image
 from focuskit.stars.detect import SkyMap, block_side, clipped_means, find_peaks, pyramid, sum_blocks
+from focuskit.stars.first_look import saturation_level
 
 SHAPES = [(300, 400), (1500, 1600), (2900, 3000)]  # blocks of 1, 2 and 4 pixels
 
@@ -136,3 +138,25 @@ def test_peaks_of_points():
     assert abs(peaks.x[0] - 60) <= 1.5
     assert abs(peaks.y[0] - 50) <= 1.5
     assert len(find_peaks([np.zeros((20, 20), np.float32)], 1, 1.0, 2.0).x) == 0
+
+
+def clipped_at(level, stars, width):
+    """Return a frame with a sky of 1000 whose stars of one width, on the middle of their pixels, end at a level."""
+    y, x = np.mgrid[:200, :300]
+    image = np.random.default_rng(8).normal(1000.0, 5.0, (200, 300))
+    for k in range(stars):
+        image += 20_000.0 * np.exp(-0.5 * ((x - 50 - 60 * k) ** 2 + (y - 100) ** 2) / width**2)
+    return np.minimum(image, level).astype(np.float32)
+
+
+@pytest.mark.parametrize(
+    ("level", "stars", "width", "shows"),
+    [(19_000.0, 3, 1.5, True), (19_000.0, 1, 1.5, False), (15_000.0, 1, 4.0, True), (np.inf, 3, 4.0, False)],
+)
+def test_the_level_of_saturation_is_what_three_stars_or_a_plateau_share(level, stars, width, shows):
+    """Only the brightest pixel of a star of 1.5 px ends at 19,000 ADU; at 15,000 some 37 of one of 4 px."""
+    pixels = Pixels(clipped_at(level, stars, width))
+    assert np.sum(pixels.raw == np.float32(level)) == {19_000.0: stars, 15_000.0: 37, np.inf: 0}[level]
+    image = prepare_image(pixels, None, 1.0)
+    peaks = find_peaks(image.levels, image.blocks.side, image.blocks.noise, 0.8)
+    assert saturation_level(image, pixels, peaks) == (pytest.approx(level) if shows else np.inf)
