@@ -32,18 +32,18 @@ from focuskit.drift.linear import Array, Integers
 from focuskit.drift.models import MARGIN, Weighed, weigh_models
 from focuskit.drift.others import compare_sensors, find_followed
 from focuskit.drift.outliers import SoundRuns, find_sound
-from focuskit.drift.rebuilds import Stretches, find_rebuilds, toll_of
+from focuskit.drift.rebuilds import STEP_WIDTH, Stretches, find_rebuilds, toll_of
 from focuskit.drift.result import Drift, FilterOffset, Rebuild, SetAside, likely_tolerance
 from focuskit.drift.scatter import AveragedFit, average_shifts, highest, likely_walk, run_variance
-from focuskit.drift.season import Season, Terms, columns_of, rounding_c
+from focuskit.drift.season import Season, Terms, between_nights, columns_of, rounding_c
 from focuskit.frames import RigFile, TemperatureLog
 
-# Prior of a jump in a long gap: one half that there is one, normal with this standard deviation, in scatters of a
-# typical run (chosen: jumps of 45 to 200 steps at a scatter of 3 are 15 to 70; fits of twice the width weigh half).
-STEP_WIDTH = 30.0
 # Prior odds that temperatures have errors which draw the slope within nights to zero; the difference is as large as the
 # slope itself (chosen: one sensor in ten; errors of 25 plain seasons grow by 0.02 % only).
 WITHIN_ODDS = 0.1
+# Prior odds of a bend where AICc prefers it without proving it, and how much of the drift it takes away or adds over
+# the range of temperatures (chosen: one tube in four; glass and mirror cells bend it by a few tenths).
+BEND_ODDS, BEND_SHARE = 0.3, 1.0
 # Turns of rebuilds and richer models: what a bend or a creep explains is no rebuild (chosen: two suffice but for
 # seasons in which both are open).
 _MOST_TURNS = 3
@@ -223,7 +223,7 @@ def _rebuilds_and_terms(
     """Find rebuilds and richer models in turn, until neither changes the other."""
     terms = plain
     for _ in range(_MOST_TURNS):
-        cut = find_rebuilds(season, columns_of(season, terms.chosen), declared, search)
+        cut = find_rebuilds(season, columns_of(season, terms.chosen), declared, search, _beside(season, terms))
         gap_s = None if cut.open_gap is None else float(season.time_s[cut.open_gap])
         nights = cut.season.block[-1] + 1
         several = nights - 1 - cut.season.stretch[-1] >= FEWEST_SHIFTS and nights < len(season.position)
@@ -234,6 +234,13 @@ def _rebuilds_and_terms(
         if terms.kinds == before.kinds:
             break
     return cut, terms, weighed
+
+
+def _beside(season: Season, terms: Terms) -> Array:
+    """Columns of a bend and of another slope within nights, which a few rebuilds could stand in for."""
+    warmth = columns_of(season, terms.chosen)[:, season.filters - 1]
+    bend = [] if terms.chosen.bend is not None else [warmth**2]
+    return np.column_stack([*bend, warmth - between_nights(season, warmth)])
 
 
 def _weigh(cut: Stretches, plain: Terms) -> tuple[Terms, tuple[Weighed, ...]]:
@@ -287,15 +294,21 @@ def _solve(season: Season, terms: Terms, sound: NDArray[np.bool_]) -> _Solved:
 
 
 def _optional(season: Season, terms: Terms, runs: SoundRuns, variance: Array) -> dict[int, float]:
-    """Return the columns that are weighed, not chosen, and the prior odds per unit of their coefficients."""
+    """Return the columns that are weighed, not chosen, and the prior odds per unit of their coefficients.
+
+    The restricted likelihood is an integral over each coefficient but for a root of 2π, which the height of a normal
+    prior has below it: what is left are the odds over the width of the prior.
+    """
     found = {}
-    normal = 1.0 / math.sqrt(2.0 * math.pi)
     gap, within = terms.places(season.filters)
     if gap is not None:
-        found[gap] = normal / (STEP_WIDTH * math.sqrt(float(np.median(variance))))
+        found[gap] = 1.0 / (STEP_WIDTH * math.sqrt(float(np.median(variance))))
+    slope = abs(float(runs.fit.coefficients[season.filters - 1])) or 1.0
     if within is not None:
-        slope = abs(float(runs.fit.coefficients[season.filters - 1])) or 1.0
-        found[within] = normal * WITHIN_ODDS / slope
+        found[within] = WITHIN_ODDS / slope
+    if terms.bend_open:
+        place = len(runs.fit.coefficients) - 1 - (terms.creep is not None)
+        found[place] = BEND_ODDS * float(np.ptp(season.temperature_c)) / (BEND_SHARE * slope)
     return found
 
 

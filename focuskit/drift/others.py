@@ -79,8 +79,7 @@ def compare_sensors(runs: Sequence[LoggedRun], season: Season, terms: Terms) -> 
     read = {OWN: own, OTHER: np.array([run.other_temperature_c for run in runs], dtype=float)}
     if season.log is not None:
         read[LOG] = np.array([near_log(t, *season.log) for t in season.time_s.tolist()], dtype=float)
-    free = season.filters + season.stretch[-1] + 2
-    most = _RUNS_EACH * free
+    most = _RUNS_EACH * (season.filters + season.block[-1] + 2)
     read = {name: c for name, c in read.items() if name == OWN or np.sum(np.isfinite(c) & (c != own)) > most}
     known = np.all([np.isfinite(c) for c in read.values()], axis=0)
     if len(read) < 2 or np.sum(known) <= most:
@@ -89,8 +88,10 @@ def compare_sensors(runs: Sequence[LoggedRun], season: Season, terms: Terms) -> 
     seasons = [replace(season, temperature_c=np.where(known, c, 0.0)).only(known) for c in read.values()]
     sound = np.all([find_sound(one, columns_of(one, terms)).sound for one in seasons], axis=0)
     costs, scatters = zip(*(_costs(one.only(sound), terms) for one in seasons), strict=True)
-    limit = as_sigma(2.0 * stats.norm.sf(SEEN_SIGMA) / (len(read) * (len(read) - 1) / 2.0))
-    best = [all(_is_less(mine, c, limit) for c in costs if c is not mine) for mine in costs]
+    chance = stats.norm.sf(SEEN_SIGMA) / (len(read) * (len(read) - 1) / 2.0)
+    kept = seasons[0].only(sound)
+    free = len(kept.position) - kept.filters - kept.block[-1] - 1
+    best = [all(_is_less(mine, c, chance, free) for c in costs if c is not mine) for mine in costs]
     return tuple(
         Sensor(name, len(mine), scatter, float(np.sum(mine - costs[0])), first)
         for name, mine, scatter, first in zip(read, costs, scatters, best, strict=True)
@@ -109,9 +110,16 @@ def _costs(season: Season, terms: Terms) -> tuple[Array, float]:
     return costs, math.sqrt(best.scale * float(np.median(variance)))
 
 
-def _is_less(mine: Array, others: Array, limit: float) -> bool:
+def _is_less(mine: Array, others: Array, chance: float, free: int) -> bool:
+    """Whether the costs are less by more than chance has it.
+
+    Only ``free`` of the runs count: of 40 seasons with two equally noisy sensors the ratio of the gain to its error
+    scatters by 1.56 with 6 nights and by 1.17 with 20 where all count, by 1.1 and 0.97 so. Squares have long tails:
+    Student's t with half the degrees (chosen).
+    """
     gain = others - mine
-    return bool(gain.sum() > MARGIN and gain.sum() > limit * math.sqrt(len(gain)) * float(gain.std()))
+    limit = float(stats.t.isf(chance, free / 2.0)) * math.sqrt(len(gain)) * float(gain.std())
+    return bool(gain.sum() > MARGIN and gain.sum() * free / len(gain) > limit)
 
 
 def find_followed(runs: Sequence[LoggedRun], season: Season, terms: Terms) -> tuple[tuple[Follows, ...], list[str]]:

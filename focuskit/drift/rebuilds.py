@@ -18,7 +18,7 @@ from scipy import stats
 from focuskit.core.statistics import robust_scatter
 from focuskit.drift.linear import Array, Integers
 from focuskit.drift.outliers import OUTLIER_SIGMA, SoundRuns, find_sound, fit_absolute
-from focuskit.drift.scatter import highest, likely_walk, run_variance, try_shift
+from focuskit.drift.scatter import SHIFT_RATIOS, highest, likely_walk, run_variance, try_shifts
 from focuskit.drift.season import Season
 
 OUTLIER_COST = OUTLIER_SIGMA**2
@@ -33,6 +33,9 @@ _AMID_NIGHT = 4.0
 LONG_GAP = 0.4
 # Levels of half a standard deviation; beyond so many only those on which two runs lie: a bound of the cost.
 _MOST_LEVELS = 4000
+# Prior of a jump: normal with this standard deviation, in scatters of a typical run (chosen: jumps of 45 to 200 steps
+# at a scatter of 3 are 15 to 70; fits of twice the width weigh half).
+STEP_WIDTH = 30.0
 # The middles of fewer nights do not show how far these shift, should one of them follow a rebuild (chosen).
 _FEW_NIGHTS = 5
 # Fewer pairs within nights do not give drift and scatter (chosen).
@@ -62,15 +65,15 @@ class Stretches:
     open_gap: int | None = None
 
 
-def penalty(n: int, degrees: float, share: float = 0.0) -> float:
+def penalty(n: int, degrees: float, is_long: bool = False) -> float:
     """Return the squared t a jump must reach: three log n, as strict where the degrees are few.
 
     Three log n is the cost of a change in the modified BIC (Zhang & Siegmund 2007, Biometrics 63, 22; from
-    memory): a jump has a height, and its place is the best of n. In a gap that takes up a large ``share`` of the season
+    memory): a jump has a height, and its place is the best of n. In a gap that takes up much of the season
     a rebuild is taken to be as likely as not: there its height alone costs, log n (Schwarz 1978, Ann. Stat. 6, 461).
     """
     wanted = max(3.0 * math.log(max(n, 2)), SMALLEST_PENALTY)
-    if share >= LONG_GAP:
+    if is_long:
         wanted = math.log(n)
     tail = stats.chi2.sf(wanted, 1) / 2.0
     return float(stats.t.isf(tail, max(degrees, 1.0))) ** 2
@@ -78,12 +81,18 @@ def penalty(n: int, degrees: float, share: float = 0.0) -> float:
 
 def toll_of(season: Season, start: int, degrees: float) -> float:
     """Return what a rebuild before a run must gain."""
+    return penalty(len(season.time_s), degrees, _is_long(season, start))
+
+
+def _is_long(season: Season, start: int) -> bool:
+    """Whether the gap before a run takes up a large part of the season."""
     span = max(float(season.time_s[-1] - season.time_s[0]), 1.0)
-    share = float(season.time_s[start] - season.time_s[start - 1]) / span
-    return penalty(len(season.time_s), degrees, share)
+    return float(season.time_s[start] - season.time_s[start - 1]) >= LONG_GAP * span
 
 
-def find_rebuilds(season: Season, columns: Array, declared: Integers, search: bool = True) -> Stretches:
+def find_rebuilds(
+    season: Season, columns: Array, declared: Integers, search: bool = True, beside: Array | None = None
+) -> Stretches:
     """Cut a season into stretches between rebuilds.
 
     Parameters
@@ -95,6 +104,8 @@ def find_rebuilds(season: Season, columns: Array, declared: Integers, search: bo
         Index of the first run after each rebuild that is known.
     search : bool
         Whether to look for more.
+    beside : (n, q) array, optional
+        Columns of what the season may show instead: a rebuild has to stand up beside them.
     """
     n, p = columns.shape
     declared = declared[(declared > 0) & (declared < n)]
@@ -105,12 +116,12 @@ def find_rebuilds(season: Season, columns: Array, declared: Integers, search: bo
     toll[declared] = 0.0
     # a rebuild in a long gap is always a question for the joint fit
     gap = int(np.argmax(np.diff(season.time_s))) + 1
-    share = (season.time_s[gap] - season.time_s[gap - 1]) / max(float(np.ptp(season.time_s)), 1.0)
-    is_long = share >= LONG_GAP
+    is_long = _is_long(season, gap)
     found = {*declared.tolist(), *([gap] if is_long else [])}
     for within in _pairs(season):
         found |= set(_search(season, columns, toll, *_first_guess(season, columns, within)).tolist())
-    judged = _judge(season.cut(sorted(found)), columns, declared)
+    wide = columns if beside is None else np.column_stack([columns, beside])
+    judged = _judge(season.cut(sorted(found)), columns, declared, wide)
     return replace(judged, open_gap=gap if is_long and gap not in judged.season.starts else None)
 
 
@@ -199,37 +210,55 @@ def cheapest_starts(level: Array, variance: Array, toll: Array) -> list[int]:
     return starts[::-1]
 
 
-def _judge(season: Season, columns: Array, declared: Integers) -> Stretches:
+def _judge(season: Season, columns: Array, declared: Integers, wide: Array) -> Stretches:
     """Drop rebuilds, the weakest first, until the joint fit bears out all that are left."""
     while True:
         runs = find_sound(season, columns)
-        gains = gains_of(season, columns, runs, [start for start in season.starts if start not in declared])
-        excess = {start: gain - toll_of(season, start, runs.degrees) for start, gain in gains.items()}
+        found = [start for start in season.starts if start not in declared]
+        # beside a bend the temperatures on both sides of a long gap hardly show a jump in it
+        in_gap = [start for start in found if _is_long(season, start)]
+        others = gains_of(season, wide, runs, [start for start in found if start not in in_gap])
+        gains, odds = (a | b for a, b in zip(others, gains_of(season, columns, runs, in_gap), strict=True))
+        excess = {at: min(gain - toll_of(season, at, runs.degrees), odds[at]) for at, gain in gains.items()}
         weakest = min(excess, key=lambda start: excess[start], default=None)
         if weakest is None or excess[weakest] >= 0.0:
             return Stretches(season, runs, gains)
         season = season.cut([start for start in season.starts if start != weakest])
 
 
-def gains_of(season: Season, columns: Array, runs: SoundRuns, starts: list[int]) -> dict[int, float]:
-    """Gain in -2 log likelihood by each rebuild before a run of ``starts``.
+def gains_of(
+    season: Season, columns: Array, runs: SoundRuns, starts: list[int]
+) -> tuple[dict[int, float], dict[int, float]]:
+    """Gain in -2 log likelihood by each rebuild before a run of ``starts``, and twice the log of the odds for it.
 
     With and without it, the shifts from night to night are as large as is most likely, so that a
     restless season is not taken for many rebuilds; the variance of single runs is that with all. There is no
-    gain by a stretch of too few sound runs.
+    gain by a stretch of too few sound runs. The odds are those of the restricted likelihood: with few nights the
+    likeliest shifts beside a rebuild are too small, and the gain too large. A priori there is one rebuild among n
+    runs squared (as in `penalty`), in a long gap one as likely as not.
     """
     if not starts:
-        return {}
+        return {}, {}
     sound, columns = season.only(runs.sound), columns[runs.sound]
     variance = sound.variance + run_variance(sound, columns)
     variance = variance if np.all(variance > 0.0) else np.ones(len(variance))
     count = np.bincount(season.stretch, runs.sound)
     best = highest(sound, columns, variance, walk=likely_walk(sound, columns, variance))
-    variance, walk, gains = variance * best.scale, best.walk * best.scale, {}
-    with_all = try_shift(sound, columns, variance, best.shift * best.scale, scale=1.0, walk=walk).deviance
+    variance, walk = variance * best.scale, best.walk * best.scale
+    shifts = np.median(variance) * SHIFT_RATIOS**2
+
+    def costs(of: Season) -> Array:
+        trials = try_shifts(of, columns, variance, shifts, scale=1.0, walk=walk)
+        return np.array([min(one.deviance for one in trials), min(one.restricted for one in trials)])
+
+    with_all = costs(sound)
+    gains: dict[int, float] = {}
+    odds: dict[int, float] = {}
     for start in starts:
         after = season.stretch[start]
         without = season.cut([other for other in season.starts if other != start]).only(runs.sound)
         few = count[[after - 1, after]].min() < FEWEST_RUNS
-        gains[start] = 0.0 if few else highest(without, columns, variance, scale=1.0, walk=walk).deviance - with_all
-    return gains
+        gains[start], restricted = (0.0, 0.0) if few else (costs(without) - with_all).tolist()
+        prior = 0.0 if _is_long(season, start) else 2.0 * math.log(len(season.time_s))
+        odds[start] = restricted - math.log(STEP_WIDTH**2 * float(np.median(variance))) - prior
+    return gains, odds

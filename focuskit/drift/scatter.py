@@ -33,6 +33,7 @@ NO_SHIFTS, MIDDLE_RATIO, SPREAD_OF_LOG_RATIO = 0.35, 2.0, 0.7
 # Ratios below the first hardly change an error, beyond the last each night stands alone; 12 of them, 1.6 times apart,
 # then again as many where the likelihood is (chosen: 24 fits; twice as many change errors by less than 1 %).
 _RATIOS = np.geomspace(0.3, 60.0, 12)
+SHIFT_RATIOS = np.append(0.0, _RATIOS)
 # Walks, in scatters of a typical run per root of an hour: below the first they hardly change an error, beyond the last
 # runs an hour apart share nothing; a factor of two between them (chosen).
 _WALKS = np.geomspace(0.1, 12.8, 8)
@@ -256,14 +257,14 @@ def highest(
     walk: float = 0.0,
 ) -> Trial:
     """Return the trial of the highest likelihood on the grid of ratios; see `try_shifts`."""
-    ratios = np.append(0.0, _RATIOS) if shifts else np.zeros(1)
+    ratios = SHIFT_RATIOS if shifts else np.zeros(1)
     trials = try_shifts(season, columns, variance, np.median(variance) * ratios**2, floor, scale, walk)
     return min(trials, key=lambda one: round(one.deviance, 5))
 
 
 def likely_walk(season: Season, columns: Array, variance: Array, floor: float = 0.0) -> float:
     """Return the walk (variance per hour) of the highest restricted likelihood, 0 where it does not show."""
-    found = _table(season, columns, variance, floor, np.append(0.0, _RATIOS), np.append(0.0, _WALKS))
+    found = _table(season, columns, variance, floor, SHIFT_RATIOS, np.append(0.0, _WALKS))
     best = [min(trial.restricted for trial in trials) for trials in found]
     at = int(np.argmin(best))
     return found[at][0].walk if best[at] < best[0] - WALK_SHOWS else 0.0
@@ -358,7 +359,7 @@ def _average(season: Season, columns: Array, variance: Array, floor: float, nois
         return table, np.log(prior) - 0.5 * np.array([[trial.restricted for trial in row] for row in table])
 
     walks = np.append(0.0, _WALKS)
-    table, log_weight = weigh(np.append(0.0, _RATIOS), walks)
+    table, log_weight = weigh(SHIFT_RATIOS, walks)
     likely = np.exp(log_weight - log_weight.max()).sum(axis=0)
     bearing = np.flatnonzero(likely[1:] > _NEGLIGIBLE * likely.max())
     if 0 < len(bearing) < len(_RATIOS) // 2:

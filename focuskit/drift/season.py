@@ -114,6 +114,8 @@ class Terms:
     within : bool
         Whether the slope within nights may be another, as errors of the temperatures make it: the drift is then that
         between nights.
+    bend_open : bool
+        Whether the bend may be or not: the runs speak for it, but do not prove it.
     """
 
     reference_c: float
@@ -123,11 +125,13 @@ class Terms:
     creep: str | None = None
     gap_s: float | None = None
     within: bool = False
+    bend_open: bool = False
 
     @property
     def chosen(self) -> Terms:
         """The terms without those that are weighed."""
-        return replace(self, gap_s=None, within=False)
+        bend = None if self.bend_open else self.bend
+        return replace(self, gap_s=None, within=False, bend=bend, bend_open=False)
 
     def places(self, filters: int) -> tuple[int | None, int | None]:
         """Numbers of the columns that are weighed: the step in the gap, the slope within nights; None where not there.
@@ -139,8 +143,8 @@ class Terms:
 
     @property
     def kinds(self) -> tuple[bool, bool, bool, str | None]:
-        """Which terms there are, whatever their settings."""
-        return self.own_drift is not None, self.bend is not None, self.lag_min > 0.0, self.creep
+        """Which terms there are for good, whatever their settings."""
+        return self.own_drift is not None, self.chosen.bend is not None, self.lag_min > 0.0, self.creep
 
     def columns(self, filter_index: Integers, temperature_c: Array, filters: int) -> Array:
         """Return the columns at (n,) filters and temperatures of the tube.

@@ -243,7 +243,7 @@ def test_aicc_is_that_of_statsmodels(n, k):
 
 
 def test_models_are_weighed_by_aicc_of_the_highest_likelihood():
-    season = make(shift=0.0)
+    season = make(nights=12, per_night=4, shift=0.0)
     variance = season.variance + 4.0
     terms, weighed = weigh_models(season, variance, 0.0, Terms(5.0))
     change = {one.name: one.aicc_change for one in weighed}
@@ -355,9 +355,16 @@ def test_the_gain_of_a_rebuild_is_its_squared_significance():
     fit = fit_grouped(columns, season.position, single, season.stretch)
     assert fit.chi2 == pytest.approx(48.0 - 5.0, rel=1e-6)
     jump, variance = fit.jump(1)
-    assert gains_of(season, columns, runs, [24])[24] == pytest.approx(jump**2 / variance / (fit.chi2 / 43.0), rel=1e-9)
+    gains, odds = gains_of(season, columns, runs, [24])
+    scale = fit.chi2 / 43.0
+    assert gains[24] == pytest.approx(jump**2 / variance / scale, rel=1e-9)
+    # of a normal law of 30 scatters the part that the jump's own error takes up; one jump, and 48 places for it
+    share = variance / (30.0**2 * float(np.median(single)))
+    assert odds[24] == pytest.approx(gains[24] + math.log(share) - 2.0 * math.log(48.0), rel=1e-6)
     # two runs are too few for a stretch
-    assert gains_of(season.cut([46]), columns, runs, [46]) == {46: 0.0}
+    gains, odds = gains_of(season.cut([46]), columns, runs, [46])
+    assert gains == {46: 0.0}
+    assert odds[46] < 0.0
 
 
 @pytest.mark.parametrize("seed", range(6))
