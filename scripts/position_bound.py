@@ -11,13 +11,14 @@ from numpy.typing import NDArray
 
 from focuskit.core.errors import FocuskitError
 from focuskit.core.optics import Rig
-from focuskit.waves.fit import SPHERICAL_PRIOR, ProfileFit, best_per_log_seeing, model_for
+from focuskit.waves.fit import SPHERICAL_PRIOR, ProfileFit, model_for
 from focuskit.waves.model import KOLMOGOROV_EXPONENT
 from focuskit.waves.solve import (
     BEST,
     SLOPE_UNKNOWN,
     Priors,
     State,
+    best_per_log_seeing,
     least_hfd_shift,
     linearise,
     prepare,

@@ -16,10 +16,12 @@ from focuskit.waves.solve import (
     SEEING,
     Data,
     NormalEquations,
+    Parameter,
     Solution,
     State,
     linearise,
     reduce_normal,
+    star_moves,
 )
 
 Array = NDArray[np.float64]
@@ -33,6 +35,9 @@ _OWN_ITERATIONS = 20
 _LONGEST_STEP = np.array([0.3, 0.1])
 # Of chi²: what is left moves a position by a sixth of its error at most.
 _SETTLED = 0.03
+# Values of a paraboloid over the field; with less than twice as many stars their scatter says little. One that decides
+# the paraboloid alone shows nothing of its own (chosen: no residual is enlarged more than twice).
+_PARABOLOID, _MOST_LOST = 4, 0.75
 
 
 def displacements(solution: Solution) -> Array:
@@ -98,6 +103,31 @@ def jackknife(solution: Solution, position: Array) -> tuple[float, int]:
         left_out.append(np.linalg.solve(reduced.hessian - part.hessian, reduced.gradient - part.gradient)[BEST])
     count = len(pairs)
     return math.sqrt((count - 1) * float(np.var(left_out))), max(count - 2, 1)
+
+
+def scatter_of_stars(model: ProfileModel, data: Data, solution: Solution) -> tuple[Array, NDArray[np.int64], Array]:
+    """Return by how much each star moves the parameters, how the best position changes over the field taken off.
+
+    That change, a paraboloid, is no error: the map of the field corrects for it.
+
+    Returns
+    -------
+    moves : array, shape (n, parameters)
+        The sum of their squares is the variance of the parameters. Empty with too few stars.
+    stars, shares : arrays, shape (n,)
+        Which stars they are, and their part in the stack.
+    """
+    share = data.shares.mean(axis=0)
+    use = np.flatnonzero(share > 0.0)
+    if use.size <= 2 * _PARABOLOID:
+        return np.zeros((0, len(Parameter))), use[:0], share[:0]
+    weight = np.sqrt(share[use])[:, None]
+    x, y = ((data.places - share @ data.places) / max(float(np.ptp(data.places)), 1.0))[use].T
+    basis = np.linalg.qr(weight * np.stack((np.ones(x.size), x, y, x**2 + y**2), axis=1))[0]
+    moves = star_moves(model, data, solution)[use] / weight
+    # Residuals have lost what the paraboloid took of them (MacKinnon & White 1985, from memory).
+    lost = np.minimum((basis**2).sum(axis=1), _MOST_LOST)
+    return (moves - basis @ (basis.T @ moves)) * weight / np.sqrt(1.0 - lost)[:, None], use, share[use]
 
 
 def own_positions(model: ProfileModel, data: Data, state: State, tau: float, log_seeing: Array) -> tuple[Array, Array]:

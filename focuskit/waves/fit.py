@@ -22,7 +22,14 @@ from scipy import stats
 from focuskit.core.errors import FocuskitError
 from focuskit.core.optics import ARCSEC_PER_RADIAN, GIVEN, KOLMOGOROV_EXPONENT, OpticsErrors, Rig
 from focuskit.core.reasons import Reason
-from focuskit.waves.each_frame import displacements, influences, jackknife, own_positions, suspects
+from focuskit.waves.each_frame import (
+    displacements,
+    influences,
+    jackknife,
+    own_positions,
+    scatter_of_stars,
+    suspects,
+)
 from focuskit.waves.model import BINS_PER_PX, ProfileModel, fwhm_factor, profile_model
 from focuskit.waves.result import FrameFit, ProfileFit
 from focuskit.waves.solve import (
@@ -35,7 +42,7 @@ from focuskit.waves.solve import (
     Data,
     Parameter,
     Solution,
-    State,
+    best_per_log_seeing,
     least_hfd_shift,
     linearise,
     obstruction_moves,
@@ -58,6 +65,10 @@ _USED_SHARE = 0.7  # chosen: where more than three frames in ten do not belong, 
 _UNLIKELY, _RARE = 0.01, 0.001
 # Above this chi² reduced, frames may be at wrong positions and have bent all that the run has in common: chosen.
 _NO_MATCH = 5.0
+# A star that moves the best position by more than so many times what its noise, or the scatter of the others, does is
+# left out, of no more than this part of the stars. Chosen: noise makes one in thirty thousand runs lose one of sixty.
+_ODD_SIGMA, _ODD_STARS = 5.0, 0.2
+_MIDDLE_OFF = float(stats.norm.ppf(0.75))  # of a normal law, the median of what is off by either sign
 _SMALL = 0.02  # relative change of the focal ratio for the derivative of the results: well below its error
 _ONE_SIGMA = float(stats.norm.cdf(1.0))  # chance of a normal law below one standard deviation
 
@@ -102,7 +113,7 @@ def solve_profiles(
     reasons = {int(k): Reason("set_aside", "set aside before the fit") for k in np.flatnonzero(~used)}
     least = max(LEAST_FRAMES, math.ceil(_USED_SHARE * used.sum()))
     run = SolvedRun(tuple(frames), model, data, rig, wavelength_um, used, reasons, solution, least)
-    return run.without_outliers()
+    return run.without_outliers().without_odd_stars()
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -138,6 +149,30 @@ class SolvedRun:
                 break
             run = trial
         return run
+
+    def without_odd_stars(self) -> SolvedRun:
+        """Leave out stars that move the best position too far: unseen companions, which chi² hardly shows, do so."""
+        run = self
+        for _ in range(int(_ODD_STARS * np.count_nonzero(self.data.shares.any(axis=0)))):
+            moves, stars, shares = scatter_of_stars(run.model, run.data.pick(run.used), run.solution)
+            if not stars.size:
+                break
+            off = np.abs(moves[:, BEST]) / np.sqrt(run._noise[BEST, BEST] * shares)
+            worst = int(off.argmax())
+            if off[worst] < _ODD_SIGMA * max(1.0, float(np.median(off)) / _MIDDLE_OFF):
+                break
+            profiles = tuple(profile.without(int(stars[worst])) for profile in run.profiles)
+            data, before = prepare(run.model, profiles), run.solution
+            solution = solve(run.model, data.pick(run.used), before.state, before.priors, before.tau)
+            run = replace(run, profiles=profiles, data=data, solution=solution)
+        return run
+
+    @property
+    def _noise(self) -> Array:
+        """Covariance of the parameters from the noise of the profiles alone."""
+        data_only = reduce_normal(self.solution.normal, self.solution.state, NO_PRIORS, self.solution.tau).hessian
+        inverse = np.linalg.inv(self.solution.reduced().hessian)
+        return np.asarray(inverse @ data_only @ inverse)
 
     def _without(self, k: int, reason: Reason) -> SolvedRun:
         """Solve again without the ``k``-th of the frames in use."""
@@ -245,22 +280,24 @@ class SolvedRun:
         """Return the covariance of the parameters, shape (parameters, parameters), with all that is in quoted errors.
 
         That of the posterior, averaged over the scatters of the seeing; where the model does not match, the part of the
-        noise grows by the excess of chi², for the best position by the jackknife over frames instead; then the
-        ``moves`` by what is not known of the optics.
+        noise grows by the excess of chi², for the best position by the jackknife over frames instead; where stars
+        differ by more, it grows towards their scatter; then the ``moves`` by what is not known of the optics.
         """
-        covariance = self.posterior[2].copy()
+        noise = self._noise
+        wider = np.zeros(noise.shape)
         if not matches:
-            data_only = reduce_normal(self.solution.normal, self.solution.state, NO_PRIORS, self.solution.tau).hessian
-            inverse = np.linalg.inv(self.solution.reduced().hessian)
-            wider = (self._excess - 1.0) * inverse @ data_only @ inverse
+            wider = (self._excess - 1.0) * noise
             # The frames' own scatter says it of the best position, where misfit alike on both sides does no harm.
             apart, degrees = jackknife(self.solution, self.data.position[self.used])
             # Student's t for one standard deviation.
             widened = (float(stats.t.ppf(_ONE_SIGMA, degrees)) * apart) ** 2
             wider *= np.outer(*2 * [np.arange(len(Parameter)) != BEST])
-            wider[BEST, BEST] = max(widened - float((inverse @ data_only @ inverse)[BEST, BEST]), 0.0)
-            covariance += wider
-        return np.asarray(covariance + moves.T @ moves)
+            wider[BEST, BEST] = max(widened - float(noise[BEST, BEST]), 0.0)
+        by_star = (scatter_of_stars(self.model, self.data.pick(self.used), self.solution)[0] ** 2).sum(axis=0)
+        excess = np.maximum(by_star - np.diag(noise + wider), 0.0)
+        # An excess counts by its part of the scatter: a small one is chance, or one star's gain its neighbour's loss.
+        wider += np.diag(excess**2 / np.maximum(by_star, 1e-300))
+        return np.asarray(self.posterior[2] + wider + moves.T @ moves)
 
     def _optics_moves(self, errors: OpticsErrors) -> Array:
         """Return by how much each parameter moves with an error of the obstruction, and with one of the focal ratio."""
@@ -339,13 +376,6 @@ class SolvedRun:
             state = replace(state, spherical=self.solution.priors.spherical[0], exponent=KOLMOGOROV_EXPONENT)
             scatter = float(SCATTER_GRID[-1])
         return own_positions(self.model, self.data, state, scatter, log_seeing)
-
-
-def best_per_log_seeing(model: ProfileModel, state: State) -> float:
-    """Return by how many µm the best position moves with the mean of ln(seeing)."""
-    other = replace(state, mean_log_seeing=state.mean_log_seeing + 0.1)
-    waves = (least_hfd_shift(model, other) - state.shift) / 0.1 * state.spherical
-    return waves * model.um_per_wave
 
 
 def model_for(frames: Sequence[FrameProfile], rig: Rig, wavelength_um: float) -> ProfileModel:

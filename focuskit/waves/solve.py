@@ -7,7 +7,7 @@ and width are found with the parameters of the run.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from enum import IntEnum
 
@@ -64,6 +64,8 @@ class Data:
     kernels: list[Array]
     fluxes: list[Array]
     shares: Array  # of each star in the stack of each frame, shape (frames, stars)
+    own: list[Array]  # what each star adds to the fluxes by differing from the others, shape (stars, annuli)
+    places: Array  # of the stars in the first frame, shape (stars, 2)
 
     @property
     def dof(self) -> NDArray[np.int64]:
@@ -74,7 +76,8 @@ class Data:
         """Return some of the frames."""
         chosen = np.flatnonzero(keep)
         kernels, fluxes = [self.kernels[i] for i in chosen], [self.fluxes[i] for i in chosen]
-        return Data(self.position[keep], kernels, fluxes, self.shares[keep])
+        own = [self.own[i] for i in chosen]
+        return Data(self.position[keep], kernels, fluxes, self.shares[keep], own, self.places)
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -156,7 +159,7 @@ class Solution:
 
 def prepare(model: ProfileModel, frames: Sequence[FrameProfile]) -> Data:
     """Scale the noise of all frames to 1, and project their sky out."""
-    kernels, fluxes = [], []
+    kernels, fluxes, differ = [], [], []
     for frame in frames:
         scale = 1.0 / np.sqrt(frame.variance)
         sky = scale / np.linalg.norm(scale)
@@ -164,8 +167,11 @@ def prepare(model: ProfileModel, frames: Sequence[FrameProfile]) -> Data:
         flux = scale * frame.flux
         kernels.append(kernel - np.outer(sky, sky @ kernel))
         fluxes.append(flux - sky * (sky @ flux))
+        own = np.zeros((frame.shares.size, flux.size)) if frame.own is None else scale * frame.own
+        differ.append(own - np.outer(own @ sky, sky))
     shares = np.array([frame.shares for frame in frames])
-    return Data(np.array([frame.position for frame in frames]), kernels, fluxes, shares)
+    places = np.zeros((shares.shape[1], 2)) if frames[0].places is None else frames[0].places
+    return Data(np.array([frame.position for frame in frames]), kernels, fluxes, shares, differ, places)
 
 
 def solve(
@@ -209,12 +215,21 @@ def solve(
 
 def linearise(model: ProfileModel, data: Data, state: State) -> NormalEquations:
     """Return the normal equations of the frames about a state."""
+    count = data.position.size
+    chi2, matrix, gradient = np.empty(count), np.empty((count, _COUNT, _COUNT)), np.empty((count, _COUNT))
+    for i, (jacobian, residual) in enumerate(_slopes(model, data, state)):
+        chi2[i] = residual @ residual
+        matrix[i] = jacobian.T @ jacobian
+        gradient[i] = jacobian.T @ residual
+    return NormalEquations(chi2, matrix, gradient)
+
+
+def _slopes(model: ProfileModel, data: Data, state: State) -> Iterator[tuple[Array, Array]]:
+    """Go through the frames: how the profile changes with each parameter, shape (annuli, 5), and what is left of it."""
     slope = math.exp(state.log_slope) / model.um_per_wave
     distance = slope * (data.position - state.best)
     optics = model.optics(distance + state.shift * state.spherical, state.spherical)
     mtf, by_width, by_exponent = model.seeing(np.exp(state.log_seeing), state.exponent)
-    count = data.position.size
-    chi2, matrix, gradient = np.empty(count), np.empty((count, _COUNT, _COUNT)), np.empty((count, _COUNT))
     for i, (kernel, flux) in enumerate(zip(data.kernels, data.fluxes, strict=True)):
         transfer = np.stack((
             optics.otf[:, i] * mtf[:, i],
@@ -227,7 +242,6 @@ def linearise(model: ProfileModel, data: Data, state: State) -> NormalEquations:
         profile = shapes[:, 0]
         square = profile @ profile
         brightness = (profile @ flux) / square
-        residual = flux - brightness * profile
         # Derivatives with the brightness refitted (variable projection after Kaufman 1975).
         per_width, per_wave, per_spherical, per_exponent = (
             brightness * (shapes[:, 1:] - np.outer(profile, profile @ shapes[:, 1:]) / square)
@@ -239,11 +253,21 @@ def linearise(model: ProfileModel, data: Data, state: State) -> NormalEquations:
             SPHERICAL: per_spherical + state.shift * per_wave,
             EXPONENT: per_exponent,
         }
-        jacobian = np.stack([by_parameter[one] for one in Parameter], axis=1)
-        chi2[i] = residual @ residual
-        matrix[i] = jacobian.T @ jacobian
-        gradient[i] = jacobian.T @ residual
-    return NormalEquations(chi2, matrix, gradient)
+        yield np.stack([by_parameter[one] for one in Parameter], axis=1), flux - brightness * profile
+
+
+def star_moves(model: ProfileModel, data: Data, solution: Solution) -> Array:
+    """Return by how much each star moves each parameter by differing from the others, shape (stars, parameters).
+
+    To first order, at the solution; in the order of `Parameter`, the run's mean of ln(seeing) in place of ``SEEING``.
+    """
+    slopes = _slopes(model, data, solution.state)
+    by_frame = np.stack([own @ jacobian for own, (jacobian, _) in zip(data.own, slopes, strict=True)])
+    reduced = solution.reduced()
+    gradient = by_frame.sum(axis=0)
+    gradient[:, SEEING] = 0.0
+    gradient -= np.einsum("fs,fj->sj", by_frame[:, :, SEEING] / reduced.own[:, None], reduced.cross)
+    return np.asarray(np.linalg.solve(reduced.hessian, gradient.T).T)
 
 
 def obstruction_moves(model: ProfileModel, data: Data, solution: Solution) -> Array:
@@ -345,3 +369,10 @@ def least_hfd_shift(model: ProfileModel, state: State) -> float:
     """Return the defocus of least HFD per wave of spherical, at the run's mean seeing."""
     amount = math.copysign(max(abs(state.spherical), 0.01), state.spherical)
     return model.least_hfd_waves(math.exp(state.mean_log_seeing), amount, state.exponent) / amount
+
+
+def best_per_log_seeing(model: ProfileModel, state: State) -> float:
+    """Return by how many µm the best position moves with the mean of ln(seeing)."""
+    other = replace(state, mean_log_seeing=state.mean_log_seeing + 0.1)
+    waves = (least_hfd_shift(model, other) - state.shift) / 0.1 * state.spherical
+    return waves * model.um_per_wave

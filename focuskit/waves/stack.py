@@ -12,7 +12,7 @@ how often it changes with the angle: once (coma, a shift) or twice (astigmatism,
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -67,6 +67,10 @@ class FrameProfile:
         Variance of one pixel of a zone's stack; `harmonic_bins` tells how many make an amplitude.
     shares : array, shape (stars of the task,)
         Part of each star in the stack: 0 for those too near the border; they sum to 1.
+    own : array, shape (stars of the task, annuli), or None
+        What each star adds to ``flux`` by differing from the others; the sum over the stars is 0.
+    places : array, shape (stars of the task, 2), or None
+        Centres x, y of the stars in pixels.
     """
 
     position: float
@@ -77,6 +81,18 @@ class FrameProfile:
     harmonics: Array | None = field(default=None, repr=False)
     harmonic_variance: Array | None = field(default=None, repr=False)
     shares: Array = field(default_factory=lambda: np.ones(1), repr=False)
+    own: Array | None = field(default=None, repr=False)
+    places: Array | None = field(default=None, repr=False)
+
+    def without(self, star: int) -> FrameProfile:
+        """Return the profile without what one of the stars adds to it."""
+        if self.own is None or not self.shares[star]:
+            return self
+        rest, odd = 1.0 - self.shares[star], self.own[star]
+        shares = np.where(np.arange(self.shares.size) == star, 0.0, self.shares / rest)
+        own = (self.own + shares[:, None] * odd) / rest
+        own[star] = 0.0
+        return replace(self, flux=self.flux - odd / rest, variance=self.variance / rest, shares=shares, own=own)
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -140,7 +156,7 @@ def stack_profile(image: NDArray[np.generic], task: StackTask) -> FrameProfile:
         If no star lies far enough from the border.
     """
     stack = _Stack(image, task)
-    squares, odd = stack.add_up(task.known)
+    squares, odd, differ = stack.add_up(task.known)
     per_sky, per_light, variance = stack.variance(squares)
     radius = stack.radius
     bins = np.zeros((radius, radius * BINS_PER_PX + 1))
@@ -156,9 +172,14 @@ def stack_profile(image: NDArray[np.generic], task: StackTask) -> FrameProfile:
         harmonic_variance = noise / light**2 / stack.mask.mean()
     shares = np.zeros(stack.inside.shape)
     shares[stack.inside] = stack.weight * stack.flux / light.sum()
+    own = np.zeros((shares.size, radius))
+    own[stack.inside] = differ
+    own -= shares[:, None] * differ.sum(axis=0)
+    places = np.stack((task.x_px, task.y_px), axis=1)
     return FrameProfile(
-        float(task.position), bins, stack.profile, variance, stack.flux.size, harmonics, harmonic_variance, shares
-    )
+        float(task.position), bins, stack.profile, variance, stack.flux.size, harmonics, harmonic_variance, shares, own,
+        places,
+    )  # fmt: skip
 
 
 class _Stack:
@@ -221,7 +242,7 @@ class _Stack:
         middle = order[np.argmax(share >= 0.5, axis=0), np.arange(self.radius)]
         return np.asarray(own[middle, np.arange(self.radius)])
 
-    def add_up(self, known: Array | None) -> tuple[Array, Array]:
+    def add_up(self, known: Array | None) -> tuple[Array, Array, Array]:
         """Stack the stars without the light of ``known`` neighbours and without pixels far too bright for their star.
 
         Such pixels count as what is expected of them.
@@ -232,6 +253,8 @@ class _Stack:
             Sum of the squared residuals, weighted.
         odd : array, shape (zones, pixels)
             Sum of what the stars of each zone have beside the round profile, weighted.
+        differ : array, shape (stars, annuli)
+            What each star adds to the profile beside what was expected of it.
         """
         by_zone = self.light_by_zone()
         lopsided = np.zeros(self.annulus.shape[1])
@@ -241,7 +264,7 @@ class _Stack:
             foreign = crowd.neighbours(self._light_by_radius(), self.noise) if crowd else {}
             expected = self._expected()
             total, squares = np.zeros(self.annulus.shape), np.zeros(self.annulus.shape)
-            rest = np.zeros((ZONES**2, self.annulus.shape[1]))
+            rest, differ = np.zeros((ZONES**2, self.annulus.shape[1])), np.empty((self.flux.size, self.radius))
             for j, phase in enumerate(self.phase):
                 star = self.flux[j] * (expected[phase] + lopsided)
                 light = star + foreign[j] if j in foreign else star
@@ -252,11 +275,12 @@ class _Stack:
                 residual *= weight
                 total[phase] += residual + weight * star
                 rest[self.zone[j]] += residual
+                differ[j] = self._by_annulus(residual, self.annulus[phase]) / self.norm
                 squares[phase] += residual * residual
             self.profile = self._by_annulus(total) / self.norm
             rest += by_zone * lopsided
             lopsided = _lopsided(rest.sum(axis=0), by_zone.sum(axis=0), self.radius)
-        return squares, rest
+        return squares, rest, differ
 
     def variance(self, squares: Array) -> tuple[float, float, Array]:
         """Return the scatter of the pixels about the stack, smoothed by what it must be: sky plus photons.
