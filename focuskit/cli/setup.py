@@ -35,6 +35,8 @@ class Written:
         Of the positions in file names, where a sweep shows a focus curve with it.
     tried : RunResult or None
         That sweep.
+    notes : tuple of str
+        What knowing the missing optics would gain in that sweep.
     """
 
     draft: RigDraft
@@ -42,6 +44,7 @@ class Written:
     is_new: bool
     pattern: str | None
     tried: RunResult | None
+    notes: tuple[str, ...]
 
 
 def run_setup(args: argparse.Namespace) -> int:
@@ -57,7 +60,7 @@ def run_setup(args: argparse.Namespace) -> int:
 
 
 def _write(draft: RigDraft, folder: Path, args: argparse.Namespace) -> Written:
-    tried = _try_sweep(draft, args)
+    tried, notes = _try_sweep(draft, args)
     is_curve = tried is not None and tried.fit.best_position is not None and not _CONTRADICT & set(tried.fit.flags)
     pattern = draft.names.pattern if draft.names and is_curve else None
     path = folder / draft.file_name
@@ -68,18 +71,21 @@ def _write(draft: RigDraft, folder: Path, args: argparse.Namespace) -> Written:
         except OSError as problem:
             raise FocuskitError(f"{folder}: cannot be made ({problem.strerror}); name another with --to") from problem
         write_whole(path, draft.to_toml(pattern).encode("utf-8"))
-    return Written(draft, path, is_new, pattern, tried if is_curve else None)
+    return Written(draft, path, is_new, pattern, *((tried, notes) if is_curve else (None, ())))
 
 
-def _try_sweep(draft: RigDraft, args: argparse.Namespace) -> RunResult | None:
-    """Analyse one sweep of a rig's frames, with the position from their names where headers have none."""
+def _try_sweep(draft: RigDraft, args: argparse.Namespace) -> tuple[RunResult | None, tuple[str, ...]]:
+    """Analyse one sweep of a rig's frames, with the position from their names where headers have none.
+
+    Returns the run, and what knowing the missing optics would gain in it.
+    """
     pattern = draft.names.pattern if draft.names else None
     usable = [info for info in draft.frames if info.position is not None or pattern]
     filters = [info.filter for info in usable]
     most = max(sorted(set(filters), key=str), key=filters.count, default=None)
     sweep = sorted((info for info in usable if info.filter == most), key=lambda info: (str(info.time or ""), info.name))
     if len(sweep) < 3:
-        return None
+        return None, ()
     rig_file = RigFile().with_position_pattern(pattern) if pattern else RigFile()
     paths = [info.path for info in sweep[:_MOST_TRIED]]
     progress = progress_on(args, f"trying a sweep of {plain_text(draft.name)}:")
@@ -91,7 +97,7 @@ def _try_sweep(draft: RigDraft, args: argparse.Namespace) -> RunResult | None:
         progress=progress,
         cache=read_cache(args),
     )
-    return night.runs[0] if night.runs else None
+    return (night.runs[0], night.rigs[0].notes) if night.runs else (None, ())
 
 
 def _as_dict(one: Written) -> dict[str, Any]:
@@ -109,6 +115,7 @@ def _as_dict(one: Written) -> dict[str, Any]:
         "position_pattern": one.pattern,
         "position_pattern_why": draft.names.why if draft.names else None,
         "best_position_err": one.tried.fit.best_position_err if one.tried else None,
+        "notes": list(one.notes),
     }
 
 
@@ -124,6 +131,7 @@ def _as_lines(one: Written, is_elsewhere: bool) -> list[str]:
         best, err = one.tried.fit.best_position, one.tried.fit.best_position_err
         how = "shapes and sizes of the stars" if one.tried.profile else "the sizes of the stars alone"
         lines.append(f"  now      one sweep gives {plus_minus(best, err)}, from {how}")
+        lines += [f"  worth    {plain_text(note.removeprefix(f'{draft.name}: '))}" for note in one.notes]
     if draft.names:
         pattern = one.pattern or ("not checked: " + draft.names.pattern if draft.names.pattern else "none")
         lines.append(f"  position in file names: {plain_text(pattern)} ({plain_text(draft.names.why)})")

@@ -99,6 +99,10 @@ def test_every_word_of_a_draft_for_people(home, run, capsys):
     assert "found    pixel_um 3.76" in out
     assert "missing  focal_length_mm, aperture_mm: without it the shapes of the stars must show it" in out
     assert "from shapes and sizes of the stars" in out
+    # What knowing them is worth is measured on these frames.
+    (worth,) = [line for line in out.splitlines() if line.startswith("  worth    ")]
+    assert "neither headers nor rig file give the focal length and the aperture" in worth
+    assert "the error of the best position" in worth
     assert "focuskit analyse" in out and f"--rig {Path('rigs') / 'Heron.toml'}" in out
 
 
