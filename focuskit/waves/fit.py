@@ -58,8 +58,9 @@ Array = NDArray[np.float64]
 
 # Before anything is known of the telescope: a well corrected one has a few hundredths of a wave.
 SPHERICAL_PRIOR = (0.0, 0.03)
-# Three positions are met by best position, step size and spherical term alone: the fourth shows a misfit.
-LEAST_FRAMES = 3
+# Three positions are met by best position, step size and spherical term alone: the fourth shows a misfit. With a known
+# step size the third does.
+LEAST_FRAMES = 4
 _USED_SHARE = 0.7  # chosen: where more than three frames in ten do not belong, nobody can tell which ones do
 # Chances by which sound runs are suspected: one in a hundred gets a wider error, one in a thousand loses a frame.
 _UNLIKELY, _RARE = 0.01, 0.001
@@ -111,7 +112,7 @@ def solve_profiles(
     data = prepare(model, frames)
     solution = solve(model, data.pick(used), *start(model, data.pick(used), rig, spherical))
     reasons = {int(k): Reason("set_aside", "set aside before the fit") for k in np.flatnonzero(~used)}
-    least = max(LEAST_FRAMES, math.ceil(_USED_SHARE * used.sum()))
+    least = max(needed, math.ceil(_USED_SHARE * used.sum()))
     run = SolvedRun(tuple(frames), model, data, rig, wavelength_um, used, reasons, solution, least)
     return run.without_outliers().without_odd_stars()
 

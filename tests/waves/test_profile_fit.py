@@ -249,8 +249,10 @@ def test_single_frame_in_focus_says_so():
 
 def test_what_cannot_be_fitted_is_refused():
     frames, _ = synthetic_run(np.random.default_rng(1))
+    with pytest.raises(FocuskitError, match="2 positions"):
+        solve_profiles(frames[:2], RIG, WAVELENGTH_UM).report()
     with pytest.raises(FocuskitError, match="3 positions"):
-        solve_profiles(frames[:3], RIG, WAVELENGTH_UM).report()
+        solve_profiles(frames[:3], replace(RIG, um_per_step=None), WAVELENGTH_UM).report()
     with pytest.raises(FocuskitError, match="obstruction"):
         solve_profiles(frames, replace(RIG, obstruction=None), WAVELENGTH_UM).report()
     with pytest.raises(FocuskitError, match="um_per_step"):
