@@ -28,7 +28,9 @@ OWN_BLOCK = 0.75  # of a block's side: a peak is at the middle of a block, so fa
 _LONG, _HARDLY_LONG, _MORE_LIGHT, _SOME_LIGHT = 0.2, 0.1, 0.12, 0.03
 # Chosen: what the optics draw out over the field is no trail; six sigma of it, and 0.04 that the noise may add.
 _ELLIPTICITY_SIGMA, _ELLIPTICITY_ERR = 6.0, 0.04
-_NEEDLE = 0.9  # chosen: no smeared star within a round aperture is ten times as long as wide; cosmic rays are
+# Chosen: no smeared star within a round aperture is ten times as long as wide, cosmic rays are; in an aperture of more
+# pixels noise alone may draw a faint star out so far.
+_NEEDLE, _NEEDLE_PX = 0.9, 7.0
 # In half-flux diameters; chosen. Pieces of a spike or trail have their neighbours within two of them, on its very line;
 # of smeared stars four diameters apart one in 40 has two others within that strip.
 _ROW_REACH, _BESIDE_ROW = 4.0, 0.25
@@ -117,14 +119,14 @@ def sharpest(sizes: np.ndarray, sample: np.ndarray, smallest: float) -> float:
 
 
 def drawn_out(
-    ellipticity: np.ndarray, light_beyond: np.ndarray, snr: np.ndarray, sample: np.ndarray
+    ellipticity: np.ndarray, light_beyond: np.ndarray, snr: np.ndarray, sample: np.ndarray, size: float
 ) -> tuple[np.ndarray, np.ndarray]:
     """Tell what is drawn out far more than the other stars, as trails are, and what has other light beside it.
 
     A round aperture makes a piece of a trail look hardly longer than wide; but its light goes on beyond.
     """
     long = outlying(ellipticity, sample, _ELLIPTICITY_ERR, _ELLIPTICITY_SIGMA) & (ellipticity > _LONG)
-    long |= ellipticity > _NEEDLE
+    long |= (ellipticity > _NEEDLE) & (size < _NEEDLE_PX)
     if not sample.any():
         return long, np.zeros(sample.shape, bool)
     usual = float(np.percentile(light_beyond[sample], _UNDISTURBED_PERCENT))

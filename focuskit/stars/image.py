@@ -340,7 +340,7 @@ def _flags(image: PreparedImage, targets: Targets, light: Light) -> np.ndarray:
     flag |= np.where(snr < least_snr(snr[flag == 0]), FLAG_BIT["faint"], 0)
     light_beyond = light.sums.at(STAMP_RADIUS * light.radius) / np.maximum(light.flux, 1e-30)
     flag |= np.where(in_a_row(x, y, light.ellipticity, light.angle_deg, size), FLAG_BIT["elongated"], 0)
-    long, beside = drawn_out(light.ellipticity, light_beyond, snr, flag == 0)
+    long, beside = drawn_out(light.ellipticity, light_beyond, snr, flag == 0, size)
     return flag | np.where(long, FLAG_BIT["elongated"], 0) | np.where(beside, FLAG_BIT["crowded"], 0)
 
 

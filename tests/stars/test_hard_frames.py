@@ -98,8 +98,9 @@ def test_a_star_drawn_to_the_edge_is_cut_out_whole():
 
 
 def test_rays_without_width_are_drawn_out():
-    long, _ = drawn_out(np.array([0.95, 0.95, 0.05]), np.ones(3), np.full(3, 30.0), np.ones(3, bool))
-    assert long.tolist() == [True, True, False]
+    stars = np.array([0.95, 0.95, 0.05]), np.ones(3), np.full(3, 30.0), np.ones(3, bool)
+    assert drawn_out(*stars, size=4.0)[0].tolist() == [True, True, False]
+    assert not drawn_out(*stars, size=20.0)[0].any()
 
 
 def test_pieces_of_spikes_do_not_outvote_round_stars():
