@@ -310,7 +310,9 @@ def test_all_filters_are_planned_and_compared():
     offset_err = next(f.err for f in drift.filters if f.filter == "Ha")
     assert slow.by_offset.position_err == pytest.approx(math.hypot(quick.position_err_steps, offset_err))
     (warm, _), (cold, _) = (plan_sweeps(drift, temperature_c=c) for c in (10.0, 0.0))
-    assert warm.centre - cold.centre == pytest.approx(10.0 * drift.steps_per_c)
+    assert warm.centre - cold.centre == pytest.approx(drift.predict("L", 10.0)[0] - drift.predict("L", 0.0)[0])
+    # A bend that is hardly likely counts a little.
+    assert warm.centre - cold.centre == pytest.approx(10.0 * drift.steps_per_c, abs=drift.steps_per_c_err)
     # what follows a run decides: hours make errors dear, minutes make time dear
     assert [p.better for p in plan_sweeps(drift, interval_min=1.0)] == ["own", "offset"]
     assert repr(slow).count("\n") < 10
