@@ -213,7 +213,7 @@ def _rig_line(rig: Rig) -> str:
             (rig.focal_length_mm, "mm focal length"),
             (rig.aperture_mm, "mm aperture"),
             (rig.pixel_um, "µm pixels"),
-            (rig.um_per_step, "µm a step"),
+            (rig.um_per_step and float(f"{rig.um_per_step:.4g}"), "µm a step"),
         )
         if value is not None
     ]

@@ -14,7 +14,7 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from focuskit.core.text import plain_text
+from focuskit.core.text import listed, plain_text
 
 
 def progress_on(args: argparse.Namespace, what: str, then: str = "") -> Callable[[int, int], None] | None:
@@ -53,7 +53,7 @@ def print_answer(args: argparse.Namespace, answer: Mapping[str, Any], text: str)
     used = {"logbook": getattr(args, "logbook_used", None), "rig_file": getattr(args, "rig_used", None)}
     answer = {**answer, **used}
     named = [
-        f"{name.replace('_', ' ')} {path if isinstance(path, str) else ' and '.join(path)}"
+        f"{name.replace('_', ' ')} {path}" if isinstance(path, str) else f"{name.replace('_', ' ')}s {listed(path)}"
         for name, path in used.items()
         if path
     ]

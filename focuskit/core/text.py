@@ -71,6 +71,11 @@ def plus_minus(value: float | None, err: float | None, sign: bool = False) -> st
     return f"{plus}{shown} ± {told or unsure}".replace("−", "-")
 
 
+def listed(words: Sequence[str]) -> str:
+    """Return words as in a sentence: a, b and c."""
+    return " and ".join(filter(None, (", ".join(words[:-1]), words[-1])))
+
+
 def text_table(rows: Sequence[Sequence[str]], right: Container[int]) -> list[str]:
     """Return the lines of a table for a terminal; the columns whose numbers are in ``right`` are set to the right."""
     widths = [max(map(len, column)) for column in zip(*rows, strict=True)]

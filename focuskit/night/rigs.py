@@ -10,7 +10,7 @@ from typing import Any
 
 from focuskit.core.optics import F_RATIO_ERR, UNIT_WORDS, Rig, unit_of_positions
 from focuskit.core.statistics import weighted_mean
-from focuskit.core.text import plain_text, plus_minus, two_digits
+from focuskit.core.text import listed, plain_text, plus_minus, two_digits
 from focuskit.frames import RigFile
 from focuskit.night.runs import ShapedRun
 from focuskit.waves import ProfileFit
@@ -117,8 +117,8 @@ def _notes(
     if not missing:
         return ()
     of = f"{plain_text(rig.name)}: " if rig.name else ""
-    text = f"{of}neither headers nor rig file give {_listed([_NAMES[name] for name in missing])}"
-    give = f"give {_listed(missing)} in the rig file"
+    text = f"{of}neither headers nor rig file give {listed([_NAMES[name] for name in missing])}"
+    give = f"give {listed(missing)} in the rig file"
     if not profiles:
         return (f"{text}, and the shapes of the stars could not be fitted; {give} for lengths in µm and angles",)
     errors = profiles[0].errors
@@ -146,8 +146,3 @@ def _position_gains(profiles: Sequence[ProfileFit], unit: str) -> str:
     if then > _HARDLY * now or before == after:
         return f"; the error of the best position, {before} {unit}, hardly changes"
     return f"; the error of the best position shrinks from {before} to {after} {unit}"
-
-
-def _listed(words: Sequence[str]) -> str:
-    """Return words as in a sentence: a, b and c."""
-    return " and ".join(filter(None, (", ".join(words[:-1]), words[-1])))
