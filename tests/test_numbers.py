@@ -172,5 +172,7 @@ def test_no_tolerance_is_told_as_nothing_where_positions_are_in_millimetres(tmp_
     assert told.startswith("0.0")
     assert report.read_text().count(f"±{told}") >= 2
     assert cli.main(["diagnose", *words]) == 0
-    texts = [report.read_text(), capsys.readouterr().out, *(path.read_text() for path in tmp_path.glob("*.svg"))]
+    diagnosed = capsys.readouterr().out
+    assert re.search(r"below [\d.]+ mm", diagnosed) and not re.search(r"\d steps", diagnosed)
+    texts = [report.read_text(), diagnosed, *(path.read_text() for path in tmp_path.glob("*.svg"))]
     assert not any(re.search(r"±0(\.0+)?(?![.\d])|a move of 0 ", text) for text in texts)

@@ -56,7 +56,8 @@ def _sentence(finding: Finding) -> str:
 
 def _runs(diagnosis: Diagnosis) -> list[str]:
     """Return for each run what it tells of the focuser."""
-    lines = ["", "Runs: start, filter, slack in steps, µm per step"]
+    units = " or ".join(dict.fromkeys(run.unit for run in diagnosis.night.runs))
+    lines = ["", f"Runs: start, filter, slack in {units}, µm per step"]
     for run in diagnosis.night.runs:
         slack, step = run.backlash, step_of(run)
         words = (

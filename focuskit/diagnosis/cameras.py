@@ -66,25 +66,26 @@ def _finding(camera: str, filter_name: str | None, pairs: Sequence[tuple[RunResu
         for own, other in pairs
     ]
     steps, err = weighted_mean(apart, errors)
+    unit = pairs[0][0].unit
     sigma = abs(steps) / err
     way = step_of(pairs[0][0])
     um = pairs[0][0].rig.um_per_step or (way[0] if way else None)
     who = plain_text(camera) + (f" beside the main camera in {plain_text(filter_name)}" if filter_name else "")
     if sigma <= SEEN_SIGMA:
-        text = f"{who} focuses where the main camera does, within {abs(steps) + 2.0 * err:.2g} steps"
-        return Finding("camera_apart", steps, err, "steps", sigma, text, "")
+        text = f"{who} focuses where the main camera does, within {abs(steps) + 2.0 * err:.2g} {unit}"
+        return Finding("camera_apart", steps, err, unit, sigma, text, "")
     side = "larger" if steps > 0 else "smaller"
-    text = f"{who} is best {plus_minus(abs(steps), err)} steps towards {side} positions"
-    amount = f"{two_digits(abs(steps))} steps"
+    text = f"{who} is best {plus_minus(abs(steps), err)} {unit} towards {side} positions"
+    amount = f"{two_digits(abs(steps))} {unit}"
     if um:
         text += f", {plus_minus(abs(steps) * um * 1e-3, err * um * 1e-3)} mm"
         amount = f"{abs(steps) * um * 1e-3:.2f} mm"
     tolerance = min((own.fit.tolerance_steps or float("inf")) for _, own in pairs)
     if abs(steps) < tolerance:
-        return Finding("camera_apart", steps, err, "steps", sigma, text + "; it does no harm", "")
+        return Finding("camera_apart", steps, err, unit, sigma, text + "; it does no harm", "")
     away, towards = ("away from", "larger") if steps > 0 else ("towards", "smaller")
     advice = (
         f"Move that camera {amount} {away} the telescope's optics, where larger positions move the focuser outwards "
         f"(the other way where they move it inwards): the way the focuser goes towards {towards} positions."
     )
-    return Finding("camera_apart", steps, err, "steps", sigma, text, advice)
+    return Finding("camera_apart", steps, err, unit, sigma, text, advice)

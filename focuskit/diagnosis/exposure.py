@@ -83,7 +83,7 @@ def _seeing(name: str | None, runs: Sequence[RunResult]) -> Finding | None:
         f"{_name(name)}: {100.0 * share:.0f} % of the scatter about the curve is the seeing, which changes by "
         f"{100.0 * jitter:.0f} % from frame to frame, the rest is measurement ({100.0 * noise:.1f} %); "
     )
-    known = f"the best position is known to ±{err:.2g} steps, with a tolerance of ±{two_digits(tolerance)}"
+    known = f"the best position is known to ±{err:.2g} {runs[0].unit}, with a tolerance of ±{two_digits(tolerance)}"
     if err <= _WANTED_ERR * tolerance:
         text += f"{known}: more frames or light give nothing that matters"
         advice = ""

@@ -41,20 +41,20 @@ def focuser_findings(runs: Sequence[RunResult]) -> list[Finding]:
 def _backlash(runs: Sequence[RunResult]) -> Finding | None:
     told = [run.backlash for run in runs if run.backlash and (run.fit.best_position is not None or run.backlash.seen)]
     whole, starts = [s for s in told if s.whole], [s for s in told if not s.whole]
-    between = _between_runs(runs)
+    between, unit = _between_runs(runs), runs[0].unit
     if whole and (_any_seen(whole) or not between):
-        return _whole_backlash(whole)
+        return _whole_backlash(whole, unit)
     if between and between[2] > SEEN_SIGMA:
-        return _between_backlash(*between)
+        return _between_backlash(*between, unit)
     if _any_seen(starts):
-        return _backlash_at_start(starts)
+        return _backlash_at_start(starts, unit)
     if between:
-        return _between_backlash(*between)
+        return _between_backlash(*between, unit)
     if not starts:
         return None
     limit = max(s.limit for s in starts)
-    text = f"no lag seen at the start of any sweep, below {limit:.2g} steps; how much slack there is, no run tells"
-    return Finding("backlash", None, None, "steps", max(s.sigma for s in starts), text, "")
+    text = f"no lag seen at the start of any sweep, below {limit:.2g} {unit}; how much slack there is, no run tells"
+    return Finding("backlash", None, None, unit, max(s.sigma for s in starts), text, "")
 
 
 def _any_seen(told: Sequence[Backlash]) -> bool:
@@ -67,39 +67,39 @@ def _of_many(told: Sequence[Backlash]) -> float:
     return as_sigma(-math.expm1(len(told) * math.log1p(-min(chance, 1.0 - 1e-12))))
 
 
-def _advice(steps: float) -> str:
+def _advice(steps: float, unit: str) -> str:
     return (
         "Approach every position from the same side as the sweep did: go at least "
-        f"{two_digits(1.5 * steps)} steps past it and come back; or set that much in the focuser's own compensation."
+        f"{two_digits(1.5 * steps)} {unit} past it and come back; or set that much in the focuser's own compensation."
     )
 
 
-def _whole_backlash(whole: Sequence[Backlash]) -> Finding:
+def _whole_backlash(whole: Sequence[Backlash], unit: str) -> Finding:
     steps, err = weighted_mean([s.steps for s in whole], [s.err for s in whole])
     sigma = _of_many(whole)
     if sigma <= SEEN_SIGMA:
         limit = steps + 2.0 * err
-        return Finding("backlash", steps, err, "steps", sigma, f"no backlash seen, below {limit:.2g} steps", "")
-    text = f"backlash of {plus_minus(steps, err)} steps, from {_count(len(whole), 'run')} that went both ways"
-    return Finding("backlash", steps, err, "steps", sigma, text, _advice(steps))
+        return Finding("backlash", steps, err, unit, sigma, f"no backlash seen, below {limit:.2g} {unit}", "")
+    text = f"backlash of {plus_minus(steps, err)} {unit}, from {_count(len(whole), 'run')} that went both ways"
+    return Finding("backlash", steps, err, unit, sigma, text, _advice(steps, unit))
 
 
-def _backlash_at_start(starts: Sequence[Backlash]) -> Finding:
+def _backlash_at_start(starts: Sequence[Backlash], unit: str) -> Finding:
     most = max((s for s in starts if s.seen), key=lambda s: s.steps)
     text = (
-        f"backlash of at least {plus_minus(most.steps, most.err)} steps: so much was left to take up at the start "
+        f"backlash of at least {plus_minus(most.steps, most.err)} {unit}: so much was left to take up at the start "
         "of a sweep; a run that goes both ways would tell all of it"
     )
-    return Finding("backlash", most.steps, most.err, "steps", _of_many(starts), text, _advice(most.steps))
+    return Finding("backlash", most.steps, most.err, unit, _of_many(starts), text, _advice(most.steps, unit))
 
 
-def _between_backlash(steps: float, err: float, sigma: float) -> Finding:
+def _between_backlash(steps: float, err: float, sigma: float, unit: str) -> Finding:
     if sigma <= SEEN_SIGMA or steps < 0.0:
         limit = abs(steps) + 2.0 * err
-        text = f"no backlash seen between runs in opposite directions, below {limit:.2g} steps"
-        return Finding("backlash", steps, err, "steps", sigma, text, "")
-    text = f"backlash of {plus_minus(steps, err)} steps, from the best positions of runs in opposite directions"
-    return Finding("backlash", steps, err, "steps", sigma, text, _advice(steps))
+        text = f"no backlash seen between runs in opposite directions, below {limit:.2g} {unit}"
+        return Finding("backlash", steps, err, unit, sigma, text, "")
+    text = f"backlash of {plus_minus(steps, err)} {unit}, from the best positions of runs in opposite directions"
+    return Finding("backlash", steps, err, unit, sigma, text, _advice(steps, unit))
 
 
 def _between_runs(runs: Sequence[RunResult]) -> tuple[float, float, float] | None:
@@ -207,14 +207,14 @@ def _uneven_steps(runs: Sequence[RunResult]) -> Finding | None:
     scatter = math.sqrt(max(squares - freedom, 0.0) / weights)
     known = math.sqrt(freedom / weights) / math.sqrt(2.0 * freedom)  # of the scatter, were it all noise
     sigma = as_sigma(float(chi2_law.sf(squares, freedom)))
-    move = float(np.median(moves))
+    move, unit = float(np.median(moves)), runs[0].unit
     if sigma <= SEEN_SIGMA or scatter < _UNEVEN_MATTERS * move:
         limit = scatter + 2.0 * known
-        text = f"steps are even: no scatter of the true places seen, below {limit:.2g} steps, in moves of {move:g}"
-        return Finding("uneven_steps", scatter, known, "steps", min(sigma, SEEN_SIGMA), text, "")
-    text = f"the true places scatter by {scatter:.2g} steps about even steps, in moves of {move:g}"
+        text = f"steps are even: no scatter of the true places seen, below {limit:.2g} {unit}, in moves of {move:g}"
+        return Finding("uneven_steps", scatter, known, unit, min(sigma, SEEN_SIGMA), text, "")
+    text = f"the true places scatter by {scatter:.2g} {unit} about even steps, in moves of {move:g}"
     advice = "Look for a slipping coupling or clutch, a loose screw, or a load that is too heavy for the motor."
-    return Finding("uneven_steps", scatter, known, "steps", sigma, text, advice)
+    return Finding("uneven_steps", scatter, known, unit, sigma, text, advice)
 
 
 def _off_even_steps(run: RunResult) -> tuple[float, float, float] | None:
@@ -279,10 +279,10 @@ def _still(run: RunResult, slope: float | None) -> Finding | None:
     share = math.sqrt(max(moved + 2.0 * err, 0.0))
     text = (
         f"the focuser did not move in the run{when}, or by less than {100.0 * share:.0f} % of its "
-        f"{np.ptp(x):g} steps: its stars should have grown {growth:.1f} times"
+        f"{np.ptp(x):g} {run.unit}: its stars should have grown {growth:.1f} times"
     )
     advice = "Check that the focuser is connected and not at the end of its travel, and that its clutch grips."
-    return Finding("did_not_move", 0.0, share * float(np.ptp(x)) / 2.0, "steps", sigma, text, advice)
+    return Finding("did_not_move", 0.0, share * float(np.ptp(x)) / 2.0, run.unit, sigma, text, advice)
 
 
 def _count(number: int, noun: str) -> str:

@@ -76,11 +76,11 @@ def _field_findings(field: FieldMap, run: RunResult) -> list[Finding]:
         err = field.curvature_um_err / 3.0 / um_per_step  # the mean of (r / corner)² over a rectangle is 1/3
         value, digits = round_pair(abs(away), err)
         side = "above" if away > 0 else "below"
-        text = f"the whole field is served best {value} ± {digits} steps {side} the best position of the middle"
+        text = f"the whole field is served best {value} ± {digits} {run.unit} {side} the best position of the middle"
         if abs(away) < SEEN_SIGMA * err:
             limit = abs(away) + 2.0 * err
-            text = f"the whole field is served best where the middle is, within {limit:.2g} steps"
-        found.append(Finding("whole_field_position", away, err, "steps", abs(away) / err, text, ""))
+            text = f"the whole field is served best where the middle is, within {limit:.2g} {run.unit}"
+        found.append(Finding("whole_field_position", away, err, run.unit, abs(away) / err, text, ""))
     worst = max(field.corners, key=lambda c: c.hfd_own_best_px)
     _, rest, err = field.larger_pct(worst)
     found.append(

@@ -9,6 +9,7 @@ from typing import Any
 from focuskit.core import flags
 from focuskit.core.cache import Cache
 from focuskit.core.log_times import as_zone
+from focuskit.core.optics import UNIT_WORDS
 from focuskit.core.text import number, plain_text, plus_minus, round_pair, two_digits
 from focuskit.core.times import NIGHT_GAP_S
 from focuskit.diagnosis import PART_TITLES, camera_words, diagnose
@@ -74,7 +75,7 @@ def _rig_facts(night: Night) -> str:
         f"f/{value:g}" if unit == "f-ratio" else f"{value:g} {unit}".replace(" ″", "″") for value, unit in told if value
     ]
     if rig.travel:
-        words.append(f"travel {rig.travel[0]:.10g} to {rig.travel[1]:.10g} steps")
+        words.append(f"travel {rig.travel[0]:.10g} to {rig.travel[1]:.10g} {UNIT_WORDS[rig.position_unit or 'step']}")
     return " · ".join(words)
 
 
