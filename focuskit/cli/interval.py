@@ -125,10 +125,11 @@ def interval_as_text(found: Interval, *, quiet: bool = False, verbose: bool = Fa
     answer, behaviour, log = found.answer, found.behaviour, found.log
     digits = max(decimals_of(behaviour.tolerance_steps), 1)
     every_c = "never" if answer.every_c is None else f"whenever it has changed by {answer.every_c:.2g} °C"
+    by_heat = f"By temperature: {every_c}.   " if behaviour.has_temperatures else ""
     lines = [
         answer.advice,
         "",
-        f"By temperature: {every_c}.   By the clock: {_minutes(answer.every_min)}.   "
+        f"{by_heat}By the clock: {_minutes(answer.every_min)}.   "
         f"Tolerance (5 % in HFD): {behaviour.tolerance_steps:.{digits}f} {behaviour.unit}.",
     ]
     if quiet:

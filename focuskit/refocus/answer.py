@@ -130,8 +130,8 @@ class Interval:
             },
             "hangs_on": [rounded_fields(lever) for lever in answer.levers],
             "rows_not_used": [{"file": d.file, "line": d.line, "why": d.why} for d in self.log.dropped],
-            "steps_per_c": rounded(behaviour.steps_per_c),
-            "steps_per_c_err": rounded(behaviour.steps_per_c_err),
+            "steps_per_c": rounded(behaviour.steps_per_c) if behaviour.has_temperatures else None,
+            "steps_per_c_err": rounded(behaviour.steps_per_c_err) if behaviour.has_temperatures else None,
             "random_walk_steps_per_root_h": rounded(behaviour.random_walk),
             "plan": [{"filter": b.filter, "minutes": rounded(b.minutes), "sub_s": b.sub_s} for b in self.plan.blocks],
             "notes": list(self.notes),
@@ -140,9 +140,10 @@ class Interval:
     def __repr__(self) -> str:
         answer = self.answer
         every_c = "never" if answer.every_c is None else f"{answer.every_c:.2g} °C"
+        by_heat = f"by temperature {every_c}, " if self.behaviour.has_temperatures else ""
         every_min = "never" if answer.every_min is None else f"{answer.every_min:.0f} min"
         return (
-            f"Interval: by temperature {every_c}, by the clock {every_min}; {answer.recommended} is recommended\n"
+            f"Interval: {by_heat}by the clock {every_min}; {answer.recommended} is recommended\n"
             f"  {answer.advice}\n"
             f"  {len(answer.by_night_min)} nights, flags: {', '.join(answer.flags) or 'none'}"
         )

@@ -88,8 +88,8 @@ class Lever:
 class RefocusAnswer:
     """The best setting of each policy of refocusing, what each is worth, and which to take.
 
-    ``every_c`` and ``every_min`` are the best settings by temperature and by the clock; None means
-    never, and a flag says why. ``clock`` is the policy that ``every_min`` belongs to, ``by_night_min``
+    ``every_c`` and ``every_min`` are the best settings by temperature and by the clock; None means never, or that there
+    are no temperatures, and a flag says why. ``clock`` is the policy that ``every_min`` belongs to, ``by_night_min``
     holds the best interval of each single night.
     """
 
@@ -147,11 +147,13 @@ def decide_refocus(
     # The headline is for runs in the quickest filter where that is worth it.
     quick = worths.get("clock_quick")
     gains = quick is not None and quick.effective_hours > worths["clock"].effective_hours * (1.0 + TIE)
-    clock, heat = (worths[name + "_quick" * gains].policy for name in ("clock", "temperature"))
+    suffix = "_quick" * gains
+    clock = worths["clock" + suffix].policy
+    by_heat = worths.get("temperature" + suffix)
     flags = _flags(case, clock)
     best = _choose(worths, model_helps=case.drift_proven and "temperature_flat" not in flags)
     return RefocusAnswer(
-        every_c=heat.every_c,
+        every_c=by_heat.policy.every_c if by_heat else None,
         every_min=clock.every_min,
         worths=tuple(worths.values()),
         recommended=best.policy.name,
@@ -169,16 +171,18 @@ def decide_refocus(
 def _flags(case: Case, clock: Policy) -> tuple[str, ...]:
     behaviour, night_min = case.behaviour, case.median_night_min
     longer = clock.every_min is None or clock.every_min > night_min
+    known = behaviour.has_temperatures
+    driftless, flat = known and case.driftless, known and case.flat
+    walk_steps = behaviour.random_walk * math.sqrt(night_min / 60.0)
     raised = {
-        "no_drift": case.driftless and behaviour.has_temperatures,
-        "no_thermometer": not behaviour.has_temperatures,
-        "drift_unproven": not (case.driftless or case.drift_proven),
-        "temperature_flat": case.flat and behaviour.has_temperatures,
+        "no_drift": driftless,
+        "no_thermometer": not known,
+        "drift_unproven": known and not (driftless or case.drift_proven),
+        "temperature_flat": flat,
         "run_at_each_change": len(case.plan.filters) > 1 and not case.offsets_known,
         "few_nights": len(case.nights.length_s) < _FEW_NIGHTS,
-        "once_is_enough": longer and not ((case.driftless or case.flat) and behaviour.has_temperatures),
-        "more_than_temperature": behaviour.has_temperatures
-        and behaviour.random_walk * math.sqrt(night_min / 60.0) > behaviour.tolerance_steps,
+        "once_is_enough": longer and not (driftless or flat),
+        "more_than_temperature": known and walk_steps > behaviour.tolerance_steps,
     }
     return check([flag for flag, yes in raised.items() if yes])
 
@@ -230,10 +234,10 @@ def _advise(best: Worth, now: Worth, flags: tuple[str, ...]) -> str:
 
 
 def _hours_of_night(case: Case, clock: Policy) -> tuple[HourOfNight, ...]:
-    nights, cost = case.nights, case.run_cost_s(clock.run_filter)
-    rows: list[HourOfNight] = []
     if not case.behaviour.has_temperatures:
         return ()
+    nights, cost = case.nights, case.run_cost_s(clock.run_filter)
+    rows = []
     for hour in range(int(nights.length_s.max() // HOUR_S)):
         there = nights.length_s >= (hour + 1) * HOUR_S - 1.0
         a, b = (round(h * HOUR_S / nights.step_s) for h in (hour, hour + 1))
@@ -271,8 +275,8 @@ def _levers(case: Case, clock: Policy) -> tuple[Lever, ...]:
         Lever("run_cost_s", 0.5 * cost, 1.5 * cost, every(factor=0.5), every(factor=1.5)),
         Lever("tolerance_steps", 0.7 * tolerance, 1.3 * tolerance, every(hfd=0.7), every(hfd=1.3)),
     ]
-    levers = levers if behaviour.has_temperatures else levers[1:]
-    return tuple(sorted(levers, key=lambda lever: -lever.reach))
+    known = [lever for lever in levers if behaviour.has_temperatures or lever.what != "steps_per_c"]
+    return tuple(sorted(known, key=lambda lever: -lever.reach))
 
 
 def _kept_elsewhere(case: Case, now: Policy, name: str, draws: int) -> float | None:

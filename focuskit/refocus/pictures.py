@@ -35,11 +35,10 @@ def ways_picture(found: Interval) -> Picture:
 def night_picture(found: Interval) -> Picture:
     """Describe the temperature of the middle night, and the focus error in it under each way, on one draw of the drift.
 
-    A gap in a line, with a mark, is a focus run; the band is the tolerance.
+    A gap in a line, with a mark, is a focus run; the band is the tolerance. Without temperatures there is no panel of
+    them.
     """
     night, tolerance = found.typical_night, found.behaviour.tolerance_steps
-    warm = Panel(axis_of("temperature (°C)", night.temperature_c, 0.1, 0.5),
-                 (Line(night.hours, night.temperature_c, "quiet"),), 90.0)  # fmt: skip
     shown = {found.answer.recommended: "main", "now": "second"}
     others = iter([look for look in list(STROKES)[:8] if look not in shown.values()])
     layers: list[Layer] = [Band(WHOLE, -tolerance, tolerance, name="tolerance"),
@@ -55,8 +54,12 @@ def night_picture(found: Interval) -> Picture:
         layers.append(Line(*line, look, name, on_request=asked))
         layers.append(Points(hours, errors, STROKES[look].colour, series(i)["marker"], 3.6, tips=tips, with_line=name))
     errors_of_focus = Panel(Axis(f"focus error ({found.behaviour.unit})", -1.1 * reach, 1.1 * reach), tuple(layers))
-    label = "The night of middle change: temperature, and focus error in each way."
     x = Axis("hours since the start of the night", 0.0, float(night.hours[-1]) or 1.0)
+    if not found.behaviour.has_temperatures:
+        return Picture("One night", "One night: focus error in each way.", x, (errors_of_focus,))
+    warm = Panel(axis_of("temperature (°C)", night.temperature_c, 0.1, 0.5),
+                 (Line(night.hours, night.temperature_c, "quiet"),), 90.0)  # fmt: skip
+    label = "The night of middle change: temperature, and focus error in each way."
     return Picture("One night: the one that changes by the middle amount", label, x, (warm, errors_of_focus))
 
 

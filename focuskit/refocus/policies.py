@@ -18,7 +18,8 @@ def set_policies(case: Case) -> list[Policy]:
     """Give each policy its best setting for these nights.
 
     Where an offset is not known, every change of filter needs a run, and no policy makes its runs in
-    another filter. Where nothing moves focus the settings are None: no run after the first.
+    another filter. Where nothing moves focus the settings are None: no run after the first. Without temperatures there
+    is no policy by temperature.
     """
     several = len(case.plan.filters) > 1
     by_offset = several and case.offsets_known
@@ -41,13 +42,13 @@ def set_policies(case: Case) -> list[Policy]:
 
 
 def _tuned(case: Case, suffix: str, run_filter: str | None, change_run: bool) -> list[Policy]:
-    """Runs by the clock and by temperature, in the filter in use or in ``run_filter``."""
+    """Runs by the clock and, where it is known, by temperature, in the filter in use or in ``run_filter``."""
     every_min = case.best_interval_min(case.run_cost_s(run_filter))
+    by_clock = Policy("clock" + suffix, every_min, None, change_run, run_filter=run_filter)
+    if not case.behaviour.has_temperatures:
+        return [by_clock]
     every_c = None if every_min is None or case.flat or case.driftless else matching_change_c(case.change, every_min)
-    return [
-        Policy("clock" + suffix, every_min, None, change_run, run_filter=run_filter),
-        Policy("temperature" + suffix, None, every_c, change_run, run_filter=run_filter),
-    ]
+    return [by_clock, Policy("temperature" + suffix, None, every_c, change_run, run_filter=run_filter)]
 
 
 def describe_policy(policy: Policy, behaviour: FocusBehaviour) -> str:

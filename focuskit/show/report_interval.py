@@ -19,6 +19,7 @@ def interval_view(found: Interval) -> dict[str, Any]:
     return {
         "answer": _true_minus(f"{best.what[0].upper()}{best.what[1:]}."),
         "more": _true_minus(f"{told[0].upper()}{told[1:]}" if told else ""),
+        "has_temperatures": behaviour.has_temperatures,
         "every_c": answer.every_c,
         "every_min": answer.every_min,
         "tolerance": behaviour.tolerance_steps,

@@ -291,8 +291,13 @@ def test_runs_without_temperatures_and_no_log_give_the_interval_of_their_motion(
     assert answer["refocus_every_c"] is None
     assert "no_thermometer" in answer["flags"] and "no_drift" not in answer["flags"]
     assert answer["refocus_every_min"] == pytest.approx(113.0, rel=0.15)
-    assert call(*words) == 0
-    assert "°C per hour" not in capsys.readouterr().out
+    assert [one["policy"] for one in answer["policies"]] == ["now", "clock"]
+    assert (answer["steps_per_c"], answer["steps_per_c_err"]) == (None, None)
+    page = tmp_path / "interval.html"
+    assert call(*words, "--report", page) == 0
+    shown = capsys.readouterr().out.split("no_thermometer")[0] + page.read_text(encoding="utf-8").split("<main")[1]
+    for of_heat in ("°C per hour", "by temperature, when", "By temperature", "temperature (°C)"):
+        assert of_heat not in shown
 
 
 HERON = "focal_length_mm = 1400\naperture_mm = 200\nobstruction = 0.36\npixel_um = 3.76\num_per_step = 4.0\n"
