@@ -95,9 +95,9 @@ def offsets_as_text(
     drift: Drift, predictions: list[dict[str, Any]], *, quiet: bool = False, verbose: bool = False
 ) -> str:
     """Return the answer as text for a terminal."""
-    rig = f" of {drift.rig}" if drift.rig else ""
+    rig, used = f" of {drift.rig}" if drift.rig else "", len(drift.used)
     parts = [
-        [f"Drift and filter offsets{rig}, from {len(drift.used)} runs; {len(drift.set_aside)} set aside"],
+        [f"Drift and filter offsets{rig}, from {used} run{'s' * (used != 1)}; {len(drift.set_aside)} set aside"],
         _drift_lines(drift),
         _offset_lines(drift),
         [_rebuild_line(drift, rebuild) for rebuild in drift.rebuilds],

@@ -109,7 +109,7 @@ _add(
 )
 _add(
     "coarse_values",
-    "The sky's noise is less than half a step of the pixel values: faint light is lost, sizes may be 20 % off.",
+    "The sky's noise is less than half a step of the pixel values: faint light is lost, and sizes may be 20 % off.",
     "Expose longer, or save frames with 16 bits and a pedestal.",
 )
 _add(
@@ -243,8 +243,8 @@ _add(
 )
 _add(
     "too_few_runs",
-    "There are no more runs than unknowns: values have no tested error.",
-    "Log more runs, first those that the advice names.",
+    "There are too few runs: the fit has as many unknowns as runs, or more, so the errors cannot be verified.",
+    "Log more runs; where the advice names some, those first.",
 )
 _add(
     "one_temperature",
@@ -283,13 +283,13 @@ _add(
 )
 _add(
     "several_rigs",
-    "The table holds runs of several rigs: those of the rig with most runs were used.",
-    "Choose another with --rig-name.",
+    "There are runs of several rigs: only those of one were used, the rig with the most runs or the first of equals.",
+    "Choose another with --rig-name; the runs that were set aside name their rigs.",
 )
 _add(
     "no_thermometer",
-    "No temperatures: offsets come from runs close in time, an interval from how far focus moves within a night.",
-    "Give a log of temperatures with --temps; that of the nearest weather station does.",
+    "There are no temperatures: offsets come from runs close in time, the interval from how far focus moves at night.",
+    "Give a log of temperatures with --temps; one of the nearest weather station is good enough.",
 )
 _add(
     "temperature_missing",
@@ -359,16 +359,16 @@ _add(
 _add(
     "follows_altitude",
     "Apart from the temperature, focus follows the altitude of the telescope.",
-    "Look for what gives way under its weight: a mirror, the focuser, a clamp; refocus after long slews.",
+    "Look for a part that sags: a mirror, the focuser, a clamp; refocus after long slews.",
 )
 _add(
     "follows_pier_side",
     "Apart from the temperature, focus differs between the sides of the pier.",
-    "Look for what gives way under its weight: a mirror, the focuser, a clamp; refocus after a flip.",
+    "Look for a part that sags: a mirror, the focuser, a clamp; refocus after a meridian flip.",
 )
 _add(
     "other_sensor_better",
-    "The temperature of another sensor predicts focus better than the one of the runs.",
+    "The temperature of another sensor predicts focus better than that of the runs.",
     "Use that sensor for the drift: name its column, or give its log with --temps.",
 )
 _add(

@@ -345,6 +345,15 @@ def test_rigs_are_never_mixed():
         fit_drift([*other, *ours], rig="Stork")
 
 
+def test_of_rigs_with_as_many_runs_the_first_is_taken_and_the_others_are_named():
+    runs = [replace(run, rig=rig) for run, rig in zip(simple_runs(["L"] * 3, [3.0, 4.0, 5.0]), "ABC", strict=True)]
+    drift = fit_drift(runs)
+    assert (drift.rig, len(drift.used)) == ("A", 1)
+    assert [str(one.reason) for one in drift.set_aside] == ["of another rig: B", "of another rig: C"]
+    assert {"several_rigs", "too_few_runs"} <= set(drift.flags)
+    assert "--rig-name" in flags.describe("several_rigs").advice
+
+
 @pytest.mark.parametrize("apart_c", [1.5, 6.0])
 def test_two_sensors_mixed_are_noticed(apart_c):
     season = make_season(np.random.default_rng(16), jump=0.0, wild=0.0)
