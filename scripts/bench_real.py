@@ -264,7 +264,8 @@ def report_run(
 def main() -> None:
     """Measure the frames, then make the runs asked for."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--cache", type=Path, default=user_cache_path("focuskit") / "real", help="default: %(default)s")
+    usual = user_cache_path("focuskit-benches") / "real"
+    parser.add_argument("--cache", type=Path, default=usual, help="default: %(default)s")
     parser.add_argument("--fields", nargs="+", choices=FIELDS, default=FIELDS, help="star fields that runs are made of")
     parser.add_argument("--put-in", nargs="+", choices=PUT_IN, default=PUT_IN, help="what is put into them")
     parser.add_argument("--optics", nargs="+", choices=("wave", "annulus"), default=["wave"])

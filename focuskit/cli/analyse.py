@@ -8,7 +8,7 @@ from typing import Any
 from focuskit.cli.progress import most_frequent, print_answer, print_next, print_remarks, print_written, progress_on
 from focuskit.cli.sources import (
     logbook_path,
-    name_strangers,
+    name_other_rigs,
     read_cache,
     read_frame_options,
     read_history,
@@ -78,7 +78,7 @@ def analyse_folders(args: argparse.Namespace, history: list[LoggedRun]) -> Night
         history=history,
         cache=read_cache(args),
     )
-    name_strangers(args, rig_file, (run.rig.name for run in night.runs))
+    name_other_rigs(args, rig_file, (run.rig.name for run in night.runs))
     use_rigs(args, rig_file, (run.frames[0].info for run in night.runs))
     taken = [(rig_file.of(run.frames[0].info.optics).filters, run.filter) for run in night.runs]
     for table in {id(table): table for table, _ in taken}.values():

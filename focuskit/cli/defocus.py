@@ -8,7 +8,7 @@ from statistics import median
 
 from focuskit.cli.progress import most_frequent, print_answer, print_next, print_remarks, progress_on
 from focuskit.cli.sources import (
-    name_strangers,
+    name_other_rigs,
     read_cache,
     read_frame_options,
     read_history,
@@ -38,7 +38,7 @@ def run_defocus(args: argparse.Namespace) -> int:
     if not frames:
         common = most_frequent([str(why) for _, why in not_used], "no frame was found")
         raise FocuskitError(f"no frame of {len(not_used)} could be measured; most often: {common}")
-    name_strangers(args, rig_file, (frame.rig.name for frame in frames))
+    name_other_rigs(args, rig_file, (frame.rig.name for frame in frames))
     use_rigs(args, rig_file, (frame.info for frame in frames))
     print_remarks(rig_file.filters.remarks(frame.info.filter for frame in frames))
     answer = {

@@ -196,7 +196,7 @@ def add_workers_option(parser: Any) -> None:
     """Add how many processes measure frames, and whether what they find is kept."""
     what = "processes that measure frames (default: all cores)"
     parser.add_argument("--workers", type=count, metavar="N", help=what)
-    what = "measure and fit afresh: use nothing that was kept of these frames, and keep nothing (where: see self-check)"
+    what = "neither use nor keep what earlier commands measured of these frames (kept where self-check says)"
     parser.add_argument("--no-cache", action="store_true", help=what)
 
 

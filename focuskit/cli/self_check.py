@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import platform
 import tempfile
+from collections.abc import Callable
 from datetime import UTC, datetime
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
@@ -29,9 +30,9 @@ def run_check(_: argparse.Namespace) -> int:
     print(f"focuskit {__version__}, Python {platform.python_version()}, {platform.system()} {platform.machine()}")
     print(", ".join(f"{name} {_version(name)}" for name in NEEDED))
     print(f"installed in {Path(__file__).parents[1]}")
-    print(f"logbook      {_where_logbook()}")
-    print(f"rig files    {_where_rigs()}")
-    print(f"cache        {_where_cache()}")
+    print(f"logbook      {_where(default_logbook, _if_made)}")
+    print(f"rig files    {_where(rigs_folder, _rig_files)}")
+    print(f"cache        {_where(cache_folder, _megabytes)}")
     result = analyse_small_night()
     print(f"self-check   {result}")
     return 0 if result.startswith("passed") else 1
@@ -62,25 +63,22 @@ def _version(name: str) -> str:
         return "is missing"
 
 
-def _where_logbook() -> str:
+def _where(find: Callable[[], Path], inside: Callable[[Path], str]) -> str:
+    """Return where something of the user's is kept, and how much is there."""
     try:
-        path = default_logbook()
+        path = find()
     except FocuskitError as problem:
         return str(problem)
-    return f"{path}" if path.exists() else f"{path} (not made yet)"
+    return f"{path}{inside(path)}"
 
 
-def _where_rigs() -> str:
-    try:
-        folder = rigs_folder()
-    except FocuskitError as problem:
-        return str(problem)
-    return f"{folder}, {len(list(folder.glob('*.toml')))} in it"
+def _if_made(path: Path) -> str:
+    return "" if path.exists() else " (not made yet)"
 
 
-def _where_cache() -> str:
-    try:
-        folder = cache_folder()
-    except FocuskitError as problem:
-        return str(problem)
-    return f"{folder}, {sum(path.stat().st_size for path in folder.glob('*.kept')) / 1e6:.0f} MB in it"
+def _rig_files(folder: Path) -> str:
+    return f", {len(list(folder.glob('*.toml')))} in it"
+
+
+def _megabytes(folder: Path) -> str:
+    return f", {sum(path.stat().st_size for path in folder.glob('*.kept')) / 1e6:.0f} MB in it"

@@ -47,7 +47,7 @@ def cache_folder() -> Path:
 
 
 def read_cache(args: argparse.Namespace) -> Path | None:
-    """Return where what was measured is kept; None where the user does not want it, or there is no home folder."""
+    """Return where what was measured is kept; None with ``--no-cache``, or without a home folder."""
     try:
         return None if args.no_cache else cache_folder()
     except FocuskitError:
@@ -73,7 +73,7 @@ def _home_folder(find: Callable[..., Path], purpose: str) -> Path:
 
 @dataclass(frozen=True)
 class Source:
-    """Logged runs, the rig file beside them, the rows that are left out, and what their table says positions are in."""
+    """Logged runs, their rig file, the rows that are left out, and what their table says positions are in."""
 
     rig_file: RigFile
     runs: list[LoggedRun]
@@ -115,11 +115,11 @@ def use_rigs(args: argparse.Namespace, rig_file: RigFile, frames: Iterable[Frame
         args.rig_used = used[0] if len(used) == 1 else used or None
 
 
-def name_strangers(args: argparse.Namespace, rig_file: RigFile, names: Iterable[str | None]) -> None:
-    """Name the rigs that are by their headers not that of the rig file that ``--rig`` names."""
-    strange = sorted({name or "no name" for name in names if name != rig_file.rig.name})
-    if args.rig and rig_file.rig.name and strange:
-        print_remarks([f"not of the rig of {args.rig} by their headers, and named apart: {', '.join(strange)}"])
+def name_other_rigs(args: argparse.Namespace, rig_file: RigFile, names: Iterable[str | None]) -> None:
+    """Print which rigs the headers name that are not the rig of ``--rig``."""
+    others = sorted({name or "no name" for name in names if name != rig_file.rig.name})
+    if args.rig and rig_file.rig.name and others:
+        print_remarks([f"not of the rig of {args.rig} by their headers, and named apart: {', '.join(others)}"])
 
 
 def _rig_of_runs(args: argparse.Namespace, rig_file: RigFile, runs: list[LoggedRun]) -> RigFile:
@@ -149,7 +149,7 @@ def read_table(
 ) -> tuple[list[LoggedRun], list[Dropped], str | None]:
     """Read a table of runs, and which rows are left out; a run that names no rig is of ``--rig-name`` or the rig file.
 
-    The rows that are left out are named on the error stream. The last is what the table says positions are in.
+    The rows that are left out are named on the error stream. The third value is what the table says positions are in.
     """
     own = args.rig_name or rig_file.rig.name
     dropped: list[Dropped] = []

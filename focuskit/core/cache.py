@@ -1,4 +1,4 @@
-"""What was measured, stacked and fitted, kept in a folder for the next time: each answer under all that it rests on."""
+"""A cache on disk of what was measured, stacked and fitted, each answer under a hash of all that it depends on."""
 
 from __future__ import annotations
 
@@ -23,13 +23,13 @@ from focuskit.core.text import write_whole
 
 _log = logging.getLogger(__name__)
 
-NOTHING = object()  # for None is an answer, too
-MOST_BYTES = 500_000_000  # chosen: some hundred nights
-_LARGEST = 0.25  # of that, of one entry. Chosen: a larger one would push out many others
-_ENDINGS = (".kept", ".kept.part")  # nothing else in the folder is ever taken away
+NOTHING = object()  # None is an answer, too
+MOST_BYTES = 500_000_000  # chosen: some sixty nights like that of sample_data, which takes 8 MB
+_LARGEST = 0.25  # share of that for one entry; chosen: a larger one would push out many others
+_ENDINGS = (".kept", ".kept.part")  # no other file in the folder is ever deleted
 _SUM_BYTES = 16
-# Of a file the header and some of the pixels, for not every system notes every change of a file. Chosen: a small file
-# is read whole, and where the disk has to be asked each piece costs a seek.
+# The header and some of the pixels are read, since not every system notes every change of a file. Chosen: a small file
+# is read whole, and on a slow disk each piece costs a seek.
 _PIECES, _PIECE_BYTES = 8, 2**14
 _PLAIN = (bool, int, float, str, bytes, date, tzinfo, np.generic, type(None))
 
@@ -37,17 +37,17 @@ _PLAIN = (bool, int, float, str, bytes, date, tzinfo, np.generic, type(None))
 class Cache:
     """Answers kept in a folder of the user's own; without a folder nothing is kept.
 
-    An answer is kept under a hash of all that it rests on: the files, the options, this program and its libraries. So
-    it never grows old; what is not asked for any more is the first to go. The folder may be deleted at any time, and
-    used by several processes at once. Where it cannot be written nothing is kept, and an entry that is damaged counts
-    as none.
+    An answer is kept under a hash of everything that it depends on: the files, the options, this program and its
+    libraries. So it is never out of date; what was not asked for longest is deleted first. The folder may be deleted
+    at any time, and several processes may use it at once. Where it cannot be written nothing is kept, and a damaged
+    entry counts as none.
 
     Parameters
     ----------
     folder : path, optional
-        It is made if it is not there. One that others may write into is not used: reading an entry can run code.
+        Made if it is not there. A folder that others may write into is not used: reading an entry can run code.
     most_bytes : int
-        The entries that were not asked for longest are deleted beyond this.
+        Beyond this, the entries that were not asked for longest are deleted.
     """
 
     def __init__(self, folder: str | Path | None, most_bytes: int = MOST_BYTES) -> None:
@@ -62,16 +62,16 @@ class Cache:
         return self._folder is not None
 
     def key(self, kind: str, paths: Sequence[str], *parts: Any) -> str | None:
-        """Return what an answer is kept under; None where it cannot be: without a folder, or a file cannot be read.
+        """Return the key of an answer; None where it cannot be kept: without a folder, or where a file cannot be read.
 
         Parameters
         ----------
         kind : str
             Which answer.
         paths : sequence of str
-            The files that it rests on. Each is looked at once in the life of the cache.
+            The files that it depends on. Each is looked at once in the life of the cache.
         parts
-            All else that it rests on, see `digest`.
+            Everything else that it depends on, see `digest`.
         """
         if self._folder is None:
             return None
@@ -82,7 +82,7 @@ class Cache:
             return None
 
     def load(self, key: str | None) -> Any:
-        """Return the answer that is kept, else `NOTHING`."""
+        """Return the answer that is kept, or `NOTHING`."""
         if self._folder is None or key is None:
             return NOTHING
         path = self._folder / (key + _ENDINGS[0])
@@ -110,7 +110,7 @@ class Cache:
             _log.debug("not kept: %s", problem)
 
     def tidy(self) -> None:
-        """Delete what was not asked for longest, where entries take more than they may."""
+        """Delete what was not asked for longest, where the entries take too much space."""
         if self._folder is None or not self._has_grown:
             return
         entries = []
@@ -134,20 +134,20 @@ class Cache:
 
 
 def digest(*parts: Any) -> str:
-    """Return a hash of values: equal ones have the same in every process.
+    """Return a hash of values: equal values have the same hash in every process.
 
     Raises
     ------
     TypeError
         If there is a kind of value among them that it does not know.
     """
-    told = hashlib.blake2b(digest_size=16)
-    _add(told.update, parts)
-    return told.hexdigest()
+    state = hashlib.blake2b(digest_size=16)
+    _add(state.update, parts)
+    return state.hexdigest()
 
 
 def _add(update: Callable[[Any], None], value: Any) -> None:
-    """Add a value and its type, so that no two values look alike; by hand, for a pickle shows what is one object."""
+    """Add a value and its type. Not by pickle: its bytes depend on which of the parts are the same object."""
     if isinstance(value, _PLAIN):
         update(f"{type(value).__name__} {value!r}\n".encode("utf-8", "surrogatepass"))
     elif isinstance(value, np.ndarray) and not value.dtype.hasobject:
@@ -174,21 +174,21 @@ def _add(update: Callable[[Any], None], value: Any) -> None:
 
 
 def _identity(path: str) -> bytes:
-    """Return a hash of what tells a file and its content from others: path, size, times of change, sampled blocks."""
+    """Return a hash that identifies a file and its content: path, size, times of change, sampled blocks."""
     status = os.stat(path)  # noqa: PTH116 - as its name is, surrogates and all
     own = (status.st_size, status.st_mtime_ns, status.st_ctime_ns)
-    told = hashlib.blake2b(repr((os.path.abspath(path), *own)).encode("utf-8", "surrogatepass"))  # noqa: PTH100
+    state = hashlib.blake2b(repr((os.path.abspath(path), *own)).encode("utf-8", "surrogatepass"))  # noqa: PTH100
     beyond = max(status.st_size - _PIECE_BYTES, 0)
     with open(path, "rb", buffering=0) as file:  # noqa: PTH123
         for piece in range(_PIECES):
             file.seek(piece * beyond // (_PIECES - 1))
-            told.update(file.read(_PIECE_BYTES))
-    return told.digest()
+            state.update(file.read(_PIECE_BYTES))
+    return state.digest()
 
 
 @cache
 def _program() -> str:
-    """Return a hash of what tells this program from others that might answer differently, in the last digit even."""
+    """Return a hash that identifies this program: another version may answer differently, if only in the last digit."""
     import astropy
     import scipy
 

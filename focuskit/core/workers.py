@@ -25,7 +25,7 @@ Outcome = TypeVar("Outcome")
 
 # What Windows can wait for at once; a machine with more cores elsewhere is used to the full.
 _MOST_WORKERS = 61
-NOT_LASTING = ("memory", "lost", "not_read")  # codes of what may go well the next time
+NOT_LASTING = ("memory", "lost", "not_read")  # codes of failures that may not happen the next time
 NO_MEMORY = Reason("memory", "needs more memory than there is; try again with --workers 1, or without this file")
 
 
@@ -51,7 +51,7 @@ class Workers:
     count : int, optional
         Number of processes where no executor is given; 1 works in this process.
     cache : path, optional
-        Folder of a `Cache` of what was done before.
+        Folder of a `Cache` of earlier outcomes.
     """
 
     def __init__(
@@ -82,8 +82,7 @@ class Workers:
     ) -> list[Outcome]:
         """Return ``work`` of each task, in the order of tasks; ``lost`` of one that ends its process twice.
 
-        With a key of the cache for each task, what is kept is not done again, and what is done is kept, unless it is
-        the reason why there is nothing.
+        With a key of the cache for each task, a kept outcome is used, and a new one is kept unless it is a `Reason`.
 
         Raises
         ------

@@ -15,15 +15,14 @@ DATE_WORDS = ("day-first", "month-first", "evening")  # what a user can say abou
 # Day 0 of spreadsheets; with it their numbers are right from 1 March 1900 on.
 _SERIAL_DAY_0 = datetime(1899, 12, 30, tzinfo=UTC)
 _SERIAL_DAYS = (20_000.0, 80_000.0)  # 1954 to 2119; chosen: wide enough for any log of a focuser
-_JULIAN_DAYS = (2_415_021.0, 2_524_594.0)  # 1900 to 2200; chosen, see above
-# Ranges of the numbers in a column of dates, chosen to be of the years of digital cameras and not to overlap:
-# spreadsheet days, Julian dates, Unix seconds, milliseconds, microseconds (1979 to 2223), then packed dates from 1900
+_JULIAN_DAYS = (2_415_021.0, 2_524_594.0)  # 1900 to 2200; chosen as wide as the years that `times` accepts
+# Ranges of the numbers in a column of dates; chosen: they do not overlap, and contain the years of digital cameras.
+# Spreadsheet days, Julian dates, Unix seconds, milliseconds, microseconds (1979 to 2223), then packed dates from 1900
 # to 2199 as YYYYMMDD, with hours and minutes, with seconds.
 EPOCHS = (_SERIAL_DAYS, _JULIAN_DAYS, (3e8, 8e9), (3e11, 8e12), (3e14, 8e15), (19_000_101.0, 21_991_231.0),
           (190_001_010_000.0, 219_912_312_359.0), (19_000_101_000_000.0, 21_991_231_235_959.0))  # fmt: skip
-# 1970-01-01 as a modified Julian date and as a Julian date, by definition.
-_UNIX_DAY_MJD = 40_587.0
-_UNIX_DAY_JD = 2_440_587.5
+_UNIX_DAY_MJD = 40_587.0  # 1970-01-01 as a modified Julian date, by definition
+_UNIX_DAY_JD = 2_440_587.5  # the same as a Julian date
 # First letters of the months in English, German, French, Spanish and Italian.
 _MONTHS = {
     name: k

@@ -21,13 +21,13 @@ from focuskit.frames.table_roles import Columns, find_columns, find_header
 from focuskit.frames.table_values import split_errors, write_numbers
 from focuskit.frames.table_words import UNITS_OF, has, is_metric, is_unit_line, unit_in_name, unit_of
 
-# A median in this range may be °C or °F. Nights below 10 °F (-12 °C) are rare (common knowledge, no source); above 60
-# it is no temperature of air in °C, see RANGES.
+# A median in this range may be in °C or °F. Medians below 10 °F (-12 °C) are rare (common knowledge, no source); above
+# 60 it is no temperature of air in °C, see RANGES.
 _EITHER_UNIT = (10.0, 60.0)
-# °F are used in North America, where nights from May to September have more than 35 °F (common knowledge, no source).
-_WARM_MONTHS = ("05", "06", "07", "08", "09")
-_COLDEST_THEN = 35.0
-_SAMPLE = 1000  # chosen: times that are looked at for a zone; a table names it in all or none
+# °F is used in North America. Its nights from May to September are warmer than 35 °F (common knowledge, no source), so
+# that a lower median in these months is in °C.
+_WARM_MONTHS, _COLDEST_THEN = ("05", "06", "07", "08", "09"), 35.0
+_SAMPLE = 1000  # times that are looked at for a zone; chosen: a table names it in all or in none
 NAMED = "as its name says"
 _SHOWN = 2  # rows in the account: the first may be a special one
 
