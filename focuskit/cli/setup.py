@@ -14,8 +14,8 @@ from focuskit.core.text import plain_text, plus_minus, write_whole
 from focuskit.frames import RigDraft, RigFile
 from focuskit.night import RunResult, analyse
 
-# A pattern counts as checked where the sizes have their minimum between the positions that it reads: positions in a
-# wrong order may still look like one side of a sweep.
+# A pattern is checked if the sizes have their minimum between the positions that it reads: positions in a wrong order
+# may still look like one side of a sweep.
 _CONTRADICT = frozenset(("flat_curve", "upside_down", "minimum_outside", "no_minimum"))
 _MOST_TRIED = 15  # frames of one sweep that a pattern is tried on: as many as a sweep has
 
@@ -53,7 +53,7 @@ def run_setup(args: argparse.Namespace) -> int:
     drafts = RigDraft.read(args.folders, read_limits(args), progress_on(args, "reading headers:"))
     written = [_write(draft, folder, args) for draft in drafts]
     answer = {"schema": "focuskit.setup/1", "rigs": [_as_dict(one) for one in written]}
-    print_answer(args, answer, "\n".join(line for one in written for line in _as_lines(one, args.to is not None)))
+    print_answer(args, answer, "\n\n".join("\n".join(_as_lines(one, args.to is not None)) for one in written))
     given = ["--rig", str(written[0].path)] if args.to and len(written) == 1 else []
     print_next(args, "the best positions, with what is known now", "analyse", *args.folders, *given)
     return 0
@@ -140,7 +140,7 @@ def _as_lines(one: Written, is_elsewhere: bool) -> list[str]:
     )
     if not is_elsewhere and not (draft.telescope or draft.camera):
         lines.append("  its frames name neither telescope nor camera: give the file with --rig")
-    return [*lines, ""]
+    return lines
 
 
 def _grouped(missing: dict[str, str]) -> list[str]:

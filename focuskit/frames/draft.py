@@ -19,16 +19,16 @@ _PIXELS_UM = (1.0, 30.0)  # of sensors that are sold (common practice, no source
 _FEW = 4  # fewer positions than a sweep has may count by chance
 _CALIBRATION = ("dark", "bias", "flat", "zero")
 
-# What each number is, and what it is worth. The error: nights of 80 stars at f/7 with and without an aperture, quoted
-# 0.37 and 0.55 µm, of 20 stars without either length 1.1 µm (scripts/bench_rigs.py, two runs each).
-_SHAPES = "without it the shapes of the stars must show it, errors are up to twice as large, and `defocus` gives none"
+# What each number is, and what it is worth. The errors: nights of 80 stars at f/7 have errors of 0.37 µm with an
+# aperture and of 0.55 µm without (scripts/bench_rigs.py, two runs each).
+_SHAPES = "without it the fit finds it from the stars, with errors some 1.5 times as large; `defocus` needs it"
 _BLANKS = {
     "focal_length_mm": ("1400", "focal length with all correctors and reducers", _SHAPES),
     "aperture_mm": ("200", "diameter of the aperture", _SHAPES),
     "obstruction": ("0.36", "diameter of the shadow in the middle over the aperture, 0 for a refractor",
-                    "without it the shapes of the stars must show it, and the step size is off by some per cent"),
+                    "without it the fit finds it from the stars, and the step size is off by some per cent"),
     "pixel_um": ("3.76", "pixel of the sensor, before binning",
-                 "without it results are in steps and pixels only, and `defocus` gives none"),
+                 "without it results are in steps and pixels only; `defocus` needs it"),
     "um_per_step": ("4.0", "way of the focal plane for one step of the focuser, in µm",
                     "without it single frames say their defocus in µm only"),
     "travel": ("[0, 20000]", "lowest and highest position of the focuser",

@@ -97,7 +97,7 @@ def test_every_word_of_a_draft_for_people(home, run, capsys):
     assert err == ""
     assert "Heron: 9 frames, camera Simulated camera" in out
     assert "found    pixel_um 3.76" in out
-    assert "missing  focal_length_mm, aperture_mm: without it the shapes of the stars must show it" in out
+    assert "missing  focal_length_mm, aperture_mm: without it the fit finds it from the stars" in out
     assert "from shapes and sizes of the stars" in out
     # What knowing them is worth is measured on these frames.
     (worth,) = [line for line in out.splitlines() if line.startswith("  worth    ")]
