@@ -49,7 +49,9 @@ def run_interval(args: argparse.Namespace) -> int:
         print_answer(args, found.to_json(), interval_as_text(found, quiet=args.quiet, verbose=args.verbose))
     print_written(args, written)
     if args.runs or args.logbook or not args.steps_per_c:
-        print_next(args, "how to make the next focus run in each filter", "plan", *sources.source_words(args))
+        sizes = [("--best-hfd", args.best_hfd), ("--slope", args.slope)]
+        given = [word for option, value in sizes if value for word in (option, f"{value:g}")]
+        print_next(args, "how to make the next focus run in each filter", "plan", *sources.source_words(args), *given)
     return 0
 
 

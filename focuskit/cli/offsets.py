@@ -142,10 +142,10 @@ def _offset_lines(drift: Drift) -> list[str]:
     if len(drift.filters) < 2:
         return []
     digits = drift.decimals
-    rows = [("  filter", drift.unit, "runs", "temperatures", "")]
+    rows = [("  filter", drift.unit, "runs", "temperatures" if drift.range_c else "", "")]
     for i, one in enumerate(drift.filters):
         value = "0" if i == 0 else plus_minus(one.offset_steps, one.err, True)
-        span = f"{one.range_c[0]:.1f} to {one.range_c[1]:.1f} °C" if one.range_c else "-"
+        span = "{:.1f} to {:.1f} °C".format(*one.range_c) if one.range_c else "-" * bool(drift.range_c)
         own = "" if one.steps_per_c is None else f"{one.steps_per_c:+.{digits + 2}f} {drift.unit} per °C"
         rows.append((f"  {one.filter}", value, str(one.runs), span, own))
     when = "temperature" if drift.range_c else "time"
@@ -191,9 +191,8 @@ def _model_lines(drift: Drift) -> list[str]:
         )
         for model in drift.models
     ]
-    return ["Richer models (AICc against the plain one; taken if well below 0)"] * bool(rows) + text_table(
-        rows, right={1}
-    )
+    title = "Richer models (AICc against the plain one; taken if well below 0)"
+    return [title, *text_table(rows, right={1})] if rows else []
 
 
 def _advice_lines(drift: Drift) -> list[str]:

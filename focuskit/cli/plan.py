@@ -43,8 +43,8 @@ def _missing(runs: str, args: argparse.Namespace) -> str:
     """Ask for all that is missing at once, with a line to copy."""
     sizes = f"--best-hfd {args.best_hfd or 5.9:g} --slope {args.slope or 0.114:g}"
     return (
-        f"missing: {runs}; runs without sizes do with --best-hfd PX and --slope PX_PER_STEP, or with a rig file that "
-        "has focal_length_mm, aperture_mm, pixel_um and um_per_step. "
+        f"missing: {runs}; for runs without sizes, give --best-hfd PX and --slope PX_PER_STEP, or a rig file with "
+        "focal_length_mm, aperture_mm, pixel_um and um_per_step. "
         f"For example: focuskit plan --runs {args.runs or 'FILE.csv'} {sizes}"
     )
 

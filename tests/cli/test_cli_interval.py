@@ -295,9 +295,13 @@ def test_runs_without_temperatures_and_no_log_give_the_interval_of_their_motion(
     assert (answer["steps_per_c"], answer["steps_per_c_err"]) == (None, None)
     page = tmp_path / "interval.html"
     assert call(*words, "--report", page) == 0
-    shown = capsys.readouterr().out.split("no_thermometer")[0] + page.read_text(encoding="utf-8").split("<main")[1]
+    out = capsys.readouterr().out
+    shown = out.split("no_thermometer")[0] + page.read_text(encoding="utf-8").split("<main")[1]
     for of_heat in ("°C per hour", "by temperature, when", "By temperature", "temperature (°C)"):
         assert of_heat not in shown
+    # The runs have no sizes: the next command is given those that this one was given.
+    following = shlex.split(out.splitlines()[-1])
+    assert call(*following[following.index("plan") :]) == 0
 
 
 HERON = "focal_length_mm = 1400\naperture_mm = 200\nobstruction = 0.36\npixel_um = 3.76\num_per_step = 4.0\n"
