@@ -329,25 +329,33 @@ def test_a_process_that_the_system_stops_is_said_to_be_that():
     assert "lack of memory; try --workers 1" in reason.text
 
 
-@pytest.mark.parametrize("fault", [FileNotFoundError, MemoryError, "killed"])
-def test_a_frame_lost_while_its_stars_are_stacked_is_said(tmp_path, capsys, monkeypatch, fault):
-    """The sizes are those of all frames, the shapes are fitted without it, and a flag says so."""
-    folder = write_run(tmp_path / "night", take_run(frames=7))
-    read, stack_all = stack_files.read_pixels, stack_files.stack_frames
+def lose(monkeypatch, module, ending, fault):
+    """Lose a frame that ``module`` reads again: gone, out of memory, or killed by the workers that are returned."""
+    read = module.read_pixels
 
-    def lose(path, limits, plane):
-        if not path.endswith("_05.fits"):
-            return read(path, limits, plane)
-        raise fault if fault is MemoryError else FocuskitError(f"{path}: is gone")
+    def read_pixels(path, *rest):
+        if path.endswith(ending) and fault == "gone":
+            raise FocuskitError(f"{path}: is gone")
+        if path.endswith(ending) and fault == "memory":
+            raise MemoryError
+        return read(path, *rest)
 
     class Pool(Workers):
         def map(self, work, tasks, lost, keys):
-            return [lost(task) if task.path.endswith("_05.fits") else work(task) for task in tasks]
+            paths = [(task[0] if isinstance(task, tuple) else task).path for task in tasks]
+            killed = [fault == "killed" and path.endswith(ending) for path in paths]
+            return [lost(task) if gone else work(task) for task, gone in zip(tasks, killed, strict=True)]
 
-    if fault == "killed":
-        monkeypatch.setattr(shapes, "stack_frames", lambda tasks, pool, limits: stack_all(tasks, Pool(), limits))
-    else:
-        monkeypatch.setattr(stack_files, "read_pixels", lose)
+    monkeypatch.setattr(module, "read_pixels", read_pixels)
+    return Pool()
+
+
+@pytest.mark.parametrize("fault", ["gone", "memory", "killed"])
+def test_a_frame_lost_while_its_stars_are_stacked_is_said(tmp_path, capsys, monkeypatch, fault):
+    """The sizes are those of all frames, the shapes are fitted without it, and a flag says so."""
+    folder = write_run(tmp_path / "night", take_run(frames=7))
+    stack_all, workers = stack_files.stack_frames, lose(monkeypatch, stack_files, "_05.fits", fault)
+    monkeypatch.setattr(shapes, "stack_frames", lambda tasks, pool, limits: stack_all(tasks, workers, limits))
     status, answer, _ = analyse(capsys, folder)
     (run,) = answer["runs"]
     assert status == 0 and "shapes_incomplete" in run["flags"]
@@ -358,8 +366,8 @@ def test_a_frame_lost_while_its_stars_are_stacked_is_said(tmp_path, capsys, monk
 @pytest.mark.parametrize(
     ("fault", "code", "text"),
     [
-        (FileNotFoundError, "unreadable", "is gone"),
-        (MemoryError, "memory", "--workers 1"),
+        ("gone", "unreadable", "is gone"),
+        ("memory", "memory", "--workers 1"),
         ("killed", "lost", "stopped by the system"),
     ],
 )
@@ -367,24 +375,13 @@ def test_a_frame_lost_while_faint_stars_are_measured_again_is_named(tmp_path, mo
     """Its point says why it has no size; that its stars do not show would be wrong."""
     faint = take_run(passbands={"L": Passband(transmission=0.004, sky_e_per_s=25.0)})
     folder = write_run(tmp_path / "night", faint)
-    read = measure.read_pixels
-
-    def lose(path, limits, plane):
-        if not path.endswith("_06.fits"):
-            return read(path, limits, plane)
-        raise fault if fault is MemoryError else FocuskitError(f"{path}: is gone")
-
-    class Pool(Workers):
-        def map(self, work, tasks, lost, keys):
-            return [lost(task) if fault == "killed" and k == 5 else work(task) for k, task in enumerate(tasks)]
-
-    monkeypatch.setattr(measure, "read_pixels", lose)
+    workers = lose(monkeypatch, measure, "_06.fits", fault)
     frames = [measure.measure_frame(path) for path in sorted(folder.iterdir())]
-    _, sizes, unread = measure.compare_frames(frames, Pool())
+    _, sizes, unread = measure.compare_frames(frames, workers)
     assert np.isfinite(sizes.hfd_px).tolist() == [k != 5 for k in range(9)]
     assert [why is not None for why in unread] == [k == 5 for k in range(9)]
     assert unread[5].code == code and text in unread[5].text
-    if code == "unreadable":
+    if fault == "gone":
         (run,) = night_of(folder, workers=1).runs
         assert run.fit.why_not_used[5] == unread[5]
 

@@ -30,14 +30,9 @@ import fuzz
 
 
 @pytest.fixture(scope="module")
-def whole_run():
-    """A run whose headers tell all, so that every fit is made."""
+def run():
+    """A run whose headers have all of the optics, so that every fit is made."""
     return take_run()
-
-
-@pytest.fixture(scope="module")
-def run(whole_run):
-    return whole_run
 
 
 @pytest.fixture(scope="module")
@@ -118,9 +113,9 @@ def broken_files(image, facts):
     }
 
 
-def test_every_broken_file_is_named_and_all_else_stays_bit_for_bit(whole_run, tmp_path, capsys):
-    image, facts = whole_run[4]
-    folder = write_run(tmp_path / "night", whole_run)
+def test_every_broken_file_is_named_and_all_else_stays_bit_for_bit(run, tmp_path, capsys):
+    image, facts = run[4]
+    folder = write_run(tmp_path / "night", run)
     _, sound, _ = analyse(capsys, folder)
     assert sound["runs"][0]["fits"]["profile"]
     # The header of the run itself: a file that slipped through would be a point of the curve.
@@ -188,15 +183,16 @@ def test_a_frame_without_stars_is_set_aside_within_its_run(run, sound, tmp_path,
     assert got["best_position_err"] == want["best_position_err"]
 
 
-@pytest.mark.parametrize("share, value", [(0.002, "blank"), (0.01, np.nan), (1 / 7, np.inf), (0.01, 3e38)])
-def test_pixels_without_a_value_do_not_stop_the_night(sound, whole_run, tmp_path, capsys, share, value):
+# ``most`` bounds the error over that of the whole run. With a seventh of the pixels filled from their neighbours the
+# ratio was 1.09 to 1.38 in four draws, with a chi² of 1.13 to 1.44 instead of 0.90: a mean of neighbours is too low at
+# a peak and too high around it. With a hundredth of the pixels or fewer it was 0.96 to 1.01.
+@pytest.mark.parametrize(
+    "share, value, most", [(0.002, "blank", 1.1), (0.01, np.nan, 1.1), (1 / 7, np.inf, 1.5), (0.01, 3e38, 1.1)]
+)
+def test_pixels_without_a_value_do_not_stop_the_night(run, sound, tmp_path, capsys, share, value, most):
     folder = tmp_path / "night"
     folder.mkdir()
-    if share > 0.1:
-        # With the obstruction known, the error of this run grows by 1.24 (six draws of the pixels), not by 1.08.
-        whole_run = [(image, {k: v for k, v in facts.items() if k != "APTAREA"}) for image, facts in whole_run]
-        sound = analyse(capsys, write_run(tmp_path / "sound", whole_run))[1]
-    for number, (image, facts) in enumerate(whole_run, 1):
+    for number, (image, facts) in enumerate(run, 1):
         holes = np.random.default_rng(number).random(image.shape) < share
         if value == "blank":
             pixels, header = np.where(holes, -1, image.astype("i4")), {**facts, "BLANK": -1}
@@ -211,8 +207,7 @@ def test_pixels_without_a_value_do_not_stop_the_night(sound, whole_run, tmp_path
     assert got["verdict"] == "good"
     assert got["method"] == "profile"
     assert abs(got["best_position"] - 10000.0) < 4.0 * got["best_position_err"]
-    # A share of the pixels costs no more of the precision than a share of the light would.
-    assert got["best_position_err"] < 1.2 * sound["runs"][0]["best_position_err"]
+    assert got["best_position_err"] < most * sound["runs"][0]["best_position_err"]
     assert all(point["stars"] == 12 for point in got["points"])
 
 
