@@ -21,19 +21,20 @@ STANDS_OUT = 0.5  # chosen: of its height above what is around; pieces of a halo
 # Peaks nearer than the first are pieces of the star itself, those beyond the second leave its aperture alone (in
 # half-flux diameters; chosen).
 _OWN_PIECES, _REACH = 0.6, 1.8
-OWN_BLOCK = 0.75  # of a block's side: a peak is at the middle of a block, so far from its star at most
+OWN_BLOCK = 0.75  # of a block's side: a peak is placed at the middle of a block, at most so far from its star
 # Drawn round stars of 5 to 25 pixels have ellipticities of up to 0.05, and between 0.05 less and 0.02 more light beyond
 # the aperture than is usual, as a share of that within; pieces of trails as wide as they have 0.24 to 0.33, and 0.14 to
 # 0.20 more. The bounds lie between: a star is long by either, and a neighbour shows from somewhat more than stars vary.
 _LONG, _HARDLY_LONG, _MORE_LIGHT, _SOME_LIGHT = 0.2, 0.1, 0.12, 0.03
 # Chosen: what the optics draw out over the field is no trail; six sigma of it, and 0.04 that the noise may add.
 _ELLIPTICITY_SIGMA, _ELLIPTICITY_ERR = 6.0, 0.04
-# Chosen: no smeared star within a round aperture is ten times as long as wide, cosmic rays are; in an aperture of more
-# pixels noise alone may draw a faint star out so far.
-_NEEDLE, _NEEDLE_PX = 0.9, 7.0
-# In half-flux diameters; chosen. Pieces of a spike or trail have their neighbours within two of them, on its very line;
-# of smeared stars four diameters apart one in 40 has two others within that strip.
-_ROW_REACH, _BESIDE_ROW = 4.0, 0.25
+# Chosen: smeared stars within a round aperture are never ten times as long as wide, cosmic rays may be. In apertures of
+# the second radius and more, noise alone makes faint stars as elongated.
+_RAY, _RAY_PX = 0.9, 7.0
+# In half-flux diameters; chosen. A piece of a spike or trail has neighbours within two of them, exactly in line; of
+# smeared stars four diameters apart one in 40 has two others in that strip.
+_ROW_REACH, _ROW_WIDTH = 4.0, 0.25
+_ITSELF = 0.5  # in half-flux diameters: nearer ones are the star itself or pieces of it; chosen
 # Chosen: a third of the stars or fewer have no neighbour's light, even in a dense field; of the light beyond, 0.3 of
 # what is usual may differ from star to star, as wings do.
 _UNDISTURBED_PERCENT, _WINGS_DIFFER = 30, 0.3
@@ -119,14 +120,13 @@ def sharpest(sizes: np.ndarray, sample: np.ndarray, smallest: float) -> float:
 
 
 def drawn_out(
-    ellipticity: np.ndarray, light_beyond: np.ndarray, snr: np.ndarray, sample: np.ndarray, size: float
+    ellipticity: np.ndarray, light_beyond: np.ndarray, snr: np.ndarray, sample: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
     """Tell what is drawn out far more than the other stars, as trails are, and what has other light beside it.
 
     A round aperture makes a piece of a trail look hardly longer than wide; but its light goes on beyond.
     """
     long = outlying(ellipticity, sample, _ELLIPTICITY_ERR, _ELLIPTICITY_SIGMA) & (ellipticity > _LONG)
-    long |= (ellipticity > _NEEDLE) & (size < _NEEDLE_PX)
     if not sample.any():
         return long, np.zeros(sample.shape, bool)
     usual = float(np.percentile(light_beyond[sample], _UNDISTURBED_PERCENT))
@@ -135,11 +135,16 @@ def drawn_out(
     return long, excess > _SOME_LIGHT + _WINGS_DIFFER * (usual - 1.0)
 
 
-def in_a_row(x: np.ndarray, y: np.ndarray, ellipticity: np.ndarray, angle_deg: np.ndarray, size: float) -> np.ndarray:
-    """Tell what is drawn out along the line on which its neighbours lie, as pieces of spikes and trails are.
+def like_rays(ellipticity: np.ndarray, size: float) -> np.ndarray:
+    """Return which objects are as narrow as cosmic rays, in an aperture with a radius of ``size`` pixels."""
+    return (ellipticity > _RAY) & (size < _RAY_PX)
 
-    They may outnumber the stars, so that their ellipticity is the usual one. Where all stars are smeared few have two
-    others so near in just that direction.
+
+def in_a_row(x: np.ndarray, y: np.ndarray, ellipticity: np.ndarray, angle_deg: np.ndarray, size: float) -> np.ndarray:
+    """Return which objects are elongated along the line of their neighbours, as pieces of spikes and trails are.
+
+    They may outnumber the stars, so that their ellipticity is the usual one. Where all stars are smeared, few have two
+    others so near in exactly that direction.
     """
     cos, sin = np.cos(np.radians(angle_deg)), np.sin(np.radians(angle_deg))
     lined_up = np.zeros(x.size, bool)
@@ -148,8 +153,8 @@ def in_a_row(x: np.ndarray, y: np.ndarray, ellipticity: np.ndarray, angle_deg: n
         near = np.array(tree.query_ball_point((x[k], y[k]), _ROW_REACH * size), int)
         near = near[ellipticity[near] > _HARDLY_LONG]
         dx, dy = x[near] - x[k], y[near] - y[k]
-        along, beside = dx * cos[k] + dy * sin[k], dy * cos[k] - dx * sin[k]
-        lined_up[k] = np.sum((np.abs(along) > 0.5 * size) & (np.abs(beside) < _BESIDE_ROW * size)) >= 2
+        along, across = dx * cos[k] + dy * sin[k], dy * cos[k] - dx * sin[k]
+        lined_up[k] = np.sum((np.abs(along) > _ITSELF * size) & (np.abs(across) < _ROW_WIDTH * size)) >= 2
     return lined_up
 
 

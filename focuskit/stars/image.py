@@ -34,6 +34,7 @@ from focuskit.stars.checks import (
     drawn_out,
     in_a_row,
     least_snr,
+    like_rays,
     outlying,
     sharpest,
     star_shaped,
@@ -75,8 +76,8 @@ _LEAST_APERTURE_PX = 2.0  # chosen: the light in a smaller one depends on the po
 _WELL_SAMPLED_PX = (1.8, 2.2)
 _SMALL_ALIKE = 0.05  # chosen: sizes of cosmic rays scatter by 0.1 and more, those of stars of one shape by their errors
 # Rounding moves the mean of a Gaussian by (1/π) exp(-2π²σ²) steps at most: 0.2 % of one at half a step, 9 at a quarter.
-# Half a step is measured as this, since rounding adds a twelfth of a step squared; any less, where the sky lies between
-# two values, as half a step.
+# Half a step of noise is measured as this, since rounding adds a variance of 1/12 step²; less noise is measured as half
+# a step where the sky is between two values.
 _COARSE = (0.25 + 1.0 / 12.0) ** 0.5
 # Relative error of sizes from coarser values: 33 frames with noise of 0.1 to 0.3 steps were off by that much, rms.
 _COARSE_ERR = 0.2
@@ -89,8 +90,8 @@ _SETTLED = 0.15  # chosen: an aperture so much too large or small changes the si
 # those are wider than the finest box, which would have shown sharper ones. They must be sharper than stars differ over
 # most fields, and not as sharp as cosmic rays: simulated ones, 300 in a frame, had a median of 1.4 to 2.2 px.
 _ENOUGH, _FINE_ENOUGH, _MUCH_SHARPER, _NO_RAY_PX = 20, 3.0, 0.7, 2.4
-# A look at sharper stars ends where they turn out so much larger than at first: it began on pieces of rings, and would
-# come back to the wide stars. Chosen: lower values would end looks whose first idea of stars was only rough.
+# The search for sharper stars ends where they turn out larger than its first size by this factor: it began on pieces of
+# rings, and would come back to the wide stars. Chosen: a lower factor would end searches with a rough first size.
 _LARGER_AFTER_ALL = 1.4
 _UNSEEN_PX = 4.0  # size at which given places are measured where nothing at all is seen; chosen: usual seeing
 # Pixels without a value are filled from their neighbours. Squares of them within stars of 2 to 34 pixels changed the
@@ -206,9 +207,7 @@ def _choose(image: PreparedImage, sizes: list[float], given: np.ndarray | None) 
     return best
 
 
-def _measure_all(
-    image: PreparedImage, size: float, given: np.ndarray | None, sharp: float | None = None
-) -> _Trial:  # fmt: skip
+def _measure_all(image: PreparedImage, size: float, given: np.ndarray | None, sharp: float | None = None) -> _Trial:
     """Measure all stars from a first idea of their size, again where it was far off; see `_measure`."""
     last = _Trial()
     for _ in range(3):
@@ -340,7 +339,8 @@ def _flags(image: PreparedImage, targets: Targets, light: Light) -> np.ndarray:
     flag |= np.where(snr < least_snr(snr[flag == 0]), FLAG_BIT["faint"], 0)
     light_beyond = light.sums.at(STAMP_RADIUS * light.radius) / np.maximum(light.flux, 1e-30)
     flag |= np.where(in_a_row(x, y, light.ellipticity, light.angle_deg, size), FLAG_BIT["elongated"], 0)
-    long, beside = drawn_out(light.ellipticity, light_beyond, snr, flag == 0, size)
+    long, beside = drawn_out(light.ellipticity, light_beyond, snr, flag == 0)
+    long |= like_rays(light.ellipticity, size)
     return flag | np.where(long, FLAG_BIT["elongated"], 0) | np.where(beside, FLAG_BIT["crowded"], 0)
 
 

@@ -29,8 +29,8 @@ _STEP = 0.02  # of positions and widths, for their derivatives by differences
 _ROUNDS = 6  # chosen: places move by less than 0.001 px in the last
 _SHAPE_STARS = 60  # that define the shape, at most; chosen: fainter ones add noise and time
 _SHAPE_SNR = 30.0  # of a star that takes part in the shape; chosen
-# Widths differ so much from star to star before they are seen. Chosen: twice what optics do over a field. A star whose
-# light lies mostly on pixels of other colours hardly shows its own width.
+# Prior of the relative widths. Chosen: twice what optics do over a field. It matters for stars that hardly show a width
+# of their own, since most of their light falls on pixels of other colours.
 _WIDTH_PRIOR_ERR = 0.1
 _MODEL_ERR = 0.02  # of the light in a pixel; chosen: pixels differ by a per cent or so, and stars over the field
 _FACTORS = np.geomspace(0.3, 3.0, 24)  # of the width
@@ -38,8 +38,8 @@ _FACTORS = np.geomspace(0.3, 3.0, 24)  # of the width
 # Chosen between what simulated frames gave: 0.04 or less for nine stars in ten from 1.0 to 2.5 px (GalSim), 0.2 and
 # more for cosmic rays of one to three pixels.
 _CORE_PX, _MISFIT = 2.5, 0.12
-# The same of the middle one of the stars, which shows that all are flat-topped, as donuts of fast lenses are: from
-# here on the shape is off by 2 % and more, and circles by less (GalSim, f/2 and f/1.8, 1.9 px and more).
+# The median misfit from which all stars count as flat-topped, as donuts of fast lenses are: above it the sizes by the
+# shape are off by 2 % and more, those by circles by less (GalSim, f/2 and f/1.8, 1.9 px and more).
 _FLAT_TOPPED = 0.05
 _STEP_PX, _REACH_PX = 0.05, 9.0  # grid on which the light within circles is summed: finer changes it by 0.1 %
 
@@ -66,7 +66,7 @@ def fit_small_stars(
     sample: np.ndarray,
     counted: np.ndarray | None = None,
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray] | None:
-    """Fit one shape to all stars, and the width of each relative to it; None where no sum of Gaussians is like them.
+    """Fit one shape to all stars, and the width of each relative to it; None where no sum of Gaussians fits them.
 
     Parameters
     ----------
@@ -86,7 +86,7 @@ def fit_small_stars(
     shares : ndarray, shape (k,)
         Shares of the Gaussians of the shape.
     factor, error : ndarray, shape (n,)
-        Width relative to the shape, and its standard deviation; NaN for what has another shape, as cosmic rays.
+        Width relative to the shape, and its standard deviation; NaN for another shape, such as a cosmic ray.
     flux : ndarray, shape (n,)
         The light of the shape.
     """
@@ -104,32 +104,54 @@ def fit_small_stars(
         columns = np.moveaxis(design, 1, -1).reshape(-1, _WIDTHS_PX.size)
         shares, _ = nnls(columns, (stamps / sigma)[sample].ravel())
         flux, shares = flux * shares.sum(), shares / max(shares.sum(), 1e-30)
-        # One Gauss-Newton step for each star.
-        model = np.tensordot(_parts(place, half), shares, (1, 0))
-        steps = []
-        for k in range(3):
-            moved = place.copy()
-            moved[k] += _STEP
-            steps.append((np.tensordot(_parts(moved, half), shares, (1, 0)) - model) / _STEP * flux[:, None, None])
-        slopes = np.stack([*steps, model], axis=1) / sigma[:, None]
-        matrix = np.einsum("naij,nbij->nab", slopes, slopes, optimize=True)
-        matrix += 1e-9 * np.trace(matrix, axis1=1, axis2=2)[:, None, None] * np.eye(4)
-        matrix[:, 2, 2] += _WIDTH_PRIOR_ERR**-2
-        gradient = np.einsum("naij,nij->na", slopes, (stamps - flux[:, None, None] * model) / sigma, optimize=True)
-        gradient[:, 2] -= (place[2] - 1.0) / _WIDTH_PRIOR_ERR**2
-        moves = np.linalg.solve(matrix, gradient[:, :, None])[:, :, 0]
+        model, moves, error = _newton_step(stamps, sigma, place, flux, shares)
         place[:2] += np.clip(moves[:, :2].T, -0.3, 0.3)
         place[2] = np.clip(place[2] + np.clip(moves[:, 2], -0.3, 0.3), _FACTORS[0], _FACTORS[-1])
         place[2] /= np.median(place[2, sample])
         flux = np.maximum(flux + moves[:, 3], 0.1 * flux)
-        error = np.sqrt(np.linalg.inv(matrix)[:, 2, 2])
-    core = counted & (np.hypot(*np.mgrid[-half : half + 1, -half : half + 1]) < _CORE_PX)
-    off = stamps - flux[:, None, None] * model
-    left, light = (np.sum(core * part**2, axis=(1, 2)) for part in (off, stamps))
-    misfit = np.sqrt(np.maximum(left - core.sum(axis=(1, 2)) * noise**2, 0.0) / light)
+    misfit = _misfit(stamps, flux[:, None, None] * model, counted, noise)
     if np.median(misfit[sample]) > _FLAT_TOPPED:
         return None
     return shares, place[2], np.where(misfit < _MISFIT, error, np.nan), flux
+
+
+def _newton_step(
+    stamps: np.ndarray, sigma: np.ndarray, place: np.ndarray, flux: np.ndarray, shares: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Make one Gauss-Newton step for each star.
+
+    Returns
+    -------
+    model : ndarray, shape (n, s, s)
+        Each star with a flux of 1, before the step.
+    moves : ndarray, shape (n, 4)
+        Steps of x, y, width and flux.
+    error : ndarray, shape (n,)
+        Standard deviation of the width.
+    """
+    half = stamps.shape[1] // 2
+    model = np.tensordot(_parts(place, half), shares, (1, 0))
+    steps = []
+    for k in range(3):
+        moved = place.copy()
+        moved[k] += _STEP
+        steps.append((np.tensordot(_parts(moved, half), shares, (1, 0)) - model) / _STEP * flux[:, None, None])
+    slopes = np.stack([*steps, model], axis=1) / sigma[:, None]
+    matrix = np.einsum("naij,nbij->nab", slopes, slopes, optimize=True)
+    matrix += 1e-9 * np.trace(matrix, axis1=1, axis2=2)[:, None, None] * np.eye(4)
+    matrix[:, 2, 2] += _WIDTH_PRIOR_ERR**-2
+    gradient = np.einsum("naij,nij->na", slopes, (stamps - flux[:, None, None] * model) / sigma, optimize=True)
+    gradient[:, 2] -= (place[2] - 1.0) / _WIDTH_PRIOR_ERR**2
+    moves = np.linalg.solve(matrix, gradient[:, :, None])[:, :, 0]
+    return model, moves, np.sqrt(np.linalg.inv(matrix)[:, 2, 2])
+
+
+def _misfit(stamps: np.ndarray, fitted: np.ndarray, counted: np.ndarray, noise: float) -> np.ndarray:
+    """Return what the fit leaves of the light in the core of each star beyond noise, see `_MISFIT`."""
+    half = stamps.shape[1] // 2
+    core = counted & (np.hypot(*np.mgrid[-half : half + 1, -half : half + 1]) < _CORE_PX)
+    left, light = (np.sum(core * part**2, axis=(1, 2)) for part in (stamps - fitted, stamps))
+    return np.sqrt(np.maximum(left - core.sum(axis=(1, 2)) * noise**2, 0.0) / light)
 
 
 def sizes_of(shares: np.ndarray, total: float) -> tuple[np.ndarray, np.ndarray]:
@@ -184,7 +206,7 @@ def small_sizes(
         return sizes
     shares, factor, error, flux = found
     # Light beyond the widest Gaussian adds to the total flux, and cannot reduce it. On pixels of one colour the flux
-    # within circles says nothing of that: it depends on the place of a star between them.
+    # within circles does not show it: that flux depends on the position of a star between them.
     beyond = 1.0 if image.pixels.sites else max(1.0, float(np.median(total[sample] / flux[sample])))
     hfd, fwhm = sizes_of(shares, beyond)
     slope = np.interp(factor, _FACTORS, np.gradient(hfd, _FACTORS))

@@ -235,13 +235,13 @@ def test_trails_are_long_or_go_on_beyond_the_aperture():
     beyond[3] = 1.10 + 0.055  # less than the 0.03 + 0.3 · 0.10 that count
     beyond[4] = 1.10 + 0.065
     ellipticity[5], beyond[5] = 0.12, 1.10 + 0.115
-    long, beside = drawn_out(ellipticity, beyond, snr, sample, size=5.0)
+    long, beside = drawn_out(ellipticity, beyond, snr, sample)
     assert np.flatnonzero(long).tolist() == [0, 1]
     assert np.flatnonzero(beside).tolist() == [1, 2, 4, 5]
     # Noise in the light beyond: 3.5 of it are no excess.
-    long, beside = drawn_out(ellipticity, beyond, np.full(n, 35.0), sample, size=5.0)
+    long, beside = drawn_out(ellipticity, beyond, np.full(n, 35.0), sample)
     assert np.flatnonzero(beside).tolist() == []
-    nobody = drawn_out(ellipticity, beyond, snr, ~sample, size=5.0)
+    nobody = drawn_out(ellipticity, beyond, snr, ~sample)
     assert not nobody[0].any()
     assert not nobody[1].any()
 
