@@ -2,8 +2,8 @@
 
 Ordinary frames of a run are shifted by a few pixels, and a vote of all pairs of stars finds that at once. Where it does
 not hold for most stars, larger shifts are tried, half a turn (a mount that crosses the meridian), and the triangles of
-the brightest stars (Groth 1986, AJ 91, 1244), whose sides do not change. Any match has to bring more stars
-together than chance does.
+the brightest stars (Groth 1986, AJ 91, 1244), whose sides do not change. Any match has to bring more stars together
+than chance does.
 """
 
 from __future__ import annotations
@@ -118,7 +118,7 @@ class _Field:
         return self.home.size * self.here.size * min(math.pi * reach**2 / self.area, 1.0)
 
     def shared(self, placement: Placement) -> int:
-        """Return how many stars, of the frame that shows fewer, are within the field of the other."""
+        """Return how many stars of the frame that shows fewer are within the field of the other."""
         low, high = plane(self.here).min(axis=0) - AGREE_PX, plane(self.here).max(axis=0) + AGREE_PX
         there = plane(placement.there(self.home))
         first = int(np.sum(((there >= low) & (there <= high)).all(axis=1)))
@@ -236,5 +236,5 @@ def _winding(corners: np.ndarray) -> np.ndarray:
 
 
 def plane(places: np.ndarray) -> np.ndarray:
-    """Return places x + iy as x and y along a last axis."""
+    """Return places x + iy as x and y, along an additional last axis."""
     return np.stack([places.real, places.imag], axis=-1)

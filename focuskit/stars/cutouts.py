@@ -155,7 +155,7 @@ def star_stamps(
         stamps = cut_stamps(image.blocks.level, column, row, half)
         stamps -= (sky * bins**2).astype(np.float32)[:, None, None]
         return stamps, (column + 0.5) * bins - 0.5, (row + 0.5) * bins - 0.5
-    # A centroid may have been drawn towards the edge: its stamp ends there, off the middle.
+    # A centroid may be near the edge: its stamp ends there, and the star is off the middle of it.
     most = half * bins + bins // 2
     row, column = (
         np.clip(np.rint(place).astype(int), most, length - 1 - most)
@@ -164,13 +164,14 @@ def star_stamps(
     size = 2 * half + 1
     stamps = np.empty((x.size, size, size), np.float32)
     sky = image.blocks.sky.at(column, row) + sky
+    excess = image.blocks.neighbour_excess if image.undersampled else None
     for first in range(0, x.size, _AT_A_TIME):
         part = slice(first, first + _AT_A_TIME)
         raw = cut_stamps(image.pixels.raw, column[part], row[part], most)
         if image.pixels.scale != 1.0:
             raw *= np.float32(image.pixels.scale)
         raw += (image.pixels.zero - sky[part]).astype(np.float32)[:, None, None]
-        _clean(raw, image.pixel_noise, image.pixels.share, image.blocks.sky_beside if image.undersampled else None)
+        _clean(raw, image.pixel_noise, image.pixels.share, excess)
         if image.pixels.sites:
             raw *= _counted(image, column[part], row[part], most)
         stamps[part] = _sum_squares(raw[:, : size * bins, : size * bins], bins)
@@ -216,23 +217,24 @@ def _sum_squares(stamps: np.ndarray, side: int) -> np.ndarray:
     return sums
 
 
-def _clean(stamps: np.ndarray, noise: float, share: int, sky_beside: float | None) -> None:
+def _clean(stamps: np.ndarray, noise: float, share: int, neighbour_excess: float | None) -> None:
     """Replace, in place, pixels that stand out of their neighbours as no star of this size can.
 
-    With a matrix of colours the nearest of the same colour count: green ones lie on the diagonals. Where stars are
-    undersampled, pixels with some light right beside them stay, of whatever colour; ``sky_beside`` is the sky of those.
+    With a matrix of colours the nearest of the same colour count: green ones are on the diagonals. Where stars are
+    undersampled, pixels stay that have some light in their nearest neighbours, whatever their colour;
+    ``neighbour_excess`` is that of `BlockImage`, None where stars are not undersampled.
     """
     inner = stamps[:, 1:-1, 1:-1]
     around = _mean_of_four(stamps, diagonal=share > 1)
     hot = inner - around > np.float32(8.0 * noise) + _HOTTEST[share] * np.maximum(around, 0.0)
-    if sky_beside is not None:
-        beside = around if share == 1 else _mean_of_four(stamps, diagonal=False) - np.float32(sky_beside)
-        hot &= beside < LEAST_BESIDE * inner + np.float32(noise)
+    if neighbour_excess is not None:
+        light = around if share == 1 else _mean_of_four(stamps, diagonal=False) - np.float32(neighbour_excess)
+        hot &= light < LEAST_BESIDE * inner + np.float32(noise)
     inner[hot] = around[hot]
 
 
 def _mean_of_four(stamps: np.ndarray, diagonal: bool) -> np.ndarray:
-    """Return the mean of the neighbours of all pixels but the outermost: those in line, or on the diagonals."""
+    """Return the mean of four neighbours of all pixels but the outermost: the nearest, or those on the diagonals."""
     near = ((-1, -1), (1, 1), (-1, 1), (1, -1)) if diagonal else ((-1, 0), (1, 0), (0, -1), (0, 1))
     rows, columns = stamps.shape[1:]
     first, second, third, last = (

@@ -72,8 +72,8 @@ class BlockImage:
         square root of `Pixels.share` times as much.
     lines : ndarray of bool, shape (rows, columns), or None
         Blocks on straight lines and steps of the sensor, which are filled from beside them.
-    sky_beside : float
-        By how much the sky of a pixel's four neighbours in line is brighter than its own: of other colours in a matrix.
+    neighbour_excess : float
+        By how much the sky is brighter in the four nearest neighbours of a pixel: with a matrix, of other colours.
     """
 
     level: np.ndarray
@@ -81,7 +81,7 @@ class BlockImage:
     sky: SkyMap
     noise: float
     lines: np.ndarray | None = None
-    sky_beside: float = 0.0
+    neighbour_excess: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -115,17 +115,17 @@ def sum_blocks(pixels: Pixels, undersampled: bool = False) -> BlockImage:
     With a matrix of colours only the pixels that count are summed, and stand for all of the block: any square of 2×2
     pixels has the same number of them, and the green ones make its centroid the middle. Every pixel must have a
     value, see `Pixels.filled`.
-    Where stars are ``undersampled``, only pixels with next to no light in their neighbours are hot.
+    Where stars are ``undersampled``, only pixels with almost no light in their neighbours are hot.
     """
     side = max(block_side(pixels.raw.shape), 2 if pixels.sites else 1)
-    sky_beside = 0.0
+    neighbour_excess = 0.0
     if side == 1:
         sums, hot = _single_pixels(pixels, undersampled)
     else:
         sums, difference = _summed(pixels, side)
         hot = hot_blocks(sums, difference, matrix=bool(pixels.sites))
         if undersampled:
-            alone, sky_beside = brightest_alone(pixels, hot, sums.shape[1], side)
+            alone, neighbour_excess = brightest_alone(pixels, hot, sums.shape[1], side)
             hot = hot[alone]
     replace_by_neighbours(sums, hot)
     mesh = _sky_mesh(sums, side)
@@ -133,7 +133,7 @@ def sum_blocks(pixels: Pixels, undersampled: bool = False) -> BlockImage:
     noise = robust_sigma(sums)[1]
     lines = remove_lines(sums, noise)
     sky = SkyMap(mesh / side**2, sums.shape, side)
-    return BlockImage(sums, side, sky, noise / side, lines, sky_beside * pixels.scale)
+    return BlockImage(sums, side, sky, noise / side, lines, neighbour_excess * pixels.scale)
 
 
 def _single_pixels(pixels: Pixels, undersampled: bool) -> tuple[np.ndarray, np.ndarray]:

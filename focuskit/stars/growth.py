@@ -22,11 +22,11 @@ if TYPE_CHECKING:
 _EDGES = np.array([1.0, 1.3, 1.5, 1.75, 2.0, 2.4, 2.9, 3.45, 4.3, 5.45])
 REACH_SHARP, REACH_WIDE = 5.45, 3.45
 _BRIGHT = 40  # stars that make the growth curve at the most; chosen: the fainter half adds noise and time
-# Width of the prior about the growth of a star in the seeing. Chosen, not fitted: growth goes from 1.00 for donuts to
-# 1.25 for the widest wings. The prior counts for as much as the stars where those leave 20 % open, as in a nebula, and
-# for next to nothing where they agree.
+# Width of the prior on the growth of a star in the seeing. Chosen, not fitted: growth goes from 1.00 for donuts to 1.25
+# for the widest wings. The prior has the weight of the stars where those leave 20 % open, as in a nebula, and almost
+# none where they agree.
 _USUAL_ERR = 0.2
-_LEAST_STARS = 3  # for a growth with an error from their scatter; chosen: two show next to nothing of it
+_LEAST_STARS = 3  # for an error of the growth from their scatter; chosen: two hardly show it
 # A Moffat profile of exponent 2, with wings as wide as those of any star, has a fifth of its light beyond one half-flux
 # diameter from its centre (from its integral): 1 / (1 - 1/5).
 MOST_GROWTH = 1.25
@@ -76,8 +76,8 @@ def fit_growth(sums: RadialSums, flux: np.ndarray, noise: float, radius: float) 
     if count < _LEAST_STARS:
         return growth, pedestal / radius**2, CROWDED_GROWTH_ERR
     differ = count / (count - 1) * float(np.sum((parts @ response) ** 2))
-    # Few stars may agree by chance, above all where one outweighs the others; the noise of the pixels, and that of the
-    # ring which the sky was taken from, is there all the same.
+    # Few stars may agree by chance, above all where one outweighs the others. The error is at least that from the noise
+    # of the pixels and of the ring that the sky was taken from.
     area, ring = math.pi * np.diff(edges**2), math.pi * (RING_RADII[1] ** 2 - RING_RADII[0] ** 2)
     by_noise = noise_error**2 * float(response**2 @ area + (response @ area) ** 2 / ring)
     variance = max(differ, by_noise)

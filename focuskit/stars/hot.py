@@ -46,7 +46,7 @@ def hot_blocks(sums: np.ndarray, difference: np.ndarray, matrix: bool) -> np.nda
     """Return the flat indices of the blocks in which one pixel outweighs the rest.
 
     A hot pixel lies in an even or an odd column, so that the two sums differ by all of it; a
-    star spreads over both, and with a ``matrix`` of colours hardly so.
+    star spreads over both, much less evenly with a ``matrix`` of colours.
     """
     share = _HOT_MATRIX if matrix else _HOT
     sky = robust_sigma(sums)[0]
@@ -57,9 +57,9 @@ def hot_blocks(sums: np.ndarray, difference: np.ndarray, matrix: bool) -> np.nda
 
 
 def brightest_alone(pixels: Pixels, blocks: np.ndarray, columns: int, side: int) -> tuple[np.ndarray, float]:
-    """Return which blocks, given by flat indices, have next to no light around their brightest pixel that counts.
+    """Return which blocks, given by flat indices, have almost no light around their brightest pixel that counts.
 
-    Also return by how much the sky around such pixels is brighter than theirs, in stored numbers.
+    Also return by how much the sky is brighter in the four nearest neighbours of such pixels, in stored numbers.
     """
     row, column = (side * place for place in np.divmod(blocks, columns))
     down, across = np.divmod(np.arange(side**2), side)
@@ -69,16 +69,16 @@ def brightest_alone(pixels: Pixels, blocks: np.ndarray, columns: int, side: int)
     row, column = row + down[counts][brightest], column + across[counts][brightest]
     planes = [pixels.raw[r::2, c::2] for r, c in pixels.sites] if pixels.sites else [pixels.raw]
     sky, noise = np.mean([robust_sigma(plane) for plane in planes], axis=0)
-    sky_beside = sky
+    neighbour_sky = sky
     if pixels.sites:
-        sky_beside = np.mean([robust_sigma(pixels.raw[r::2, c::2])[0] for r, c in pixels.not_counted])
+        neighbour_sky = np.mean([robust_sigma(pixels.raw[r::2, c::2])[0] for r, c in pixels.not_counted])
     last_row, last_column = (n - 1 for n in pixels.raw.shape)
-    beside = [
+    neighbours = [
         pixels.raw[np.clip(row + dy, 0, last_row), np.clip(column + dx, 0, last_column)].astype(float)
         for dy, dx in ((-1, 0), (1, 0), (0, -1), (0, 1))
     ]
-    light = np.mean(beside, axis=0) - sky_beside
-    return light < LEAST_BESIDE * (part.max(axis=1) - sky) + noise, float(sky_beside - sky)
+    light = np.mean(neighbours, axis=0) - neighbour_sky
+    return light < LEAST_BESIDE * (part.max(axis=1) - sky) + noise, float(neighbour_sky - sky)
 
 
 def replace_by_neighbours(image: np.ndarray, bad: np.ndarray) -> None:

@@ -136,8 +136,7 @@ def measure_frames(
         In the order of ``files``, whatever the order of completion.
     not_used : list of (name, Reason)
     """
-    # Of all that a rig file says of a frame, its stars depend on three things: with others they need not be measured
-    # again.
+    # Of a rig file the stars depend only on these three values: where others change they are not measured again.
     infos = [found.info(rig_file, limits) if pool.cache.keeps else None for found in files]
     keys = [
         pool.cache.key("stars", [info.path], info.bayer, info.saturation_adu, info.gain, limits) if info else None
