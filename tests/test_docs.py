@@ -214,10 +214,12 @@ def documented_fields():
     """Return the documented fields by schema."""
     text = (DOCS / "json.md").read_text(encoding="utf-8")
     parts = re.split(r"^## (focuskit\.\w+/\d)$", text, flags=re.MULTILINE)[1:]
-    return {
-        schema: set(re.findall(r"^\| `([^`]+)` \|", part, re.MULTILINE))
+    found = {
+        schema: re.findall(r"^\| `([^`]+)` \|", part, re.MULTILINE)
         for schema, part in zip(parts[::2], parts[1::2], strict=True)
     }
+    assert all(len(names) == len(set(names)) for names in found.values()), "a field is documented twice"
+    return {schema: set(names) for schema, names in found.items()}
 
 
 def test_every_field_of_the_json_is_documented(night, monkeypatch, tmp_path):
