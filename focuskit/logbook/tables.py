@@ -188,7 +188,7 @@ def write_ecsv(path: str | Path, runs: Sequence[LoggedRun]) -> None:
     """Write runs as ECSV (an astropy table with units); unknown values are masked, formulas marked as in CSV."""
     from astropy.table import MaskedColumn, Table
 
-    table = Table(meta={"time": "UTC", "position": "steps of the focuser"})
+    table = Table(meta={"time": "UTC", "position": "in the unit of the focuser"})
     for name in COLUMNS:
         values = [getattr(run, name) for run in runs]
         if name == "time":

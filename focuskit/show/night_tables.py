@@ -13,8 +13,8 @@ from focuskit.night import Night
 if TYPE_CHECKING:
     from astropy.table import QTable
 
-# Column, unit as astropy writes it, what it is. Steps of a focuser are no unit that others know: such
-# columns have none, and say so.
+# Column, unit as astropy writes it, what it is. Positions have no unit: those of most focusers are in steps, which
+# astropy does not know.
 _RUN_COLUMNS = (
     ("start", None, "start of the first exposure, UTC"),
     ("end", None, "end of the last exposure, UTC"),
@@ -23,22 +23,22 @@ _RUN_COLUMNS = (
     ("exposure_s", "s", "median exposure"),
     ("temperature_c", "deg_C", "median temperature of the frames"),
     ("verdict", None, "good, usable or failed"),
-    ("best_position", None, "focuser steps; position of the least half-flux diameter"),
-    ("best_position_err", None, "focuser steps; one standard deviation"),
-    ("look_near", None, "focuser steps; where to centre the next sweep of a failed run"),
+    ("best_position", None, "position of the smallest half-flux diameter"),
+    ("best_position_err", None, "one standard deviation of the best position"),
+    ("look_near", None, "where to centre the next sweep of a failed run"),
     ("method", None, "which estimate the best position is"),
     ("hfd_best_px", "pix", "least half-flux diameter"),
     ("hfd_best_arcsec", "arcsec", "least half-flux diameter"),
     ("fwhm_best_px", "pix", "least full width at half maximum"),
-    ("hfd_slope_px_per_step", "pix", "growth of the half-flux diameter per focuser step, in the far wings"),
-    ("tolerance_steps", None, "focuser steps; move from the best position that costs 5 % in size"),
-    ("critical_focus_zone_steps", None, "focuser steps; half width of the critical focus zone, 2 λ N²"),
-    ("um_per_step", "um", "way of the focal plane per focuser step, from the slope of the wings"),
+    ("hfd_slope_px_per_step", "pix", "growth of the half-flux diameter in the far wings, per unit of position"),
+    ("tolerance_steps", None, "move from the best position that costs 5 % in size"),
+    ("critical_focus_zone_steps", None, "half width of the critical focus zone, 2 λ N²"),
+    ("um_per_step", "um", "motion of the focal plane per unit of position, from the slope of the wings"),
 )
 _POINT_COLUMNS = (
     ("file", None, "path below the folder"),
     ("time", None, "start of the exposure, UTC"),
-    ("position", None, "focuser steps"),
+    ("position", None, "position of the focuser"),
     ("hfd_px", "pix", "half-flux diameter, on the stars that the run's frames share"),
     ("hfd_err_px", "pix", "one standard deviation, without the seeing's changes"),
     ("fwhm_px", "pix", "full width at half maximum"),
