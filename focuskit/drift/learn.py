@@ -21,9 +21,7 @@ from threadpoolctl import threadpool_limits
 from focuskit.core.flags import check
 from focuskit.core.logged import LoggedRun
 from focuskit.core.optics import unit_of_positions
-from focuskit.core.reasons import Reason
 from focuskit.core.statistics import median_of
-from focuskit.core.text import two_digits
 from focuskit.drift.advice import advise
 from focuskit.drift.by_time import fit_by_time
 from focuskit.drift.checks import FEWEST_SHIFTS, flag_season, flag_slopes
@@ -33,7 +31,7 @@ from focuskit.drift.models import MARGIN, Weighed, weigh_models
 from focuskit.drift.others import compare_sensors, find_followed
 from focuskit.drift.outliers import SoundRuns, find_sound
 from focuskit.drift.rebuilds import STEP_WIDTH, Stretches, find_rebuilds, toll_of
-from focuskit.drift.result import Drift, FilterOffset, Rebuild, SetAside, likely_tolerance
+from focuskit.drift.result import Drift, FilterOffset, Rebuild, SetAside, likely_tolerance, outlier
 from focuskit.drift.scatter import AveragedFit, average_shifts, highest, likely_walk, run_variance
 from focuskit.drift.season import Season, Terms, between_nights, columns_of, rounding_c
 from focuskit.frames import RigFile, TemperatureLog
@@ -212,9 +210,7 @@ class _Solved:
     def outlier(self, run: LoggedRun, place: int) -> SetAside:
         """Say how far a run, the one at ``place``, is off the fit."""
         off = float(self.runs.fit.residuals[place])
-        err = math.sqrt(self.season.variance[place] + self.extra)
-        moved = ("+" if off >= 0.0 else "-") + two_digits(abs(off))
-        return SetAside(run, Reason("outlier", f"wild: {moved} steps off, {abs(off) / err:.0f} standard errors"))
+        return outlier(run, off, self.season.variance[place] + self.extra)
 
 
 def _rebuilds_and_terms(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, field, fields
 from datetime import datetime
@@ -32,6 +33,8 @@ MODEL_WORDS = {
     "slip": "slip with every run",
     "night_shifts": "shifts from night to night",
 }
+# A tolerance in scatters of a run, where the runs have none (chosen: runs of a night reach a sixth of it).
+TOLERANCE_SCATTERS = 6.0
 
 
 @dataclass(frozen=True)
@@ -114,10 +117,17 @@ class ByTime:
         return {one.name: getattr(self, one.name) for one in fields(self) if one.compare}
 
 
+def outlier(run: LoggedRun, off: float, variance: float) -> SetAside:
+    """Set a run aside for being ``off`` steps off the fit."""
+    moved = ("+" if off >= 0.0 else "-") + two_digits(abs(off))
+    reason = f"wild: {moved} steps off, {abs(off) / math.sqrt(variance):.0f} standard errors"
+    return SetAside(run, Reason("outlier", reason))
+
+
 def likely_tolerance(runs: Sequence[LoggedRun], known: float | None, scatter_steps: float | None) -> float | None:
-    """Return the tolerance; where it is not known, six scatters or errors of a run stand in, whichever is more."""
+    """Return the tolerance; where it is not known, by the scatter or the error of a run, whichever is larger."""
     err = median_of(run.position_err for run in runs)
-    return known or 6.0 * max(scatter_steps or 0.0, err or 0.0) or None
+    return known or TOLERANCE_SCATTERS * max(scatter_steps or 0.0, err or 0.0) or None
 
 
 @dataclass(frozen=True, repr=False)

@@ -43,7 +43,7 @@ NO_WALK = 0.9
 # What a walk must gain in -2 log likelihood where one size of it is taken: as `MARGIN` of the models.
 WALK_SHOWS = 10.0
 # Ratios of less weight than this part of the highest add nothing to the average.
-_NEGLIGIBLE = 1e-4
+NEGLIGIBLE = 1e-4
 # About twice the log of it: where -2 log likelihood has grown by so much, no larger walk is tried.
 _FALLEN = 20.0
 # With less of its variance true, a temperature is not corrected further (chosen: beyond it the error of the
@@ -361,13 +361,13 @@ def _average(season: Season, columns: Array, variance: Array, floor: float, nois
     walks = np.append(0.0, _WALKS)
     table, log_weight = weigh(SHIFT_RATIOS, walks)
     likely = np.exp(log_weight - log_weight.max()).sum(axis=0)
-    bearing = np.flatnonzero(likely[1:] > _NEGLIGIBLE * likely.max())
+    bearing = np.flatnonzero(likely[1:] > NEGLIGIBLE * likely.max())
     if 0 < len(bearing) < len(_RATIOS) // 2:
         low, high = _RATIOS[max(bearing[0] - 1, 0)], _RATIOS[min(bearing[-1] + 1, len(_RATIOS) - 1)]
         table, log_weight = weigh(np.append(0.0, np.geomspace(low, high, len(_RATIOS))), walks)
     weight = np.exp(log_weight - log_weight.max())
     log_evidence = float(log_weight.max() + np.log(weight.sum()))
-    kept = np.argwhere(weight > _NEGLIGIBLE)
+    kept = np.argwhere(weight > NEGLIGIBLE)
     trials = [table[i][j] for i, j in kept.tolist()]
     weight = weight[tuple(kept.T)]
     free = len(variance) - trials[0].rank
