@@ -20,7 +20,7 @@ class FocuskitError(Exception):
 
 
 def is_by_system(problem: BaseException | None) -> bool:
-    """Whether the system stopped the work, which may go well the next time: not what is in a file."""
+    """Whether the operating system caused the problem, not the content of a file: it may work the next time."""
     return isinstance(problem, MemoryError) or (isinstance(problem, OSError) and problem.errno is not None)
 
 

@@ -49,7 +49,7 @@ class LoggedRun:
     star_snr : float or None
         S/N of the 20th brightest star in the frame with the smallest stars.
     other_temperature_c : float or None
-        Temperature that another sensor shows: of the air, where ``temperature_c`` is that of the tube.
+        Temperature of another sensor, such as the air where ``temperature_c`` is that of the tube.
     altitude_deg : float or None
         Of the telescope above the horizon.
     pier_side : str or None

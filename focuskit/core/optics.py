@@ -92,7 +92,7 @@ class Rig:
 
 
 def with_f_ratio(rig: Rig, f_ratio: float) -> Rig:
-    """Return a rig with a focal ratio that was not known, and with the length that follows from it."""
+    """Return a rig with a focal ratio that it did not have, and with the length that follows from it."""
     if rig.focal_length_mm:
         return replace(rig, aperture_mm=rig.focal_length_mm / f_ratio)
     if rig.aperture_mm:
@@ -171,7 +171,7 @@ def decimals_of(tolerance_steps: float | None) -> int:
 
 
 def unit_of_positions(said: str | None, tolerance_steps: float | None) -> str:
-    """Return what positions are in, a key of `UNIT_WORDS`: what is said, else by the tolerance, as `decimals_of`."""
+    """Return what positions are in, a key of `UNIT_WORDS`: as given, else judged by the tolerance, as `decimals_of`."""
     return said or ("mm" if decimals_of(tolerance_steps) else "step")
 
 

@@ -32,7 +32,7 @@ RANGES: dict[str, Range] = {
     "wavelength_nm": Range(100.0, 30000.0, "nm", "from the far ultraviolet to the thermal infrared"),
     # A focus run as it is logged.
     "temperature_c": Range(-90.0, 60.0, "°C", "the air has had -89.2 to 56.7 °C (WMO, 1983 and 1913)"),
-    "other_temperature_c": Range(-90.0, 60.0, "°C", "as the other"),
+    "other_temperature_c": Range(-90.0, 60.0, "°C", "as temperature_c"),
     "altitude_deg": Range(-90.0, 90.0, "°", "from the nadir to the zenith"),
     "position": Range(-1e9, 1e9, "steps", _STEPS),
     "position_err": Range(1e-9, 1e9, "steps", _STEPS),

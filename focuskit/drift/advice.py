@@ -30,7 +30,7 @@ def advise(drift: Drift) -> tuple[Advice, ...]:
     scatter = _scatter(drift)
     wide = np.append(np.full(place, OFFSET_PRIOR * scatter), DRIFT_PRIOR * scatter)
     covariance = _with_prior(drift, wide)
-    # As wide as the errors that the answer quotes: the average over models has larger ones than its likeliest fit.
+    # Scaled to the errors that the answer quotes: those of the average over models exceed those of its likeliest fit.
     quoted = [one.err for one in drift.filters[1:]] + [drift.steps_per_c_err]
     likely = np.sqrt(np.diag(covariance))
     grow = np.array([err / own if err else 1.0 for err, own in zip(quoted, likely, strict=True)])

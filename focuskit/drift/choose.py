@@ -18,7 +18,8 @@ from focuskit.drift.linear import Array
 from focuskit.drift.result import SetAside
 from focuskit.drift.season import Season, near_log
 
-# With fewer of the runs the drift with temperature hardly shows, and offsets come from runs close in time (chosen).
+# If a smaller part of the runs has a temperature, it is not used: the drift hardly shows, and most runs would be lost
+# (chosen).
 _WITH_TEMPERATURE = 1.0 / 3.0
 # Luminance is the reference where it has as many: fewer could be outliers together (chosen).
 _ENOUGH = 3
@@ -34,7 +35,7 @@ def choose_runs(
 ) -> tuple[list[LoggedRun], list[SetAside], list[str]]:
     """Split runs into those of one rig that can be used, in order of time, and the rest; and flags.
 
-    Those without a temperature cannot, unless most have none.
+    Those without a temperature cannot, unless more than two thirds have none.
 
     Raises
     ------

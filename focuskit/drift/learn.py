@@ -62,7 +62,7 @@ def learn_drift(
 
     As `fit_drift`, with a rig file, whose rig is the one meant and whose rebuilds are known, and with a log
     of the air, which is used whole: which of its hours count as night does not matter here. The
-    rig file says what positions are in, else ``position_unit``, as a table may name it.
+    rig file says what positions are in, else ``position_unit``, which a table may name.
     """
     rig_file = rig_file or RigFile()
     drift = fit_drift(
@@ -91,8 +91,8 @@ def fit_drift(
     Parameters
     ----------
     runs : iterable of LoggedRun
-        In any order. Failed and excluded runs, and those without position or temperature, are set aside; where two
-        thirds have no temperature, all are used without it, and offsets come from runs close in time.
+        In any order. Failed and excluded runs, and those without position or temperature, are set aside; where more
+        than two thirds have no temperature, all are used without it, and offsets come from runs close in time.
     rig : str, optional
         Use the runs of this rig; by default of the one with the most runs.
     reference_filter : str, optional
@@ -115,14 +115,13 @@ def fit_drift(
     names = filter_names(chosen, reference_filter)
     season = make_season(chosen, names, temperatures)
     marks = np.searchsorted(season.time_s, [unix_s(moment) for moment in rebuilds])
-    if any(run.temperature_c is None for run in chosen):
-        with threadpool_limits(limits=1, user_api="blas"):
+    # The columns are few: threads of linear algebra wait for one another, and took four times the CPU time.
+    with threadpool_limits(limits=1, user_api="blas"):
+        if any(run.temperature_c is None for run in chosen):
             known = tolerance_steps or median_of(run.tolerance_steps for run in chosen)
             inside = marks[(marks > 0) & (marks < len(chosen))]
             return fit_by_time(chosen, names, season.cut(inside), known, raised, aside)
-    plain = Terms(round(float(np.median(season.temperature_c)), 1))
-    # The columns are few: threads of linear algebra wait for one another, and took four times the CPU time.
-    with threadpool_limits(limits=1, user_api="blas"):
+        plain = Terms(round(float(np.median(season.temperature_c)), 1))
         cut, terms, weighed = _rebuilds_and_terms(season, plain, np.unique(marks).astype(np.intp), search_rebuilds)
         solved = _solve(cut.season, terms, cut.runs.sound)
     sound = solved.runs.sound
@@ -219,7 +218,7 @@ def _rebuilds_and_terms(
     """Find rebuilds and richer models in turn, until neither changes the other."""
     terms = plain
     for _ in range(_MOST_TURNS):
-        cut = find_rebuilds(season, columns_of(season, terms.chosen), declared, search, _beside(season, terms))
+        cut = find_rebuilds(season, columns_of(season, terms.chosen), declared, search, _rivals(season, terms))
         gap_s = None if cut.open_gap is None else float(season.time_s[cut.open_gap])
         nights = cut.season.block[-1] + 1
         several = nights - 1 - cut.season.stretch[-1] >= FEWEST_SHIFTS and nights < len(season.position)
@@ -232,8 +231,8 @@ def _rebuilds_and_terms(
     return cut, terms, weighed
 
 
-def _beside(season: Season, terms: Terms) -> Array:
-    """Columns of a bend and of another slope within nights, which a few rebuilds could stand in for."""
+def _rivals(season: Season, terms: Terms) -> Array:
+    """Columns of a bend and of another slope within nights, which a few rebuilds could imitate."""
     warmth = columns_of(season, terms.chosen)[:, season.filters - 1]
     bend = [] if terms.chosen.bend is not None else [warmth**2]
     return np.column_stack([*bend, warmth - between_nights(season, warmth)])
@@ -292,8 +291,8 @@ def _solve(season: Season, terms: Terms, sound: NDArray[np.bool_]) -> _Solved:
 def _optional(season: Season, terms: Terms, runs: SoundRuns, variance: Array) -> dict[int, float]:
     """Return the columns that are weighed, not chosen, and the prior odds per unit of their coefficients.
 
-    The restricted likelihood is an integral over each coefficient but for a root of 2π, which the height of a normal
-    prior has below it: what is left are the odds over the width of the prior.
+    The restricted likelihood is an integral over each coefficient, less a factor √(2π). The height of a normal prior is
+    divided by the same factor, so what is left are the odds divided by the width of the prior.
     """
     found = {}
     gap, within = terms.places(season.filters)
@@ -303,8 +302,9 @@ def _optional(season: Season, terms: Terms, runs: SoundRuns, variance: Array) ->
     if within is not None:
         found[within] = WITHIN_ODDS / slope
     if terms.bend_open:
-        place = len(runs.fit.coefficients) - 1 - (terms.creep is not None)
-        found[place] = BEND_ODDS * float(np.ptp(season.temperature_c)) / (BEND_SHARE * slope)
+        found[len(runs.fit.coefficients) + terms.bend_from_end] = (
+            BEND_ODDS * float(np.ptp(season.temperature_c)) / (BEND_SHARE * slope)
+        )
     return found
 
 

@@ -27,7 +27,7 @@ MARGIN = 10.0
 _LAGS_MIN = (5.0, 10.0, 20.0, 40.0, 60.0, 90.0, 120.0, 180.0, 240.0)
 # Fewer nights do not tell a variance of their shifts (chosen).
 _FEWEST_NIGHTS = 4
-# With fewer nights a creep cannot be told from their shifts (measured: with 6 nights that shift by three scatters a
+# With fewer nights a creep looks like their shifts (measured: with 6 nights that shift by three scatters a
 # false one was taken in 3 of 40 seasons).
 _FEWEST_OF_A_CREEP = 10
 # Two runs of a filter lie on any line of its own, and of three an outlier takes it along.
@@ -145,21 +145,21 @@ def _night_shifts(season: Season, change: float, shift_steps: float) -> Weighed:
 
 
 def _is_seen(season: Season, terms: Terms, name: str, variance: Array, floor: float) -> bool:
-    """Whether a bend or a creep is seen beside shifts of all sizes, not of the likeliest alone.
+    """Whether a bend or a creep is significant with shifts of all sizes, not only with the likeliest.
 
-    Few nights lie near a line by chance, and beside it their likeliest shifts are too small.
+    A few nights lie near a line by chance, and with that line their likeliest shifts are too small.
     """
     if name not in ("bend", *CREEPS):
         return True
     columns = columns_of(season, terms)
-    place = _place(terms, name) % columns.shape[1]
+    place = columns.shape[1] + _place_from_end(terms, name)
     fit = average_shifts(season, columns, variance, floor)
     return fit.significance(np.arange(columns.shape[1]) == place) > SEEN_SIGMA
 
 
-def _place(terms: Terms, name: str) -> int:
-    """Place of the column of a bend or a creep from the end: the creep's is the last, the bend's before it."""
-    return -2 if name == "bend" and terms.creep is not None else -1
+def _place_from_end(terms: Terms, name: str) -> int:
+    """Place of the column of a bend or a creep, from the end."""
+    return terms.bend_from_end if name == "bend" else -1
 
 
 def _margin(season: Season, name: str) -> float:
@@ -203,4 +203,4 @@ def _value(terms: Terms, found: Trial, name: str) -> float | None:
         return terms.lag_min
     if name == "own_coefficients":
         return None
-    return float(found.fit.coefficients[_place(terms, name)])
+    return float(found.fit.coefficients[_place_from_end(terms, name)])

@@ -14,7 +14,8 @@ from focuskit.core.times import HOUR_S
 from focuskit.drift.linear import CONSTANT, UNDETERMINED, Array
 from focuskit.drift.season import Season
 
-_EXACT = 1e-9  # of what a run alone would have: the precision of the only run of a filter or a night, by rounding
+# Times the precision of a run by itself: what rounding leaves for the only run of a filter or of a night.
+_EXACT = 1e-9
 
 
 @dataclass(frozen=True)
@@ -70,7 +71,7 @@ class NightFit:
 
     @property
     def off(self) -> Array:
-        """How far each run lies off the fit to all others; 0 where it fits exactly, and nothing speaks against it."""
+        """How far each run is off the fit to all others; 0 where no other run says where it should be."""
         open_to = self.precision * self.variance > _EXACT
         return np.where(open_to, self.unlike / np.where(open_to, self.precision, 1.0), 0.0)
 
@@ -78,7 +79,7 @@ class NightFit:
 def fit_nights(nights: Nights, variance: Array, slope: float, walk: float) -> NightFit:
     """Fit by generalised least squares, each night with a base of its own.
 
-    Besides the coefficients it returns (P y) and the diagonal of P for every run, P = V⁻¹ − V⁻¹X(XᵀV⁻¹X)⁻¹XᵀV⁻¹: their
+    Also returned are (P y) and the diagonal of P for every run, P = V⁻¹ − V⁻¹X(XᵀV⁻¹X)⁻¹XᵀV⁻¹: their
     ratio is how far a run lies off the fit to all others, with the variance 1/P.
     """
     both = nights.taken[:, :, None] & nights.taken[:, None, :]

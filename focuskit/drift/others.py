@@ -18,9 +18,9 @@ from focuskit.drift.scatter import average_shifts, highest, run_variance
 from focuskit.drift.season import Season, Terms, columns_of, near_log
 
 OWN, OTHER, LOG = "temperature_c", "other_temperature_c", "log"
-# Runs for each free parameter that a comparison needs (chosen: with fewer, one run decides it).
+# Runs per free parameter that a comparison needs (chosen: with fewer, a single run decides it).
 _RUNS_EACH = 2
-# Of the runs, on either side of the pier (chosen: two may both be wild).
+# Runs needed on either side of the pier (chosen: two may both be outliers).
 _FEWEST_ON_A_SIDE = 3
 
 
@@ -62,7 +62,7 @@ class Follows:
 
 
 def compare_sensors(runs: Sequence[LoggedRun], season: Season, terms: Terms) -> tuple[Sensor, ...]:
-    """Compare the sensors that the runs know; empty where it is one only, or the runs are too few.
+    """Compare the sensors of which the runs have temperatures; empty with one sensor, or too few runs.
 
     Each has the whole model with its temperatures in place of the runs' own. One is better than another if its
     likelihood is higher by `MARGIN` of AICc and the gain is seen against its own scatter from run to run (Vuong 1989,
@@ -111,7 +111,7 @@ def _costs(season: Season, terms: Terms) -> tuple[Array, float]:
 
 
 def _is_less(mine: Array, others: Array, chance: float, free: int) -> bool:
-    """Whether the costs are less by more than chance has it.
+    """Whether the costs are lower by more than chance explains.
 
     Only ``free`` of the runs count: of 40 seasons with two equally noisy sensors the ratio of the gain to its error
     scatters by 1.56 with 6 nights and by 1.17 with 20 where all count, by 1.1 and 0.97 so. Squares have long tails:
@@ -123,9 +123,9 @@ def _is_less(mine: Array, others: Array, chance: float, free: int) -> bool:
 
 
 def find_followed(runs: Sequence[LoggedRun], season: Season, terms: Terms) -> tuple[tuple[Follows, ...], list[str]]:
-    """Fit what the model leaves along the altitude and the side of the pier, and return the flags of what is seen.
+    """Fit what is left along the altitude and the side of the pier, and return the flags of what is significant.
 
-    Both are columns of the fit beside all others, so that what the temperature explains as well counts as not seen.
+    Each is one more column of the fit, so that what the temperature explains equally well does not count.
 
     Parameters
     ----------

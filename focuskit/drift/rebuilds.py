@@ -91,7 +91,7 @@ def _is_long(season: Season, start: int) -> bool:
 
 
 def find_rebuilds(
-    season: Season, columns: Array, declared: Integers, search: bool = True, beside: Array | None = None
+    season: Season, columns: Array, declared: Integers, search: bool = True, rivals: Array | None = None
 ) -> Stretches:
     """Cut a season into stretches between rebuilds.
 
@@ -104,8 +104,8 @@ def find_rebuilds(
         Index of the first run after each rebuild that is known.
     search : bool
         Whether to look for more.
-    beside : (n, q) array, optional
-        Columns of what the season may show instead: a rebuild has to stand up beside them.
+    rivals : (n, q) array, optional
+        Columns of what the season may show instead: a rebuild must be needed even with them in the fit.
     """
     n, p = columns.shape
     declared = declared[(declared > 0) & (declared < n)]
@@ -120,7 +120,7 @@ def find_rebuilds(
     found = {*declared.tolist(), *([gap] if is_long else [])}
     for within in _pairs(season):
         found |= set(_search(season, columns, toll, *_first_guess(season, columns, within)).tolist())
-    wide = columns if beside is None else np.column_stack([columns, beside])
+    wide = columns if rivals is None else np.column_stack([columns, rivals])
     judged = _judge(season.cut(sorted(found)), columns, declared, wide)
     return replace(judged, open_gap=gap if is_long and gap not in judged.season.starts else None)
 
@@ -215,7 +215,7 @@ def _judge(season: Season, columns: Array, declared: Integers, wide: Array) -> S
     while True:
         runs = find_sound(season, columns)
         found = [start for start in season.starts if start not in declared]
-        # beside a bend the temperatures on both sides of a long gap hardly show a jump in it
+        # with a bend in the fit, the temperatures on both sides of a long gap hardly show a jump in it
         in_gap = [start for start in found if _is_long(season, start)]
         others = gains_of(season, wide, runs, [start for start in found if start not in in_gap])
         gains, odds = (a | b for a, b in zip(others, gains_of(season, columns, runs, in_gap), strict=True))
@@ -234,8 +234,8 @@ def gains_of(
     With and without it, the shifts from night to night are as large as is most likely, so that a
     restless season is not taken for many rebuilds; the variance of single runs is that with all. There is no
     gain by a stretch of too few sound runs. The odds are those of the restricted likelihood: with few nights the
-    likeliest shifts beside a rebuild are too small, and the gain too large. A priori there is one rebuild among n
-    runs squared (as in `penalty`), in a long gap one as likely as not.
+    likeliest shifts are too small once there is a rebuild, and the gain is too large. A priori a rebuild has the odds
+    of 1 to n² for n runs (as in `penalty`), in a long gap even odds.
     """
     if not starts:
         return {}, {}

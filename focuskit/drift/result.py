@@ -85,7 +85,7 @@ class Rebuild:
 
 @dataclass(frozen=True)
 class ByTime:
-    """How focus moves with the time of night, where no temperature is known; raising positions count as positive.
+    """How focus moves with the time of night, where no temperature is known; towards higher positions is positive.
 
     Attributes
     ----------
@@ -98,7 +98,7 @@ class ByTime:
     night_spread_steps_per_h : float
         Standard deviation of the slopes of single nights about it.
     walk_steps_per_root_h : float
-        Random walk of focus beside them.
+        Random walk of focus on top of that.
     hours, moved_steps : (n,) arrays
         Of the used runs: hours from ``middle_h``, and position less the base of the night and the offset.
     """
@@ -274,14 +274,13 @@ class Drift:
         return f"{self._title()}{offsets}\n  {aside}"
 
     def by_time_sentence(self) -> str:
-        """Say how focus moves with the time of night, empty where temperatures say more."""
+        """Say how focus moves with the time of night; empty where there are temperatures."""
         found = self.by_time
         if found is None:
             return ""
-        way = (
-            f"{plus_minus(found.steps_per_h, found.err, True)} {self.unit} per hour at {clock_word(found.middle_h)} UTC"
-        )
-        return f"{way} in the mean; single nights differ by {two_digits(found.night_spread_steps_per_h)}"
+        rate = f"{plus_minus(found.steps_per_h, found.err, True)} {self.unit} per hour"
+        spread = two_digits(found.night_spread_steps_per_h)
+        return f"{rate} at {clock_word(found.middle_h)} UTC on average; single nights differ from it by {spread}"
 
     def _title(self) -> str:
         if self.by_time:
@@ -327,14 +326,14 @@ class Drift:
         return f"It cools by {by_c:g} °C: move {shown} {self.unit} {way} (a higher position is taken as outward)."
 
     def sensors_sentence(self) -> str:
-        """Say which temperature predicts focus best and by how much; empty where the runs have that of one sensor."""
+        """Say which temperature predicts focus best and by how much; empty unless several sensors were compared."""
         if not self.sensors:
             return ""
         ranked = sorted(self.sensors, key=lambda one: one.change)
         names = {OWN: "the runs' own temperature", OTHER: "the other sensor", LOG: "the log"}
-        left = ", ".join(f"{one.scatter_steps:.3g} steps with {names[one.sensor]}" for one in ranked)
+        left = ", ".join(f"{one.scatter_steps:.3g} {self.unit} with {names[one.sensor]}" for one in ranked)
         if not ranked[0].best:
-            return f"which predicts focus best the runs do not show: they scatter by {left}"
+            return f"the runs do not show which predicts focus best: they scatter by {left}"
         gain = ranked[1].change - ranked[0].change
         return f"{names[ranked[0].sensor]} predicts focus best, by {gain:.0f} in -2 log likelihood: scatter {left}"
 

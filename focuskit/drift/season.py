@@ -115,7 +115,7 @@ class Terms:
         Whether the slope within nights may be another, as errors of the temperatures make it: the drift is then that
         between nights.
     bend_open : bool
-        Whether the bend may be or not: the runs speak for it, but do not prove it.
+        Whether the bend is open: the runs favour it, but do not prove it.
     """
 
     reference_c: float
@@ -134,7 +134,7 @@ class Terms:
         return replace(self, gap_s=None, within=False, bend=bend, bend_open=False)
 
     def places(self, filters: int) -> tuple[int | None, int | None]:
-        """Numbers of the columns that are weighed: the step in the gap, the slope within nights; None where not there.
+        """Numbers of the columns of the step in the gap and of the slope within nights, None where there is none.
 
         They follow those of the filters and of the drift.
         """
@@ -142,8 +142,13 @@ class Terms:
         return gap, filters + (gap is not None) if self.within else None
 
     @property
+    def bend_from_end(self) -> int:
+        """Number of the bend's column from the end: the last, or the one before that of a creep."""
+        return -1 if self.creep is None else -2
+
+    @property
     def kinds(self) -> tuple[bool, bool, bool, str | None]:
-        """Which terms there are for good, whatever their settings."""
+        """Which terms are chosen, whatever their settings."""
         return self.own_drift is not None, self.chosen.bend is not None, self.lag_min > 0.0, self.creep
 
     def columns(self, filter_index: Integers, temperature_c: Array, filters: int) -> Array:
@@ -199,7 +204,7 @@ def felt_temperature(season: Season, lag_min: float) -> Array:
 
 
 def near_log(moment: float, time_s: Array, temperature_c: Array) -> float | None:
-    """Return the temperature that a log has at a moment, None where its readings are half an hour away."""
+    """Return the temperature of a log at a moment, None if the nearest reading is over half an hour away."""
     nearest = float(np.min(np.abs(time_s - moment)))
     return float(np.interp(moment, time_s, temperature_c)) if nearest <= NEAR_LOG_S else None
 

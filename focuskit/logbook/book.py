@@ -122,8 +122,8 @@ class Logbook:
             unfinished.replace(copy)
         except (OSError, sqlite3.OperationalError) as problem:
             raise FocuskitError(
-                f"{self.path}: its folder is read-only or full, and a copy of a book of an earlier version goes there "
-                f"before the first change; make room, or name a copy of the book elsewhere"
+                f"{self.path}: its folder is read-only or full, so the copy that is kept of an earlier version's book "
+                f"cannot be written; make room, or copy the book to another folder and name that copy"
             ) from problem
 
     def record(self, runs: Iterable[LoggedRun]) -> int:

@@ -53,7 +53,7 @@ def _overlap(row: Mapping[str, Any], old: Row) -> bool:
 
 
 def knows_more(old: Row, row: Mapping[str, Any]) -> bool:
-    """Tell whether a logged run rests on more knowledge of the telescope's optics than ``row`` does."""
+    """Return whether a logged run rests on more knowledge of the telescope's optics than ``row`` does."""
     return _optics_of(old) > _optics_of(row)
 
 

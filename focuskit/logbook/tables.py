@@ -58,10 +58,9 @@ def read_runs(
     dropped : list of Dropped, optional
         Where rows are listed that are left out because of a cell that cannot be read or is out of its range.
     reader : TableReader, optional
-        What else is said about the table: unit of temperatures, decimal mark, dates, usual columns.
+        More about the table: unit of temperatures, decimal mark, dates, usual columns; its ``columns`` are not used.
     readings : list of Reading, optional
-        Takes a description of how the table was read: its ``account`` has three lines, none for a table that focuskit
-        wrote.
+        Where is added how the table was read: its ``account`` has three lines, none for a table that focuskit wrote.
 
     Raises
     ------

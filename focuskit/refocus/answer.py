@@ -34,7 +34,7 @@ _CLOCK_FACTORS = np.exp(np.linspace(np.log(0.25), np.log(4.0), 25))
 _CLOCK_DRAWS = 8  # search: for a curve to look at
 _DAY_S = 24.0 * HOUR_S
 _MOST_NIGHTS = 300  # of the runs, where there is no log: a year of clear nights (chosen)
-_TURNS = 12  # of interval and walk: each halves what is left, at least (chosen)
+_TURNS = 12  # of interval and walk: each at least halves the remaining error (chosen)
 _FEW_DAYS = 7.0  # a spell of weather lasts a few days (chosen)
 _WARMS_C = 1.0  # from beginning to end: a night that warms by more is rare, half of all nights never do (chosen)
 _ASSUMED = "The runs do not show the plan of a night: an hour in each filter is assumed; --blocks FILE gives another."
@@ -227,7 +227,9 @@ def find_interval(
     by_time = None
     if log is None:
         if drift is None or drift.by_time is None:
-            raise FocuskitError("there is no log of temperatures: only runs that have none themselves do without")
+            raise FocuskitError(
+                "there is no log of temperatures; it is needed unless the runs have no temperatures either"
+            )
         by_time, log = drift.by_time, _log_of_runs(drift)
     plan, origin = _plan_of_night(plan, drift, filters)
     behaviour, assumed = learn_behaviour(drift, plan.filters, known, filters, rig)
@@ -247,7 +249,7 @@ def find_interval(
 
 
 def _log_of_runs(drift: Drift) -> TemperatureLog:
-    """Return the nights of the runs, their temperature even: an hour at least, as a night of one run lasts longer."""
+    """Return the nights of the runs, at a constant temperature; each lasts an hour or more, also with a single run."""
     run_s = np.array([run.time.timestamp() for run in drift.used])
     parts = np.split(run_s, np.flatnonzero(np.diff(run_s) > NIGHT_GAP_S) + 1)[-_MOST_NIGHTS:]
     times = [np.linspace(part[0], max(part[-1], part[0] + HOUR_S), 7) for part in parts]
@@ -258,10 +260,10 @@ def _log_of_runs(drift: Drift) -> TemperatureLog:
 
 
 def _by_time_alone(case: Case, found: ByTime) -> FocusBehaviour:
-    """Let a random walk stand in for what moves focus, temperature included.
+    """Describe all that moves focus, temperature included, as a random walk.
 
     An even drift v loses v²τ²/3 over an interval τ, a walk w²τ/2; both ask for the same interval where the derivatives
-    agree, that is for w² = (4/3) v²τ more. Loss is then counted higher than it is, the interval as it is.
+    agree, that is for w² = (4/3) v²τ more. The loss is then overestimated, the interval is right.
     """
     drift2 = found.steps_per_h**2 + found.err**2 + found.night_spread_steps_per_h**2
     drift2 += float(np.mean((2.0 * found.bend_steps_per_h2 * found.hours) ** 2))

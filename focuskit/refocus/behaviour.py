@@ -87,7 +87,7 @@ class FocusBehaviour:
     position_unit : str
         What positions are in, a key of ``UNIT_WORDS``.
     has_temperatures : bool
-        False where the random walk stands in for all that moves focus.
+        False where the random walk describes all that moves focus.
     move_s, filter_change_s : float
         Time for a move of the focuser and a turn of the wheel between two sub-exposures
         (common practice, no source).

@@ -164,7 +164,7 @@ def plan_sweeps(
     rig : Rig, optional
         Of the rig file: its optics and a seeing of 3″ stand in where the runs tell no sizes.
     known : Known, optional
-        Least size and slope of the wings, where they are known better than the runs say; the rest of it is not used.
+        Size at best focus and slope of the wings, where better known than from the runs; the rest is not used.
 
     Raises
     ------
@@ -202,7 +202,7 @@ def plan_sweeps(
 
 
 def _with_sizes(run: LoggedRun, known: Known) -> LoggedRun:
-    """Return a run with the sizes that are known, in place of its own."""
+    """Return a run whose own sizes are replaced by those that are known."""
     size, slope = known.best_hfd_px, known.slope_px_per_step
     return replace(
         run,
