@@ -58,7 +58,7 @@ def advise(drift: Drift) -> tuple[Advice, ...]:
         name, temperature_c, seen, drop, own = best
         before = np.diag(covariance)
         what = int(np.argmax(weight * drop))
-        told = "steps per °C" if what == place else f"offset of {drift.filters[what + 1].filter}"
+        told = f"{drift.unit} per °C" if what == place else f"offset of {drift.filters[what + 1].filter}"
         errors = [_shown(v, float(wide[what])) for v in (before[what], before[what] - drop[what])]
         found.append(Advice(name, round(temperature_c, 1), RUNS, f"{told}: {errors[0]}, then {errors[1]}"))
         covariance = covariance - np.outer(seen, seen) / (own + noise)

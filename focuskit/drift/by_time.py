@@ -136,6 +136,7 @@ def fit_by_time(
     tolerance_steps: float | None,
     raised: list[str],
     aside: list[SetAside],
+    position_unit: str | None = None,
 ) -> Drift:
     """Learn the filter offsets of runs without temperatures.
 
@@ -148,14 +149,17 @@ def fit_by_time(
     tolerance_steps : float or None
     raised, aside
         Flags and runs set aside so far.
+    position_unit : str, optional
+        As in `fit_drift`.
     """
     setup = _Setup.of(season, len(names), tolerance_steps)
     sound, found = _find_sound(setup)
     likely, variance = found.likely, float(found.weight @ found.scale) * setup.variance
     typical = float(np.median(variance))
-    aside += [outlier(chosen[i], likely.off[i], variance[i]) for i in np.flatnonzero(~sound).tolist()]
     fit = found.offsets(len(names), int(np.sum(~sound)))
     used = tuple(run for run, good in zip(chosen, sound, strict=True) if good)
+    unit = unit_of_positions(position_unit, likely_tolerance(used, tolerance_steps, math.sqrt(typical)))
+    aside += [outlier(chosen[i], likely.off[i], variance[i], unit) for i in np.flatnonzero(~sound).tolist()]
     filters = _filters(names, used, fit, setup.has_error)
     extra = max(typical - float(np.median(setup.season.variance)), 0.0)
     flags = [*raised, *_flags(filters, setup.season.only(sound), fit.degrees, bool(np.any(~sound)))]
@@ -181,7 +185,7 @@ def fit_by_time(
         terms=Terms(0.0),
         fit=fit,
         by_time=_by_time(setup, found, sound),
-        position_unit=unit_of_positions(None, likely_tolerance(used, tolerance_steps, math.sqrt(typical))),
+        position_unit=unit,
     )
 
 

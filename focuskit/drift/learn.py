@@ -65,15 +65,15 @@ def learn_drift(
     rig file says what positions are in, else ``position_unit``, which a table may name.
     """
     rig_file = rig_file or RigFile()
-    drift = fit_drift(
+    return fit_drift(
         runs,
         rig=rig or rig_file.rig.name,
         reference_filter=reference_filter,
         rebuilds=[*rig_file.rebuilds, *rebuilds],
         search_rebuilds=search_rebuilds,
         temperatures=None if log is None else (log.time_s, log.temperature_c),
+        position_unit=rig_file.rig.position_unit or position_unit,
     )
-    return replace(drift, position_unit=rig_file.rig.position_unit or position_unit or drift.position_unit)
 
 
 def fit_drift(
@@ -85,6 +85,7 @@ def fit_drift(
     search_rebuilds: bool = True,
     temperatures: tuple[Array, Array] | None = None,
     tolerance_steps: float | None = None,
+    position_unit: str | None = None,
 ) -> Drift:
     """Fit drift, filter offsets and rebuilds to logged runs of one rig.
 
@@ -105,6 +106,8 @@ def fit_drift(
         A log of the air; fills in missing temperatures, and the lag of the tube is tried.
     tolerance_steps : float, optional
         By default the median of the runs'.
+    position_unit : str, optional
+        What positions are in, a key of ``UNIT_WORDS``; by default judged by the tolerance.
 
     Raises
     ------
@@ -120,21 +123,22 @@ def fit_drift(
         if any(run.temperature_c is None for run in chosen):
             known = tolerance_steps or median_of(run.tolerance_steps for run in chosen)
             inside = marks[(marks > 0) & (marks < len(chosen))]
-            return fit_by_time(chosen, names, season.cut(inside), known, raised, aside)
+            return fit_by_time(chosen, names, season.cut(inside), known, raised, aside, position_unit)
         plain = Terms(round(float(np.median(season.temperature_c)), 1))
         cut, terms, weighed = _rebuilds_and_terms(season, plain, np.unique(marks).astype(np.intp), search_rebuilds)
         solved = _solve(cut.season, terms, cut.runs.sound)
     sound = solved.runs.sound
     used = tuple(run for run, good in zip(chosen, sound, strict=True) if good)
-    aside += [solved.outlier(chosen[i], i) for i in np.flatnonzero(~sound).tolist()]
     disputed = {name for i, name in enumerate(names) if _outnumbered(season.filter_index == i, sound)}
     drift = _drift(chosen[0].rig, names, used, solved, terms, disputed)
     tolerance_steps = tolerance_steps or drift.tolerance_steps
+    unit = unit_of_positions(position_unit, likely_tolerance(used, tolerance_steps, drift.scatter_steps))
+    aside += [solved.outlier(chosen[i], i, unit) for i in np.flatnonzero(~sound).tolist()]
     drift = replace(
         drift,
         rebuilds=_rebuilds(solved, cut, used, rebuilds),
         tolerance_steps=tolerance_steps,
-        position_unit=unit_of_positions(None, likely_tolerance(used, tolerance_steps, drift.scatter_steps)),
+        position_unit=unit,
         set_aside=tuple(sorted(aside, key=lambda one: one.run.time)),
         models=tuple(_settled(model, solved) for model in weighed),
     )
@@ -206,10 +210,10 @@ class _Solved:
         value, err = contrast
         return value, err if self.has_error else None
 
-    def outlier(self, run: LoggedRun, place: int) -> SetAside:
+    def outlier(self, run: LoggedRun, place: int, position_unit: str) -> SetAside:
         """Say how far a run, the one at ``place``, is off the fit."""
         off = float(self.runs.fit.residuals[place])
-        return outlier(run, off, self.season.variance[place] + self.extra)
+        return outlier(run, off, self.season.variance[place] + self.extra, position_unit)
 
 
 def _rebuilds_and_terms(

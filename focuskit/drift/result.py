@@ -117,10 +117,10 @@ class ByTime:
         return {one.name: getattr(self, one.name) for one in fields(self) if one.compare}
 
 
-def outlier(run: LoggedRun, off: float, variance: float) -> SetAside:
-    """Set a run aside for being ``off`` steps off the fit."""
+def outlier(run: LoggedRun, off: float, variance: float, position_unit: str) -> SetAside:
+    """Set a run aside for being so far off the fit."""
     moved = ("+" if off >= 0.0 else "-") + two_digits(abs(off))
-    reason = f"wild: {moved} steps off, {abs(off) / math.sqrt(variance):.0f} standard errors"
+    reason = f"wild: {moved} {UNIT_WORDS[position_unit]} off, {abs(off) / math.sqrt(variance):.0f} standard errors"
     return SetAside(run, Reason("outlier", reason))
 
 
