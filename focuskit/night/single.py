@@ -39,7 +39,7 @@ class SingleFrame:
         Stars whose shapes were put together.
     defocus : Defocus
     rig : Rig
-        Of the frame: another telescope's is what its header says, whatever the rig file does.
+        Of the frame; that of another telescope comes from its header alone, not from the rig file.
     """
 
     info: FrameInfo
@@ -165,6 +165,8 @@ def single_frame(
     wavelength_um = filters.kind(frame.info.filter).seen_by(frame.info.colour) / 1e3
     stars = int(frame.image.measured.good.sum())
     profile = stack_single(frame, limits) if stars >= _LEAST_STARS else None
+    if isinstance(profile, Reason):
+        raise FocuskitError(str(profile))
     if frame.hfd_px is None or profile is None:
         raise FocuskitError(f"shows {stars} good stars whole; {_LEAST_STARS} are the least")
     defocus = measure_defocus(profile, rig, wavelength_um, pool_spherical(spherical, wavelength_um))

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from focuskit.core.optics import KOLMOGOROV_EXPONENT, Rig
+from focuskit.core.reasons import Reason
 from focuskit.frames import Limits
 from focuskit.stars import MeasuredFrame
 from focuskit.waves.fit import SPHERICAL_PRIOR, in_arcsec, model_for
@@ -54,8 +55,8 @@ class Defocus:
     chi2_reduced: float
 
 
-def stack_single(frame: MeasuredFrame, limits: Limits | None = None) -> FrameProfile | None:
-    """Read a frame again and stack its good stars; None where that cannot be done or no star is shown whole."""
+def stack_single(frame: MeasuredFrame, limits: Limits | None = None) -> FrameProfile | Reason | None:
+    """Read a frame again and stack its good stars; None where no star is whole, the reason where it cannot be read."""
     seen = frame.image.measured
     stars = seen.take(seen.good)
     if frame.hfd_px is None:
@@ -74,8 +75,7 @@ def stack_single(frame: MeasuredFrame, limits: Limits | None = None) -> FramePro
         sites=frame.info.sites(),
         plane=frame.info.plane(),
     )
-    stacked = stack_or_say(task, limits)
-    return stacked if isinstance(stacked, FrameProfile) else None
+    return stack_or_say(task, limits)
 
 
 @dataclass(frozen=True)

@@ -27,7 +27,7 @@ def _as_stored(pixels: Pixels, task: StackTask) -> StackTask:
 def stack_or_say(
     task: StackTask, limits: Limits | None, as_stored: Callable[[Pixels, StackTask], StackTask] = _as_stored
 ) -> FrameProfile | Reason | None:
-    """Stack the stars of one frame; None where it shows no star whole, or why the frame could not be read.
+    """Stack the stars of one frame; None where no star is whole in it, and the reason where it could not be read.
 
     The stack takes the image as stored; ``as_stored`` converts the task to its numbers.
     """
@@ -35,7 +35,7 @@ def stack_or_say(
         try:
             pixels = replace(read_pixels(task.path, limits, task.plane), sites=task.sites).filled()
         except FocuskitError as problem:
-            return Reason("unreadable", str(problem))
+            return Reason("unreadable", str(problem).removeprefix(f"{task.path}: "))
         return stack_profile(pixels.raw, as_stored(pixels, task))
     except FocuskitError:
         return None
@@ -49,6 +49,6 @@ def stack_frames(
     limits: Limits | None = None,
     as_stored: Callable[[Pixels, StackTask], StackTask] = _as_stored,
 ) -> list[FrameProfile | Reason | None]:
-    """Stack the stars of many frames, see `stack_or_say`; also a frame whose process was stopped has a reason."""
+    """Stack the stars of many frames, see `stack_or_say`; there is a reason too where a process was stopped."""
     keys = [pool.cache.key("stack", [task.path], task, limits, as_stored) for task in tasks]
     return pool.map(partial(stack_or_say, limits=limits, as_stored=as_stored), tasks, process_lost, keys=keys)

@@ -21,6 +21,7 @@ from focuskit.scenes import Scene, Sweep, strew_stars, write_night
 from focuskit.scenes.psf import StarShape
 from focuskit.scenes.scene import least_hfd_defocus_um
 from focuskit.stars import measure_frame
+from focuskit.waves import stack_files
 
 HERON = Rig("Heron", 1400.0, 200.0, 0.36, 3.76, 4.0)
 # In steps from the best position, in no order, as light frames come.
@@ -121,6 +122,21 @@ def test_what_cannot_be_told_is_named(folder, truth, tmp_path):
     assert {str(why) for _, why in not_used} == {"its telescope is not known (obstruction); give a rig file with --rig"}
     with pytest.raises(FocuskitError, match="no FITS files"):
         measure_single_frames(tmp_path)
+
+
+def test_a_frame_that_is_gone_when_its_stars_are_stacked_is_said_to_be_that(folder, truth, tmp_path, monkeypatch):
+    """Not that it shows too few stars."""
+    name = sorted(truth)[0]
+    shutil.copy(folder / name, tmp_path)
+
+    def lose(path, *_):
+        raise FocuskitError(f"{path}: is gone")
+
+    monkeypatch.setattr(stack_files, "read_pixels", lose)
+    frames, not_used = measure_single_frames(tmp_path, rig_file=RIG_FILE, workers=1)
+    assert frames == []
+    ((lost, why),) = not_used
+    assert (lost, why.code, str(why)) == (name, "unreadable", "is gone")
 
 
 def test_a_frame_of_another_telescope_does_not_take_the_rig_file(folder, truth, tmp_path):
