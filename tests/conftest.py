@@ -23,7 +23,7 @@ _nobody = tempfile.mkdtemp(prefix="focuskit-tests-")
 atexit.register(shutil.rmtree, _nobody, ignore_errors=True)
 for _name in ("XDG_DATA_HOME", "XDG_CONFIG_HOME", "LOCALAPPDATA", "APPDATA"):
     os.environ[_name] = _nobody
-# Nothing that an earlier test measured: a file stands where the folder would be. The fonts that matplotlib found stay.
+# No test reads what an earlier one measured: a file is in the place of the cache folder. Matplotlib keeps its fonts.
 os.environ.setdefault("MPLCONFIGDIR", str(platformdirs.user_cache_path("matplotlib", appauthor=False)))
 os.environ["XDG_CACHE_HOME"] = str(Path(_nobody, "cache"))
 for _name in ("cache/focuskit", "focuskit/Cache"):
@@ -52,7 +52,7 @@ SAMPLE = Path(__file__).parent.parent / "sample_data"
 def _pixels_measured_once():
     """Measure the stars of the same pixels once in a process: a hundred analyses are of the same few runs.
 
-    Tests of the measurement call it where it is defined, which stays as it is.
+    Tests of the measurement itself call `focuskit.stars.image.measure_pixels`, which is not replaced.
     """
     from focuskit.stars import measure
 
@@ -124,9 +124,10 @@ def analysed_once(_nights, monkeypatch):
 
     def analyse(folders, **settings):
         listed = [Path(one).resolve() for one in ([folders] if isinstance(folders, str | Path) else folders)]
-        files = [file for one in listed for file in sorted(one.rglob("*"))]
+        files = [(file, file.stat()) for one in listed for file in sorted(one.rglob("*"))]
         asked = {name: value for name, value in settings.items() if name not in ("progress", "workers", "executor")}
-        key = str(folders), repr([(file, file.stat()) for file in files]), repr(sorted(asked.items()))
+        status = [(str(file), one.st_size, one.st_mtime_ns) for file, one in files]
+        key = str(folders), repr(status), repr(sorted(asked.items()))
         if not files or key not in _nights:
             _nights[key] = really(folders, **settings)
         return _nights[key]

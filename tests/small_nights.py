@@ -15,8 +15,8 @@ from focuskit.scenes import Scene, Sweep, simulate_run
 
 HERON = Rig("Heron", 1400.0, 200.0, 0.36, 3.76, 4.0)
 START = datetime(2031, 3, 4, 20, 10, tzinfo=UTC)
-# What headers say of the optics; the obstruction by the area that is left. A search for optics that no header gives
-# costs as much CPU as all else of an analysis, so only tests about such frames leave them out.
+# The optics in headers, the obstruction as the clear area. A search for optics that no header gives costs as much CPU
+# as all the rest of an analysis, so only tests about such frames leave them out.
 OPTICS = ("FOCALLEN", "APTDIA", "APTAREA")
 AREA_MM2 = math.pi / 4.0 * 200.0**2 * (1.0 - 0.36**2)
 
@@ -69,7 +69,7 @@ def take_run(
 
 
 def without_optics(run):
-    """Leave all optics out of the headers: they are sought in the frames, which takes its time."""
+    """Leave all optics out of the headers: they are searched for in the frames, which takes long."""
     return [(image, {k: v for k, v in facts.items() if k not in OPTICS}) for image, facts in run]
 
 

@@ -49,8 +49,8 @@ def analyse(
     history : sequence of LoggedRun, optional
         Runs logged before: what they show of the telescope's spherical aberration and of the seeing is used.
     cache : path, optional
-        Folder in which what was measured, stacked and fitted is kept, and found again: see
-        `focuskit.core.cache.Cache`. The answer is the same with it, bit for bit.
+        Folder that keeps what was measured, stacked and fitted, for the next time: see `focuskit.core.cache.Cache`.
+        The answer is the same with it, bit for bit.
 
     Raises
     ------
@@ -100,7 +100,7 @@ def _analyse(
 
 
 def _others(history: Sequence[LoggedRun], runs: Sequence[MeasuredRun]) -> list[LoggedRun]:
-    """Return the logged runs without these, which show nothing new of themselves."""
+    """Return the logged runs other than these: a run adds nothing to its own analysis."""
     own = {run.key for run in runs}
     return [run for run in history if run.key not in own]
 

@@ -20,7 +20,7 @@ OF_RIG = ("name", "focal_length_mm", "aperture_mm", "obstruction", "pixel_um", "
           "f_ratio")  # fmt: skip
 _GIVEN = ("focal_length_mm", "aperture_mm", "obstruction", "pixel_um", "um_per_step")
 _NAMES = {"focal_length_mm": "the focal length", "aperture_mm": "the aperture", "pixel_um": "the size of a pixel"}
-_HARDLY = 0.9  # chosen: an error that shrinks by less is not worth looking for a number
+_HARDLY = 0.9  # chosen: for a smaller gain nobody needs to look up a number
 
 
 @dataclass(frozen=True)
@@ -133,13 +133,13 @@ def _notes(
         text += f"; the stars show {filled.pixel_um:.2g} µm a pixel"
     now, then = (two_digits(100.0 * err) for err in (errors.f_ratio, F_RATIO_ERR))
     return (
-        f"{text}; {give}, and the focal ratio, with it the step size and all lengths in µm, is known to {then} % "
-        f"instead of {now} %, the critical focus zone to twice as much{_position_gains(profiles, unit)}",
+        f"{text}; {give}, and the focal ratio, and with it the step size and all lengths in µm, is known to {then} % "
+        f"instead of {now} %, the critical focus zone to twice that{_position_gains(profiles, unit)}",
     )
 
 
 def _position_gains(profiles: Sequence[ProfileFit], unit: str) -> str:
-    """Say what knowing focal ratio and pixel makes of the error of the best position."""
+    """Say how the error of the best position changes once focal ratio and pixel are known."""
     now = median(one.err for one in profiles)
     then = median(math.sqrt(max(one.err**2 - one.optics_err**2, 0.0)) for one in profiles)
     before, after = two_digits(now), two_digits(then)

@@ -35,7 +35,7 @@ def shape_runs(
 ) -> list[ShapedRun]:
     """Fit the shapes of the stars of all runs, and find the backlash by them, else by their sizes.
 
-    ``history`` is of other runs.
+    ``history`` has none of these runs.
     """
     runs, stacks = _stack(sized, pool, limits)
     stacks = [_leave_lagging(*pair) for pair in zip(stacks, runs, strict=True)]

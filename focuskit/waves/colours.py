@@ -42,7 +42,7 @@ def measure_colours(
     pool: Workers,
     limits: Limits | None = None,
 ) -> tuple[tuple[ColourOffset, ...], set[int]]:
-    """Return by how much the focus of other colours differs from that of green, and the frames lost meanwhile.
+    """Return by how much the focus of other colours differs from that of green, and the frames lost while stacking.
 
     Colours that the frames do not show well enough are left out.
 
@@ -88,7 +88,7 @@ def _fit_colour(
     fit: ProfileFit,
     wavelengths_um: Mapping[str, float],
 ) -> ProfileFit | None:
-    """Fit the profiles of a colour, by frame, with what the fit of green knows; None where that is not possible."""
+    """Fit the profiles of a colour, by frame, with the step size and spherical term of green; None if that fails."""
     if len(profiles) < LEAST_FRAMES:
         return None
     aside = dict(zip(green.frames, green.aside or (False,) * len(green.frames), strict=True))

@@ -35,8 +35,8 @@ _OWN_ITERATIONS = 20
 _LONGEST_STEP = np.array([0.3, 0.1])
 # Of chi²: what is left moves a position by a sixth of its error at most.
 _SETTLED = 0.03
-# Values of a paraboloid over the field; with less than twice as many stars their scatter says little. One that decides
-# the paraboloid alone shows nothing of its own (chosen: no residual is enlarged more than twice).
+# Parameters of a paraboloid over the field. Chosen: with twice as many stars or fewer, their scatter means little.
+# Where a star alone determines the paraboloid, it has no residual; no residual is enlarged by more than 2 (chosen).
 _PARABOLOID, _MOST_LOST = 4, 0.75
 
 
@@ -106,9 +106,9 @@ def jackknife(solution: Solution, position: Array) -> tuple[float, int]:
 
 
 def scatter_of_stars(model: ProfileModel, data: Data, solution: Solution) -> tuple[Array, NDArray[np.int64], Array]:
-    """Return by how much each star moves the parameters, how the best position changes over the field taken off.
+    """Return by how much each star moves the parameters, without a paraboloid over the field.
 
-    That change, a paraboloid, is no error: the map of the field corrects for it.
+    The paraboloid is no error: the map of the field corrects for it.
 
     Returns
     -------

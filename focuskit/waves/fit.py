@@ -58,18 +58,18 @@ Array = NDArray[np.float64]
 
 # Before anything is known of the telescope: a well corrected one has a few hundredths of a wave.
 SPHERICAL_PRIOR = (0.0, 0.03)
-# Three positions are met by best position, step size and spherical term alone: the fourth shows a misfit. With a known
-# step size the third does.
+# Positions that a fit needs: best position, step size and spherical term alone match any three, and the fourth shows a
+# misfit. Where the step size is known, one fewer is enough.
 LEAST_FRAMES = 4
 _USED_SHARE = 0.7  # chosen: where more than three frames in ten do not belong, nobody can tell which ones do
 # Chances by which sound runs are suspected: one in a hundred gets a wider error, one in a thousand loses a frame.
 _UNLIKELY, _RARE = 0.01, 0.001
 # Above this chi² reduced, frames may be at wrong positions and have bent all that the run has in common: chosen.
 _NO_MATCH = 5.0
-# A star that moves the best position by more than so many times what its noise, or the scatter of the others, does is
-# left out, of no more than this part of the stars. Chosen: noise makes one in thirty thousand runs lose one of sixty.
+# Stars are left out that move the best position by more than so many times their noise, or the scatter of the others,
+# at most this part of all. Chosen: noise makes one in thirty thousand runs lose one of sixty.
 _ODD_SIGMA, _ODD_STARS = 5.0, 0.2
-_MIDDLE_OFF = float(stats.norm.ppf(0.75))  # of a normal law, the median of what is off by either sign
+_MIDDLE_OFF = float(stats.norm.ppf(0.75))  # of a normal law, the median of absolute values
 _SMALL = 0.02  # relative change of the focal ratio for the derivative of the results: well below its error
 _ONE_SIGMA = float(stats.norm.cdf(1.0))  # chance of a normal law below one standard deviation
 
@@ -86,7 +86,7 @@ def solve_profiles(
     Parameters
     ----------
     frames : sequence of FrameProfile
-        At least four, at four different positions; three where ``um_per_step`` is known.
+        At four different positions or more; three where ``um_per_step`` is known.
     rig : Rig
         Focal length and aperture, obstruction and pixel size must be known. ``um_per_step`` is a
         start with 10 % of freedom; without it the step size is found from the frames.
@@ -152,7 +152,7 @@ class SolvedRun:
         return run
 
     def without_odd_stars(self) -> SolvedRun:
-        """Leave out stars that move the best position too far: unseen companions, which chi² hardly shows, do so."""
+        """Leave out stars that move the best position too far, as unseen companions do, which chi² hardly shows."""
         run = self
         for _ in range(int(_ODD_STARS * np.count_nonzero(self.data.shares.any(axis=0)))):
             moves, stars, shares = scatter_of_stars(run.model, run.data.pick(run.used), run.solution)
@@ -282,7 +282,7 @@ class SolvedRun:
 
         That of the posterior, averaged over the scatters of the seeing; where the model does not match, the part of the
         noise grows by the excess of chi², for the best position by the jackknife over frames instead; where stars
-        differ by more, it grows towards their scatter; then the ``moves`` by what is not known of the optics.
+        scatter more than that, it grows towards their scatter; last come the ``moves`` by the errors of the optics.
         """
         noise = self._noise
         wider = np.zeros(noise.shape)

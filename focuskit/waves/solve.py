@@ -180,7 +180,7 @@ def solve(
     """Levenberg-Marquardt steps, the seeing scatter brought up to date along the way.
 
     ``state`` with its scatter ``tau`` may be the solution for other priors, or for more frames; with ``keep`` scatter
-    and shift stay, for a fit of which only the cost is asked.
+    and shift stay, for a fit of which only the cost is used.
     """
     first = _FIRST if tau is None else 0
     if tau is None:
@@ -225,7 +225,7 @@ def linearise(model: ProfileModel, data: Data, state: State) -> NormalEquations:
 
 
 def _slopes(model: ProfileModel, data: Data, state: State) -> Iterator[tuple[Array, Array]]:
-    """Go through the frames: how the profile changes with each parameter, shape (annuli, 5), and what is left of it."""
+    """Yield for each frame the derivatives of the profile, shape (annuli, parameters), and its residuals."""
     slope = math.exp(state.log_slope) / model.um_per_wave
     distance = slope * (data.position - state.best)
     optics = model.optics(distance + state.shift * state.spherical, state.spherical)

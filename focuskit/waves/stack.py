@@ -85,7 +85,7 @@ class FrameProfile:
     places: Array | None = field(default=None, repr=False)
 
     def without(self, star: int) -> FrameProfile:
-        """Return the profile without what one of the stars adds to it."""
+        """Return the profile without one of the stars."""
         if self.own is None or not self.shares[star]:
             return self
         rest, odd = 1.0 - self.shares[star], self.own[star]
@@ -175,11 +175,18 @@ def stack_profile(image: NDArray[np.generic], task: StackTask) -> FrameProfile:
     own = np.zeros((shares.size, radius))
     own[stack.inside] = differ
     own -= shares[:, None] * differ.sum(axis=0)
-    places = np.stack((task.x_px, task.y_px), axis=1)
     return FrameProfile(
-        float(task.position), bins, stack.profile, variance, stack.flux.size, harmonics, harmonic_variance, shares, own,
-        places,
-    )  # fmt: skip
+        position=float(task.position),
+        bins=bins,
+        flux=stack.profile,
+        variance=variance,
+        stars=stack.flux.size,
+        harmonics=harmonics,
+        harmonic_variance=harmonic_variance,
+        shares=shares,
+        own=own,
+        places=np.stack((task.x_px, task.y_px), axis=1),
+    )
 
 
 class _Stack:
@@ -254,7 +261,7 @@ class _Stack:
         odd : array, shape (zones, pixels)
             Sum of what the stars of each zone have beside the round profile, weighted.
         differ : array, shape (stars, annuli)
-            What each star adds to the profile beside what was expected of it.
+            What each star adds to the profile beyond what was expected of it.
         """
         by_zone = self.light_by_zone()
         lopsided = np.zeros(self.annulus.shape[1])

@@ -53,7 +53,7 @@ Place = tuple[float, float]
 def with_optics(runs: Sequence[RunProfiles | None]) -> list[RunProfiles | None]:
     """Fill in what is not known of the rig of runs, and how well it is known then; runs of one rig together.
 
-    Where no run has enough positions to find it, there is None in place of the runs.
+    Runs of a rig of which no run has enough positions to find it become None.
     """
     unknown: dict[Rig, list[int]] = {}
     for k, run in enumerate(runs):
@@ -140,7 +140,7 @@ class _Trial:
         """Return chi² and priors of all runs; infinite where no telescope is, or a run cannot be solved."""
         low, high = (self.rig.f_ratio, self.rig.f_ratio) if self.rig.f_ratio else _F_RATIOS
         small, large = (self.rig.pixel_um, self.rig.pixel_um) if self.rig.pixel_um else _PIXELS_UM
-        # Places are rounded to a millionth, so that a known ratio needs a little more room.
+        # Places are rounded to a millionth: a known ratio may be off by that much.
         inside = math.log(low / large) - 1e-5 <= place[0] <= math.log(high / small) + 1e-5
         if not inside or abs(place[1]) > _MOST_OBSTRUCTION or not self.at(place):
             return math.inf

@@ -1,4 +1,4 @@
-"""Frames and nights that are known are not measured again, and the answer is that of a fresh look, bit for bit."""
+"""Known frames and nights are not measured again, and the answer is that of a fresh analysis, bit for bit."""
 
 import json
 import os
@@ -47,15 +47,15 @@ def done(monkeypatch):
     count(single_module, "measure_defocus", "placed")
 
     def since():
-        told = tuple(counts.values())
+        found = tuple(counts.values())
         counts.update(dict.fromkeys(counts, 0))
-        return told
+        return found
 
     return since
 
 
 def look(folder, rig_file=KNOWN, **settings):
-    """Analyse with the optics known, which else are searched for: that takes long."""
+    """Analyse with known optics: a search for them takes long."""
     return analyse(folder, rig_file=rig_file, workers=1, **settings)
 
 
@@ -84,7 +84,7 @@ def test_only_what_changed_is_done_again(frames, tmp_path, monkeypatch, done):
     assert as_text(look(folder, cache=kept, history=[*own, *other])) != fresh
     assert done() == (0, 0, 1, 0)
 
-    # A rig file says nothing of the pixels, but much of what they mean.
+    # A rig file changes the fits, not what was measured in the pixels.
     other_rig = RigFile(rig=replace(HERON, obstruction=0.3))
     now = as_text(look(folder, rig_file=other_rig, cache=kept))
     assert done() == (0, 0, 1, 0)
@@ -134,7 +134,7 @@ def test_what_may_go_well_the_next_time_is_not_kept(frames, tmp_path, monkeypatc
 @pytest.mark.parametrize(
     ("problem", "code"), [(OSError(5, "Input/output error"), "not_read"), (OSError("x"), "unreadable")]
 )
-def test_trouble_of_the_system_is_told_from_damage(problem, code):
+def test_errors_of_the_system_are_not_taken_for_damage(problem, code):
     """The first may be gone the next time; packed files that are damaged raise the second."""
     try:
         raise focuskit.FocuskitError("a.fits: cannot be read") from problem

@@ -79,7 +79,7 @@ def test_a_focuser_that_does_not_move_has_no_best_position(tmp_path):
 
 
 @pytest.mark.parametrize("positions", [POSITIONS["minimum_outside"], [9940, 9975, 10030, 10065]])
-def test_shapes_need_no_way_per_step(positions, tmp_path):
+def test_shapes_need_no_step_size(positions, tmp_path):
     """The rings of frames on one side grow by the step size, from where the best position is; four are enough."""
     run = take_run(positions=positions, seed=17, seeing_jitter=0.08)
     rig = replace(HERON, um_per_step=None)

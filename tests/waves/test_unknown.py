@@ -50,14 +50,14 @@ def test_withheld_numbers_are_found_within_their_errors(known, in_um):
         assert fit.um_per_step == pytest.approx(RIG.um_per_step, abs=2.0 * fit.um_per_step_err)
 
 
-def test_a_way_per_step_that_is_known_costs_its_squared_distance():
-    """To the way that the growth of the donuts makes at a place: 4.4 µm there, and 4 or 5 that are given."""
+def test_a_known_step_size_costs_its_squared_distance():
+    """The growth of the donuts makes it 4.4 µm at this focal ratio; 4 or 5 µm are given."""
     rig, place = only("pixel_um", "obstruction"), (math.log(7.7 / RIG.pixel_um), RIG.obstruction)
     trials = [_Trial(replace(rig, um_per_step=given), [run_of(rig)]) for given in (None, 4.0, 5.0)]
-    way = trials[0].growth(place) * 7.7 * RIG.pixel_um
-    assert way == pytest.approx(4.4, rel=0.02)
+    um_per_step = trials[0].growth(place) * 7.7 * RIG.pixel_um
+    assert um_per_step == pytest.approx(4.4, rel=0.02)
     for trial in trials[1:]:
-        off = math.log(way / trial.rig.um_per_step) / UM_PER_STEP_ERR
+        off = math.log(um_per_step / trial.rig.um_per_step) / UM_PER_STEP_ERR
         assert trial.cost(place) - trials[0].cost(place) == pytest.approx(off**2, rel=1e-6)
 
 
