@@ -19,7 +19,7 @@ from focuskit.cli.sources import (
 )
 from focuskit.core.errors import FocuskitError
 from focuskit.core.logged import COLUMNS, LoggedRun
-from focuskit.core.optics import decimals_of
+from focuskit.core.optics import TOLERANCE_SCATTERS, decimals_of
 from focuskit.core.text import text_table
 from focuskit.core.times import format_time
 from focuskit.logbook import Logbook, write_csv, write_ecsv
@@ -53,7 +53,7 @@ def run_list(args: argparse.Namespace) -> int:
     rows: list[tuple[str, ...]] = [("number", "time", "rig", "filter", "°C", "position", "error", "verdict")]
     for run in runs:
         remark = "  ".join(filter(None, ("excluded" if run.excluded else run.verdict, run.note)))
-        digits = max(1, decimals_of(run.tolerance_steps or 6.0 * (run.position_err or 0.0)))
+        digits = max(1, decimals_of(run.tolerance_steps or TOLERANCE_SCATTERS * (run.position_err or 0.0)))
         numbers = ["-" if run.temperature_c is None else f"{run.temperature_c:.1f}"]
         numbers += ["-" if v is None else f"{v:.{digits}f}" for v in (run.position, run.position_err)]
         rows.append(

@@ -33,6 +33,8 @@ KOLMOGOROV_EXPONENT = 5.0 / 3.0
 # Effective wavelength where the filter is not known: the middle of the visible band.
 DEFAULT_WAVELENGTH_NM = 550.0
 
+# A tolerance in scatters or errors of runs, where they have none (chosen: runs of a night reach a sixth of it).
+TOLERANCE_SCATTERS = 6.0
 UNIT_WORDS = {"step": "steps", "um": "µm", "mm": "mm"}  # what focusers count in
 
 

@@ -21,14 +21,14 @@ from scipy import stats
 
 from focuskit.core.flags import check
 from focuskit.core.logged import LoggedRun
-from focuskit.core.optics import unit_of_positions
+from focuskit.core.optics import TOLERANCE_SCATTERS, unit_of_positions
 from focuskit.core.times import HOUR_S
 from focuskit.drift.checks import FEWEST_SHIFTS, is_apart
 from focuskit.drift.choose import filter_key
 from focuskit.drift.linear import Array, GroupedFit
 from focuskit.drift.nights import NightFit, Nights, fit_nights
 from focuskit.drift.outliers import OUTLIER_SIGMA, SoundRuns, find_sound
-from focuskit.drift.result import TOLERANCE_SCATTERS, ByTime, Drift, FilterOffset, SetAside, likely_tolerance, outlier
+from focuskit.drift.result import ByTime, Drift, FilterOffset, SetAside, likely_tolerance, outlier
 from focuskit.drift.scatter import NEGLIGIBLE, AveragedFit
 from focuskit.drift.season import Season, Terms
 

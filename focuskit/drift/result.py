@@ -11,7 +11,7 @@ import numpy as np
 
 from focuskit.core.errors import FocuskitError
 from focuskit.core.logged import LoggedRun
-from focuskit.core.optics import UNIT_WORDS, decimals_of
+from focuskit.core.optics import TOLERANCE_SCATTERS, UNIT_WORDS, decimals_of
 from focuskit.core.picture import Picture
 from focuskit.core.reasons import Reason
 from focuskit.core.statistics import median_of
@@ -33,8 +33,6 @@ MODEL_WORDS = {
     "slip": "slip with every run",
     "night_shifts": "shifts from night to night",
 }
-# A tolerance in scatters of a run, where the runs have none (chosen: runs of a night reach a sixth of it).
-TOLERANCE_SCATTERS = 6.0
 
 
 @dataclass(frozen=True)

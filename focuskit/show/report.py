@@ -123,7 +123,10 @@ def _title(night: Night | None, drift: Drift | None, interval: Interval | None) 
         return night_title(night)
     if drift:
         return plain_text(drift.rig or "Unnamed rig")
-    return f"{len(interval.log.nights) if interval else 0} nights of temperatures"
+    if interval is None:
+        return ""
+    what = "temperatures" if interval.behaviour.has_temperatures else "runs"
+    return f"{len(interval.log.nights)} nights of {what}"
 
 
 def _scheme_rules() -> str:

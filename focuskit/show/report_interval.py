@@ -14,7 +14,8 @@ def interval_view(found: Interval) -> dict[str, Any]:
     """Return what the template shows of an interval."""
     answer, behaviour = found.answer, found.behaviour
     best = answer.worth(answer.recommended)
-    between = answer.spread_of_nights_min
+    # Without temperatures all nights have the same motion.
+    between = answer.spread_of_nights_min if answer.hours and len(answer.by_night_min) > 2 else None
     told = answer.advice[len(best.what) :].removeprefix(": ")
     return {
         "answer": _true_minus(f"{best.what[0].upper()}{best.what[1:]}."),
@@ -29,7 +30,7 @@ def interval_view(found: Interval) -> dict[str, Any]:
         "rows": [_row(i, worth, found) for i, worth in enumerate(answer.worths)],
         "pictures": (found.ways_picture(), found.night_picture(), found.picture()),
         "hours": [_hour(one) for one in answer.hours],
-        "between": [f"{every:.0f}" for every in between] if between and len(answer.by_night_min) > 2 else None,
+        "between": [f"{every:.0f}" for every in between] if between else None,
         "kept": answer.kept_on_other_nights_pct,
         "levers": [
             (one.words(behaviour.unit), f"{one.low:.3g}".replace("-", "−"), _minutes(one.every_min_low),

@@ -109,7 +109,8 @@ def test_three_rigs_two_tables_and_no_thermometer(first_day, capsys):
         us.append(f'{run.time:%m/%d/%Y,%I:%M:%S %p},{run.filter},"{run.position:,.1f}"')
     Path("läufe.csv").write_text("\n".join(german), encoding="latin-1")
     Path("us runs.csv").write_bytes("\r\n".join(us).encode("utf-16"))
-    answers = [ask("offsets", "--runs", name) for name in ("läufe.csv", "us runs.csv")]
+    answers = [ask("offsets", "--runs", name, "--report", "page.html") for name in ("läufe.csv", "us runs.csv")]
+    assert "range °C" not in Path("page.html").read_text(encoding="utf-8")
     truth = json.loads((ROOT / "sample_data" / "season" / "truth.json").read_text())["offset_steps"]
     for answer in answers:
         assert answer["runs_used"] > 55 and "no_thermometer" in answer["flags"]
