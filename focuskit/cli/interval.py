@@ -156,7 +156,7 @@ def interval_as_text(found: Interval, *, quiet: bool = False, verbose: bool = Fa
         f"  hour {h.hour:<2d} {h.change_c_per_h:+6.2f} ± {h.spread_c_per_h:4.2f}   {_minutes(h.every_min)}"
         for h in answer.hours
     ]
-    if answer.hours and answer.spread_of_nights_min and len(answer.by_night_min) > 2:
+    if behaviour.has_temperatures and answer.spread_of_nights_min and len(answer.by_night_min) > 2:
         low, middle, high = answer.spread_of_nights_min
         lines += ["", "From night to night, wherever in the plan the runs fall: "
                   f"{low:.0f} to {high:.0f} min (a tenth below, a tenth above), "

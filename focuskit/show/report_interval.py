@@ -15,7 +15,8 @@ def interval_view(found: Interval) -> dict[str, Any]:
     answer, behaviour = found.answer, found.behaviour
     best = answer.worth(answer.recommended)
     # Without temperatures all nights have the same motion.
-    between = answer.spread_of_nights_min if answer.hours and len(answer.by_night_min) > 2 else None
+    has_spread = behaviour.has_temperatures and len(answer.by_night_min) > 2
+    between = answer.spread_of_nights_min if has_spread else None
     told = answer.advice[len(best.what) :].removeprefix(": ")
     return {
         "answer": _true_minus(f"{best.what[0].upper()}{best.what[1:]}."),
