@@ -33,8 +33,67 @@ class Seeing:
 
 
 @dataclass(frozen=True)
+class SeenOptics:
+    """Optics that were not given, by the light of one run alone: what was known before is not in it.
+
+    Parameters
+    ----------
+    log_ratio, log_ratio_err : float
+        ln of the focal ratio over the size of a pixel in µm.
+    obstruction, obstruction_err : float
+        A little below 0 by noise. What was given, or does not show, has an error far beyond the range of telescopes.
+    correlation : float
+        Of the two errors.
+    pixel_um : float or None
+        The pixel, where it was given.
+    """
+
+    log_ratio: float
+    log_ratio_err: float
+    obstruction: float
+    obstruction_err: float
+    correlation: float
+    pixel_um: float | None = None
+
+
+@dataclass(frozen=True)
+class SeenStep:
+    """Growth of the donuts in one step of the focuser, by one run alone.
+
+    Parameters
+    ----------
+    px : float
+        By how many pixels the outer diameter grows.
+    err : float
+        Relative standard error, without that of the optics.
+    pixel_um, f_ratio : float or None
+        Where they were given.
+    """
+
+    px: float
+    err: float
+    pixel_um: float | None = None
+    f_ratio: float | None = None
+
+
+# What the logbook keeps of each run, in columns called after the part and its field.
+PARTS = {"spherical": Spherical, "seeing": Seeing, "optics": SeenOptics, "step": SeenStep}
+
+
+@dataclass(frozen=True)
+class Shown:
+    """What one run by itself shows of its telescope; None where it does not."""
+
+    spherical: Spherical | None = None
+    optics: SeenOptics | None = None
+    step: SeenStep | None = None
+
+
+@dataclass(frozen=True)
 class Calibration:
     """What several runs of one telescope show, each by itself, in order of the runs."""
 
     spherical: tuple[Spherical, ...] = ()
     seeing: tuple[Seeing, ...] = ()
+    optics: tuple[SeenOptics, ...] = ()
+    step: tuple[SeenStep, ...] = ()

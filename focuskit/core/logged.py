@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from dataclasses import asdict, dataclass, fields, replace
 from datetime import datetime
 
-from focuskit.core.calibration import Calibration, Seeing, Spherical
+from focuskit.core.calibration import PARTS, Calibration, Seeing, SeenOptics, SeenStep, Spherical
 from focuskit.core.ranges import RANGES, what_is_wrong
 from focuskit.core.times import EARLIEST_S, LATEST_S, format_time
 
@@ -44,6 +44,11 @@ class LoggedRun:
         What the run by itself shows of the telescope's spherical aberration; None without a fit of the shapes.
     seeing : Seeing or None
         Its typical seeing, from the same fit.
+    optics : SeenOptics or None
+        What it shows of optics that neither headers nor rig file gave; None where they were given, or other runs of
+        the night showed them.
+    step : SeenStep or None
+        Growth of the donuts in one step, from the same fit.
     reach_steps : float or None
         Distance of its outermost used frame from the best position.
     star_snr : float or None
@@ -76,6 +81,8 @@ class LoggedRun:
     details: str | None = None
     spherical: Spherical | None = None
     seeing: Seeing | None = None
+    optics: SeenOptics | None = None
+    step: SeenStep | None = None
     reach_steps: float | None = None
     star_snr: float | None = None
     other_temperature_c: float | None = None
@@ -90,9 +97,11 @@ class LoggedRun:
         return replace(self, key="table-" + hashlib.sha256(words.encode()).hexdigest()[:32])
 
     def numbers(self) -> dict[str, float | None]:
-        """Return all numbers of the run under the names of their ranges, those of `spherical` and `seeing` too."""
-        parts = (("spherical", self.spherical), ("seeing", self.seeing))
-        learned = {f"{name}_{key}": value for name, part in parts if part for key, value in asdict(part).items()}
+        """Return all numbers of the run under the names of their ranges, those of its `PARTS` too."""
+        parts = {name: getattr(self, name) for name in PARTS}
+        learned = {
+            f"{name}_{key}": value for name, part in parts.items() if part for key, value in asdict(part).items()
+        }
         return {name: getattr(self, name) for name in _RANGED} | learned
 
     def problem(self) -> str | None:
@@ -104,15 +113,11 @@ class LoggedRun:
 
 _RANGED = [f.name for f in fields(LoggedRun) if f.name in RANGES]
 # Of tables: what a person can read and write. The rest stays in the logbook.
-_NOT_IN_TABLES = ("number", "details", "spherical", "seeing", "reach_steps", "star_snr")
+_NOT_IN_TABLES = ("number", "details", *PARTS, "reach_steps", "star_snr")
 COLUMNS = tuple(f.name for f in fields(LoggedRun) if f.name not in _NOT_IN_TABLES)
 
 
 def calibration_of(runs: Iterable[LoggedRun], rig: str | None) -> Calibration:
     """Return what the runs of a rig show of it; excluded runs do not count."""
-    known = [
-        (run.spherical, run.seeing)
-        for run in runs
-        if run.rig == rig and not run.excluded and run.spherical and not run.problem()
-    ]
-    return Calibration(tuple(own for own, _ in known), tuple(seeing for _, seeing in known if seeing))
+    known = [run for run in runs if run.rig == rig and not run.excluded and run.spherical and not run.problem()]
+    return Calibration(**{name: tuple(part for run in known if (part := getattr(run, name))) for name in PARTS})

@@ -21,13 +21,14 @@ class Range:
 
 _STEPS = "positions in whatever unit the focuser counts, from nanometres to metres; loggers fill gaps with more"
 _RUN_S = "from a microsecond to a day"
+_PIXEL_UM = Range(0.1, 1000.0, "µm", "below the wavelength of light no pixel is made; above lie whole sensors")
 
 RANGES: dict[str, Range] = {
     # The telescope.
     "focal_length_mm": Range(1.0, 1e6, "mm", "from a phone to beyond the largest telescope, which has 650 m"),
     "aperture_mm": Range(1.0, 1e5, "mm", "from a phone to beyond the largest telescope, which has 39 m"),
     "obstruction": Range(0.0, 0.99, "of the aperture", "at 1 no light comes in"),
-    "pixel_um": Range(0.1, 1000.0, "µm", "below the wavelength of light no pixel is made; above lie whole sensors"),
+    "pixel_um": _PIXEL_UM,
     "um_per_step": Range(1e-6, 1e5, "µm", "from a fraction of a piezo's step to a focuser that counts decimetres"),
     "wavelength_nm": Range(100.0, 30000.0, "nm", "from the far ultraviolet to the thermal infrared"),
     # A focus run as it is logged.
@@ -49,6 +50,16 @@ RANGES: dict[str, Range] = {
     "spherical_wavelength_um": Range(0.1, 30.0, "µm", "from the far ultraviolet to the thermal infrared"),
     "seeing_log_arcsec": Range(-7.0, 7.0, "", "of 0.001″, sharper than any telescope, to 1000″"),
     "seeing_variance": Range(0.0, 100.0, "", "a factor of e to the tenth either way: nothing is known"),
+    "optics_log_ratio": Range(-100.0, 100.0, "", "a run that shows nothing of it says anything"),
+    "optics_log_ratio_err": Range(1e-9, 100.0, "", "as the ratio itself"),
+    "optics_obstruction": Range(-100.0, 100.0, "", "a run that shows nothing of it says anything"),
+    "optics_obstruction_err": Range(1e-9, 100.0, "", "as the obstruction itself"),
+    "optics_correlation": Range(-1.0, 1.0, "", "by definition"),
+    "optics_pixel_um": _PIXEL_UM,
+    "step_px": Range(1e-9, 1e9, "px per step", _STEPS),
+    "step_err": Range(1e-9, 10.0, "", "a factor of e to the tenth either way: nothing is known"),
+    "step_pixel_um": _PIXEL_UM,
+    "step_f_ratio": Range(1e-4, 1e6, "", "from the shortest focal length over the widest aperture on"),
     # What a user knows of a rig, or asks for.
     "steps_per_c": Range(-1e7, 1e7, "steps per °C", "more leaves the range of positions within a season"),
     "steps_per_c_err": Range(0.0, 1e7, "steps per °C", "as the drift itself"),

@@ -13,21 +13,28 @@ import math
 import sqlite3
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import closing, contextmanager, suppress
+from dataclasses import MISSING, fields
 from datetime import UTC, datetime
 from functools import cache
+from itertools import chain
 from pathlib import Path
 from typing import Any
 
-from focuskit.core.calibration import Seeing, Spherical
+from focuskit.core.calibration import PARTS
 from focuskit.core.errors import FocuskitError
 from focuskit.core.logged import COLUMNS, LoggedRun
 from focuskit.core.reasons import Dropped
 from focuskit.core.text import harmless_text
-from focuskit.logbook.migrations import LEARNED, MIGRATIONS, migrate
+from focuskit.logbook.migrations import MIGRATIONS, migrate
 from focuskit.logbook.renewal import Renewal, earlier_of, knows_more
 
 WAIT_S = 30.0  # for another process that writes; chosen: it writes for a second at most
-_COLUMNS = (*COLUMNS, "details", *LEARNED)
+# Columns of what a run shows to the analysis of others, by the parts they make up: all fields, and those needed.
+_FIELDS = {name: [f"{name}_{field.name}" for field in fields(part)] for name, part in PARTS.items()}
+_NEEDED = {
+    name: [f"{name}_{field.name}" for field in fields(part) if field.default is MISSING] for name, part in PARTS.items()
+}
+_COLUMNS = (*COLUMNS, "details", *chain(*_FIELDS.values()), "reach_steps", "star_snr")
 # What the user wrote, which analysing again must not undo.
 _OF_USER = ("excluded", "note")
 _TEXTS = ("key", "rig", "filter", "verdict", "note", "details", "pier_side")
@@ -160,7 +167,8 @@ class Logbook:
         found = []
         for (text,) in texts:
             with suppress(ValueError, KeyError, TypeError, RecursionError):
-                found.append(_from_row(json.loads(text)))
+                # What an earlier version said has not all columns.
+                found.append(_from_row(dict.fromkeys(_COLUMNS) | json.loads(text)))
         return found
 
     def rename(self, kind: str, old: str | None, new: str) -> int:
@@ -309,13 +317,11 @@ def _from_row(row: Mapping[str, Any] | sqlite3.Row) -> LoggedRun:
         values["time"] = datetime.fromtimestamp(values["time"], UTC)
     except (ValueError, OverflowError, OSError):
         raise ValueError("its time is damaged") from None
-    own = [values.pop(name) for name in LEARNED if name.startswith("spherical")]
-    seeing = [values.pop(name) for name in LEARNED if name.startswith("seeing")]
-    run = LoggedRun(
-        **values | {"excluded": bool(values["excluded"])},
-        spherical=None if None in own else Spherical(*own),
-        seeing=None if None in seeing else Seeing(*seeing),
-    )
+    for part, names in _FIELDS.items():
+        found = {name: values.pop(name) for name in names}
+        whole = None not in [found[name] for name in _NEEDED[part]]
+        values[part] = PARTS[part](*found.values()) if whole else None
+    run = LoggedRun(**values | {"excluded": bool(values["excluded"])})
     if problem := run.problem():
         raise ValueError(problem)
     return run

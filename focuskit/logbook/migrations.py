@@ -11,16 +11,16 @@ from typing import Any
 from focuskit.core.calibration import Seeing
 from focuskit.core.ranges import is_in_range
 
-# What a run shows to the analysis of others: `Spherical`, `Seeing` and two numbers of its frames.
-LEARNED = (
+# What a run shows to the analysis of others, as far as the second version kept it.
+_LEARNED_FIRST = (
     "spherical_path_um", "spherical_err_um", "spherical_wavelength_um",
     "seeing_log_arcsec", "seeing_variance", "reach_steps", "star_snr",
 )  # fmt: skip
 
 
 def _fill_from_details(book: sqlite3.Connection) -> None:
-    """Fill the columns `LEARNED` from the details: the first version kept what runs show in that JSON text only."""
-    marks = ", ".join(f"{name} = ?" for name in LEARNED)
+    """Fill columns from the details: the first version kept what runs show in that JSON text only."""
+    marks = ", ".join(f"{name} = ?" for name in _LEARNED_FIRST)
     for number, position, text in book.execute("SELECT number, position, details FROM runs").fetchall():
         values: dict[str, float] = {}
         for read in (_fit_of_details, _frames_of_details):
@@ -31,7 +31,7 @@ def _fill_from_details(book: sqlite3.Connection) -> None:
             if all(is_in_range(name, value) for name, value in found.items()):
                 values |= found
         if values:
-            row = [values.get(name) for name in LEARNED]
+            row = [values.get(name) for name in _LEARNED_FIRST]
             book.execute(f"UPDATE runs SET {marks} WHERE number = ?", (*row, number))
 
 
@@ -69,7 +69,7 @@ MIGRATIONS: tuple[str | Callable[[sqlite3.Connection], None], ...] = (
         excluded INTEGER NOT NULL DEFAULT 0, note TEXT, details TEXT
     )""",
     "CREATE INDEX runs_of_rig ON runs (rig, time)",
-    *(f"ALTER TABLE runs ADD COLUMN {name} REAL" for name in LEARNED),
+    *(f"ALTER TABLE runs ADD COLUMN {name} REAL" for name in _LEARNED_FIRST),
     _fill_from_details,
     # What a run said before it was analysed again, oldest first; all columns of its row as JSON.
     "CREATE TABLE earlier (id INTEGER PRIMARY KEY, number INTEGER NOT NULL, said TEXT NOT NULL)",
@@ -79,6 +79,12 @@ MIGRATIONS: tuple[str | Callable[[sqlite3.Connection], None], ...] = (
     "ALTER TABLE runs ADD COLUMN other_temperature_c REAL",
     "ALTER TABLE runs ADD COLUMN altitude_deg REAL",
     "ALTER TABLE runs ADD COLUMN pier_side TEXT",
+    # What a run shows of optics that were not given, and of the size of a step.
+    *(
+        f"ALTER TABLE runs ADD COLUMN optics_{name} REAL"
+        for name in ("log_ratio", "log_ratio_err", "obstruction", "obstruction_err", "correlation", "pixel_um")
+    ),
+    *(f"ALTER TABLE runs ADD COLUMN step_{name} REAL" for name in ("px", "err", "pixel_um", "f_ratio")),
 )
 
 

@@ -13,7 +13,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from focuskit.core.calibration import Calibration, Seeing, Spherical
+from focuskit.core.calibration import Calibration, Seeing, SeenOptics, SeenStep, Spherical
 from focuskit.core.errors import FocuskitError
 from focuskit.core.logged import LoggedRun, calibration_of
 from focuskit.logbook import Logbook, Renewal, migrations, read_runs, write_csv
@@ -35,6 +35,8 @@ def make_runs(n, rig="Heron"):
             details='{"a": 1}',
             spherical=Spherical(0.02, 0.01, 0.55),
             seeing=Seeing(0.9, 0.01 + i),
+            optics=SeenOptics(0.62, 0.02, 0.36, 0.01, -0.5),
+            step=SeenStep(0.15, 1e-3, 3.76, 7.0),
             star_snr=55.0,
             other_temperature_c=7.5 - i,
             altitude_deg=61.5,
@@ -167,6 +169,17 @@ def test_only_what_counts_for_a_rig_is_its_calibration():
     assert calibration_of(runs, "Heron").seeing == (Seeing(0.9, 0.01), Seeing(0.9, 2.01))
     assert len(calibration_of(runs, "Egret").spherical) == 1
     assert calibration_of(runs, None) == Calibration()
+
+
+def test_what_a_run_said_to_an_earlier_version_is_read(tmp_path):
+    book = Logbook(tmp_path / "book.sqlite")
+    book.record(make_runs(1))
+    book.renew([replace(make_runs(1)[0], position_err=0.9)])
+    with closing(sqlite3.connect(book.path)) as raw, raw:
+        (text,) = raw.execute("SELECT said FROM earlier").fetchone()
+        fewer = {key: value for key, value in json.loads(text).items() if not key.startswith(("optics", "step"))}
+        raw.execute("UPDATE earlier SET said = ?", (json.dumps(fewer),))
+    assert book.earlier(1) == [replace(make_runs(1)[0], number=1, optics=None, step=None)]
 
 
 def test_unknown_numbers_and_files_are_said(tmp_path):
