@@ -13,7 +13,9 @@ from __future__ import annotations
 import argparse
 import sys
 from collections import Counter
-from dataclasses import replace
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -60,17 +62,27 @@ def true_slope(season: Any, bend: float) -> float:
     return STEPS_PER_C + bend * float(np.polyfit(at, at**2, 1)[0])
 
 
-def run_row(
-    settings: dict[str, Any], seasons: int, seed: int, from_prior: bool, has_heat: bool = True
-) -> tuple[str, Counter[str]]:
-    """Return the figures of a row as text, and the flags."""
-    rng = np.random.default_rng(seed)
+@dataclass
+class Row:
+    """What a row of seasons gave: (n, 2) arrays of true and quoted errors, and how often each flag was raised."""
+
+    name: str
+    drifts: np.ndarray
+    offsets: np.ndarray
+    flags: Counter[str]
+
+
+def run_row(name: str, seasons: int, seed: int) -> Row:
+    """Fit the seasons of a row, which has a seed of its own."""
+    settings = rows()[name]
+    rng = np.random.default_rng([seed, *name.encode()])
     drifts, offsets, flags = [], [], Counter[str]()
     for _ in range(seasons):
         shown = float(rng.random() > NO_SHIFTS) * MIDDLE_RATIO * float(np.exp(SPREAD_OF_LOG_RATIO * rng.normal()))
-        shift = {"night_shift": RUN_STEPS * shown} if from_prior else {}
+        shift = {"night_shift": RUN_STEPS * shown} if "prior" in name else {}
         season = make_season(rng, **(settings | shift))
-        drift = fit_drift(season.runs if has_heat else [replace(run, temperature_c=None) for run in season.runs])
+        runs = [replace(run, temperature_c=None) for run in season.runs] if "no thermometer" in name else season.runs
+        drift = fit_drift(runs)
         flags.update(drift.flags)
         truth = true_slope(season, settings.get("bend", 0.0))
         if drift.steps_per_c is not None and drift.steps_per_c_err is not None:
@@ -78,7 +90,7 @@ def run_row(
         for one in drift.filters[1:]:
             if one.offset_steps is not None and one.err is not None and drift.reference_filter == "L":
                 offsets.append((one.offset_steps - OFFSETS[FILTERS.index(str(one.filter))], one.err))
-    return "  ".join(_figures(np.array(pairs)) for pairs in (drifts, offsets)), flags
+    return Row(name, np.array(drifts), np.array(offsets), flags)
 
 
 def _figures(pairs: np.ndarray) -> str:
@@ -95,14 +107,15 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--seasons", type=int, default=300)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--jobs", type=int, default=2, help="rows at a time, each in a process of its own")
     parser.add_argument("--rows", nargs="*", default=[""], help="only rows with one of these words in their name")
     asked = parser.parse_args()
     print(f"{'':28}  drift: c68 c95 ratio err   offsets: c68 c95 ratio err   flags")
-    for name, settings in rows().items():
-        if any(word in name for word in asked.rows):
-            figures, flags = run_row(settings, asked.seasons, asked.seed, "prior" in name, "no thermometer" not in name)
-            shown = ", ".join(f"{flag} {count}" for flag, count in flags.most_common() if flag != "wild_runs")
-            print(f"{name:28} {figures}   {shown}", flush=True)
+    chosen = [name for name in rows() if any(word in name for word in asked.rows)]
+    with ProcessPoolExecutor(asked.jobs) as pool:
+        for row in pool.map(partial(run_row, seasons=asked.seasons, seed=asked.seed), chosen):
+            shown = ", ".join(f"{flag} {count}" for flag, count in row.flags.most_common() if flag != "wild_runs")
+            print(f"{row.name:28} {_figures(row.drifts)}  {_figures(row.offsets)}   {shown}", flush=True)
 
 
 if __name__ == "__main__":
