@@ -185,26 +185,26 @@ def is_two_groups(columns: Array, position: Array) -> bool:
     if alone <= 1e-12 * float(np.var(position)) or float(np.std(turn)) <= 1e-9:
         return False
     reach = 3.0 * float(np.std(left) / np.std(turn))
-    best, found = 0.0, False
-    for slope in np.linspace(-reach, reach, 13):
-        member = (left - slope * turn > float(np.median(left - slope * turn))).astype(float)
-        step, likelihood = 0.0, -math.inf
-        for _ in range(200):
-            share = min(max(float(member.mean()), 1e-6), 1.0 - 1e-6)
-            for _ in range(3):
-                rest = position - columns @ (solve @ (position - member * step))
-                step = float(member @ rest) / (n * share)
-            off2 = np.column_stack([rest, rest - step]) ** 2
-            variance = max(float(np.sum((1.0 - member) * off2[:, 0] + member * off2[:, 1])) / n, 1e-12 * alone)
-            near = np.array([1.0 - share, share]) * np.exp(-0.5 * off2 / variance) + 1e-300
-            member = near[:, 1] / near.sum(axis=1)
-            before, likelihood = likelihood, float(np.sum(np.log(near.sum(axis=1)))) - 0.5 * n * math.log(variance)
-            if abs(likelihood - before) < 1e-6 * n:
-                break
-        # two parameters more: the step and the share
-        gain = 2.0 * likelihood + n * (math.log(alone) + 1.0) - 2.0 * math.log(n)
-        if gain > best:
-            best = gain
-            apart = abs(step) > 2.0 * math.sqrt(variance) and min(share, 1.0 - share) > SMALLEST_SHARE
-            found = gain > TWO_GROUPS_GAIN and apart
-    return found
+    tilted = left[:, None] - np.linspace(-reach, reach, 13) * turn[:, None]
+    member = (tilted > np.median(tilted, axis=0)).astype(float)
+    off, step, likelihood = position - columns @ (solve @ position), np.zeros(13), np.full(13, -math.inf)
+    for _ in range(200):
+        share = np.clip(member.mean(axis=0), 1e-6, 1.0 - 1e-6)
+        for _ in range(3):
+            rest = off[:, None] + columns @ (solve @ (member * step))
+            step = np.sum(member * rest, axis=0) / (n * share)
+        off2 = rest**2, (rest - step) ** 2
+        variance = np.maximum(np.mean((1.0 - member) * off2[0] + member * off2[1], axis=0), 1e-12 * alone)
+        near = [
+            of * np.exp(-0.5 * each / variance) + 1e-300 for of, each in zip((1.0 - share, share), off2, strict=True)
+        ]
+        total = near[0] + near[1]
+        member = near[1] / total
+        before, likelihood = likelihood, np.sum(np.log(total), axis=0) - 0.5 * n * np.log(variance)
+        if np.all(np.abs(likelihood - before) < 1e-6 * n):
+            break
+    at = int(np.argmax(likelihood))
+    # two parameters more: the step and the share
+    gain = 2.0 * likelihood[at] + n * (math.log(alone) + 1.0) - 2.0 * math.log(n)
+    apart = abs(step[at]) > 2.0 * math.sqrt(variance[at]) and min(share[at], 1.0 - share[at]) > SMALLEST_SHARE
+    return bool(gain > TWO_GROUPS_GAIN and apart)

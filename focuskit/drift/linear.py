@@ -125,7 +125,12 @@ def correct_for_noise(fit: GroupedFit, columns: Array, group: Integers, column: 
 
 def sum_by(values: Array, index: Integers) -> Array:
     """Sum rows over each number of an ascending index that begins with 0 and leaves none out."""
-    return np.add.reduceat(values, np.append(0, np.flatnonzero(index[1:] != index[:-1]) + 1), axis=0)
+    return np.add.reduceat(values, _firsts(index), axis=0)
+
+
+def _firsts(index: Integers) -> Integers:
+    """Return the place of the first of each number."""
+    return np.concatenate([[0], np.flatnonzero(index[1:] != index[:-1]) + 1])
 
 
 def fit_grouped(
@@ -157,14 +162,12 @@ def fit_grouped(
     block = np.arange(len(y)) if block is None else block
     rows, log_variance = _whiten(np.column_stack([np.ones(len(y)), columns, y]), variance, block, walk)
     rows, log_shifts = _take_off_shifts(rows, block, block_variance)
-    ones, white = rows[:, :1], rows[:, 1:]
-    left, mean, base_weight = _project_out_bases(ones, white, group)
-    design, target, centre = left[:, :-1], left[:, -1], mean[:, :-1]
-    size, length = np.linalg.norm(white[:, :-1], axis=0), np.linalg.norm(design, axis=0)
-    constant = length <= CONSTANT * np.maximum(size, 1e-300)
-    scale = np.where(constant, np.maximum(size, 1.0), length)
+    ones = rows[:, :1]
+    left, mean, base_weight = _project_out_bases(ones, rows[:, 1:], group)
+    target, centre = left[:, -1], mean[:, :-1]
+    design, scale, constant = _to_one_length(left[:, :-1], rows[:, 1:-1])
     # all directions of the columns are wanted, also where there are fewer runs than columns
-    u, singular, vt = np.linalg.svd(np.where(constant, 0.0, design / scale), full_matrices=len(y) < len(scale))
+    u, singular, vt = np.linalg.svd(design, full_matrices=len(y) < len(scale))
     known = singular > UNDETERMINED * max(float(singular.max(initial=0.0)), 1e-300)
     used, unused = np.flatnonzero(known), np.append(np.flatnonzero(~known), np.arange(len(known), len(vt)))
     direct, half = u[:, used], vt[used].T / singular[used] / scale[:, None]
@@ -190,13 +193,34 @@ def fit_grouped(
     )
 
 
+def residuals_of(columns: Array, y: Array, variance: Array, group: Integers) -> Array:
+    """Return the residuals of `fit_grouped` alone, which cost less."""
+    rows = np.column_stack([np.ones(len(y)), columns, y]) / np.sqrt(variance)[:, None]
+    left = _project_out_bases(rows[:, :1], rows[:, 1:], group)[0]
+    design = _to_one_length(left[:, :-1], rows[:, 1:-1])[0]
+    off: Array = left[:, -1] - design @ np.linalg.lstsq(design, left[:, -1], rcond=UNDETERMINED)[0]
+    return off * np.sqrt(variance)
+
+
+def _to_one_length(left: Array, before: Array) -> tuple[Array, Array, NDArray[np.bool_]]:
+    """Return columns scaled to one length, the scales, and which are constant but for rounding, and then 0.
+
+    ``before`` are the columns with the bases still in them.
+    """
+    size, length = (np.sqrt(np.einsum("ij,ij->j", rows, rows)) for rows in (before, left))
+    constant = length <= CONSTANT * np.maximum(size, 1e-300)
+    scale = np.where(constant, np.maximum(size, 1.0), length)
+    return np.where(constant, 0.0, left / scale), scale, constant
+
+
 def _project_out_bases(ones: Array, white: Array, group: Integers) -> tuple[Array, Array, Array]:
     """Return whitened rows less the mean of their group, the means (g, c), and the weight of each group."""
-    weight = sum_by(ones**2, group)
-    mean = sum_by(ones * white, group) / weight
+    first = _firsts(group)
+    weight = np.add.reduceat(ones**2, first, axis=0)
+    mean = np.add.reduceat(ones * white, first, axis=0) / weight
     left = white - ones * mean[group]
     # a second pass removes what rounding left of a large mean
-    rest = sum_by(ones * left, group) / weight
+    rest = np.add.reduceat(ones * left, first, axis=0) / weight
     return left - ones * rest[group], mean + rest, weight[:, 0]
 
 
@@ -208,7 +232,7 @@ def _whiten(rows: Array, variance: Array, block: Integers, walk: Array | None) -
     """
     if walk is None or not walk.any():
         return rows / np.sqrt(variance)[:, None], float(np.sum(np.log(variance)))
-    first = np.append(0, np.flatnonzero(block[1:] != block[:-1]) + 1)
+    first = _firsts(block)
     length = np.diff(np.append(first, len(rows)))
     white, spread = np.empty_like(rows), np.empty(len(rows))
     level, open_variance = np.zeros((len(first), rows.shape[1])), np.zeros(len(first))
@@ -254,7 +278,7 @@ def scan_shifts(
     chi2, log_determinant, log_variance : (m,) arrays
     """
     own = fit.white[:, :1]
-    first = np.append(0, np.flatnonzero(block[1:] != block[:-1]) + 1)
+    first = _firsts(block)
     sums = sum_by(own * fit.white, block)
     weight, rest, columns = sums[:, 0], sums[:, 1], sums[:, 2:]
     # a block lies within one group, whose base has the unit column own / sqrt(base_weight)

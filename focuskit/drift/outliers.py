@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy import optimize, stats
 
 from focuskit.core.statistics import robust_scatter
-from focuskit.drift.linear import Array, GroupedFit, Integers, fit_grouped
+from focuskit.drift.linear import Array, GroupedFit, Integers, fit_grouped, residuals_of
 from focuskit.drift.season import Season
 
 # A run this many standard errors off is an outlier: 1 of 2150 sound runs is by chance, that is one in a
@@ -46,16 +46,16 @@ class SoundRuns:
 
 def fit_absolute(columns: Array, y: Array, group: Integers) -> GroupedFit:
     """Fit by least absolute residuals, which outliers hardly pull (reweighted least squares)."""
-    fit = fit_grouped(columns, y, np.ones(len(y)), group)
+    variance = np.ones(len(y))
+    residuals = residuals_of(columns, y, variance, group)
     for _ in range(30):
-        size = np.abs(fit.residuals)
+        size = np.abs(residuals)
         floor = 1e-2 * float(np.mean(size)) or 1.0
-        new = fit_grouped(columns, y, np.maximum(size, floor), group)
-        moved = float(np.max(np.abs(new.residuals - fit.residuals), initial=0.0))
-        fit = new
-        if moved < 0.02 * floor:
+        before, variance = residuals, np.maximum(size, floor)
+        residuals = residuals_of(columns, y, variance, group)
+        if float(np.max(np.abs(residuals - before), initial=0.0)) < 0.02 * floor:
             break
-    return fit
+    return fit_grouped(columns, y, variance, group)
 
 
 def extra_variance(residuals: Array, known: Array, degrees: float) -> float:
