@@ -1,58 +1,135 @@
-"""Defocus of a single frame, e.g. an ordinary light frame, from the shape of its stars."""
+"""Defocus of a single frame, from the shape of its stars: how far from focus it is on either side.
+
+Far from focus a frame shows its distance sharply, once for each side: two narrow peaks of the likelihood, each with its
+error. Near focus the likelihood is flat in the square of the distance: it is followed over both sides at once, and
+gives a limit. Spherical aberration is taken as known with its error, and is not learned from one frame.
+"""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.optimize import brentq
+from scipy.stats import norm
 
-from focuskit.core.optics import KOLMOGOROV_EXPONENT, Rig
+from focuskit.core.optics import TOLERATED_GROWTH, Rig
 from focuskit.core.reasons import Reason
 from focuskit.frames import Limits
 from focuskit.stars import MeasuredFrame
 from focuskit.waves.fit import SPHERICAL_PRIOR, in_arcsec, model_for
 from focuskit.waves.model import ProfileModel, fwhm_factor
-from focuskit.waves.solve import (
-    BEST,
-    EXPONENT,
-    EXPONENT_PRIOR,
-    EXPONENT_RANGE,
-    SEEING,
-    Data,
-    State,
-    linearise,
-    prepare,
-)
+from focuskit.waves.one_frame import Hill, Peak, first_look, fit_peak, hill_near, over_spherical
+from focuskit.waves.solve import EXPONENT_PRIOR, Data, prepare
 from focuskit.waves.stack import FrameProfile, StackTask, stack_radius_px
 from focuskit.waves.stack_files import stack_or_say
-from focuskit.waves.start import coarse_grid, grid_chi2
 
 Array = NDArray[np.float64]
 
-# Grids that close in on a peak: rounds at most, of which each narrows by up to three times, and points.
-_CLOSER = 12
-_CLOSER_POINTS = 25
-# Of the fit of the wings: steps at most, and the change of chi² that ends it.
-_WINGS_STEPS, _WINGS_SETTLED = 40, 0.01
+_LOOK_NEAR = 1.2  # waves: nearer than this the coarse grid does not show whether focus itself is possible; chosen
 
 
 @dataclass(frozen=True)
-class Defocus:
-    """Defocus of one frame by itself: its amount without sign, its seeing, and the match.
+class SideDefocus:
+    """Distance from the position of least HFD if the detector is on one side of it.
 
-    ``outside`` is the probability that the detector lay outside focus: one half where no aberration tells.
-    ``growth`` is the half-flux diameter over what it had been in focus, in the same seeing.
+    Parameters
+    ----------
+    distance_um : float
+    noise_um : float
+        Standard deviation from noise, seeing and what the model misses.
+    by_spherical_um : float
+        From what is not known of the spherical aberration: it moves the best positions of all frames by the same.
     """
 
-    defocus_um: float
-    defocus_err_um: float
+    distance_um: float
+    noise_um: float
+    by_spherical_um: float = 0.0
+
+    @property
+    def err_um(self) -> float:
+        """Standard deviation of the distance."""
+        return math.hypot(self.noise_um, self.by_spherical_um)
+
+
+@dataclass(frozen=True, eq=False)
+class Defocus:
+    """Defocus of one frame by itself.
+
+    Parameters
+    ----------
+    outside : float
+        Probability that the detector lay outside focus: one half where no aberration shows it.
+    sides : (SideDefocus, SideDefocus)
+        If it lay outside, and inside.
+    places_um, density : arrays or None
+        Near focus, where both sides run into one another: probability of each signed distance, as a density per µm.
+    growth : float
+        The half-flux diameter over what it had been in focus, in the same seeing.
+    seeing_um, seeing_arcsec : float, float or None
+        FWHM of the seeing.
+    chi2_reduced : float
+    tolerance_um : float
+        Distance from focus that costs 5 % in half-flux diameter, in this seeing.
+    """
+
     outside: float
+    sides: tuple[SideDefocus, SideDefocus]
     growth: float
     seeing_um: float
     seeing_arcsec: float | None
     chi2_reduced: float
+    tolerance_um: float
+    places_um: Array | None = None
+    density: Array | None = None
+
+    @property
+    def defocus_um(self) -> float:
+        """Distance from focus, whatever the side."""
+        return self.outside * self.sides[0].distance_um + (1.0 - self.outside) * self.sides[1].distance_um
+
+    @property
+    def defocus_err_um(self) -> float:
+        """Its standard deviation, which contains by how much the sides differ."""
+        chances = (self.outside, 1.0 - self.outside)
+        mean = self.defocus_um
+        parts = zip(chances, self.sides, strict=True)
+        return math.sqrt(sum(p * (one.err_um**2 + (one.distance_um - mean) ** 2) for p, one in parts))
+
+    def within(self, distance_um: float, shares: tuple[float, float] | None = None) -> float:
+        """Return the probability of being no further from focus than ``distance_um``.
+
+        ``shares`` are the probabilities of both sides where they are known better than from the frame.
+        """
+        chances = shares or (self.outside, 1.0 - self.outside)
+        if self.places_um is None or self.density is None:
+            return float(sum(
+                p * (norm.cdf((distance_um - one.distance_um) / one.err_um)
+                     - norm.cdf((-distance_um - one.distance_um) / one.err_um))
+                for p, one in zip(chances, self.sides, strict=True)
+            ))  # fmt: skip
+        return float(np.interp(distance_um, *self._shares_within(chances)))
+
+    def limit_um(self, shares: tuple[float, float] | None = None, confidence: float = 0.95) -> float | None:
+        """Return the distance that is not exceeded with this probability; None where the distance is known from 0."""
+        if self.places_um is None or self.density is None:
+            return None
+        edges, within = self._shares_within(shares or (self.outside, 1.0 - self.outside))
+        return float(np.interp(confidence, within, edges))
+
+    def _shares_within(self, chances: tuple[float, float]) -> tuple[Array, Array]:
+        """Return distances, and the probability of being no further from focus, with those of the sides as given."""
+        assert self.places_um is not None and self.density is not None
+        half = self.places_um.size // 2
+        outside, inside = self.density[half:], self.density[:half][::-1]
+        parts = [p * part / max(float(part.sum()), 1e-300) for p, part in zip(chances, (outside, inside), strict=True)]
+        step = self.places_um[1] - self.places_um[0]
+        within = np.cumsum(parts[0] + parts[1])
+        return np.append(0.0, self.places_um[half:] + 0.5 * step), np.append(0.0, within / within[-1])
 
 
 def stack_single(frame: MeasuredFrame, limits: Limits | None = None) -> FrameProfile | Reason | None:
@@ -78,27 +155,24 @@ def stack_single(frame: MeasuredFrame, limits: Limits | None = None) -> FramePro
     return stack_or_say(task, limits)
 
 
-@dataclass(frozen=True)
-class _Side:
-    mean: float
-    spread: float
-    log_seeing: float
-    log_evidence: float
-    chi2: float
-
-
 def measure_defocus(
     frame: FrameProfile,
     rig: Rig,
     wavelength_um: float,
     spherical: tuple[float, float] = SPHERICAL_PRIOR,
+    exponent: tuple[float, float] = EXPONENT_PRIOR,
 ) -> Defocus:
-    """Measure the defocus of a single frame, e.g. an ordinary light frame.
+    """Measure the defocus of a single frame, e.g. an ordinary light frame or one taken out of focus on purpose.
 
-    The sign stays open: an image says how far, hardly to which side. The mean and the standard
-    deviation are those of the likelihood over the distance from least HFD, to either side alike and far
-    from normal, with the seeing free, so that they hold in focus too; the spherical term is taken as
-    known with its error, not learnt from one frame.
+    The sign stays open: an image says how far, hardly to which side. So the distance is given for either side, with the
+    seeing and its exponent free.
+
+    Parameters
+    ----------
+    spherical : (float, float)
+        What is known of the telescope's spherical aberration: value and error, waves rms.
+    exponent : (float, float)
+        What is known of the exponent of the seeing's transfer function: value and standard deviation.
 
     Raises
     ------
@@ -106,135 +180,124 @@ def measure_defocus(
         If the rig lacks a number the model needs.
     """
     model = model_for([frame], rig, wavelength_um)
-    data = prepare(model, [frame])
+    data = replace(prepare(model, [frame]), position=np.zeros(1))
     freedom = max(int(data.dof[0]) - 2, 1)
-    # A first look for the wings and the width of the seeing, which decides where the HFD is smallest, and for what the
-    # model does not know of: the error grows with it.
-    sides, chance = _both_sides(model, data, (spherical[0], KOLMOGOROV_EXPONENT), 0.0, 1.0)
-    best = int(chance.argmax())
-    waves = (1.0, -1.0)[best] * sides[best].mean
-    exponent, chi2, by_wings = _wings(model, data, waves, sides[best].log_seeing, spherical[0])
-    amount = math.copysign(max(abs(spherical[0]), 0.01), spherical[0])
-    seeing_um = math.exp(float(chance @ [side.log_seeing for side in sides]))
-    shift = model.least_hfd_waves(seeing_um, amount, exponent) / amount
-    excess = max(1.0, chi2 / freedom)
-    means, squares, seeings, fits, outside = [], [], [], [], []
-    for node in (-math.sqrt(3.0), 0.0, math.sqrt(3.0)):
-        known = spherical[0] + node * spherical[1]
-        sides, chance = _both_sides(model, data, (known, exponent), shift * known, excess)
-        means.append(chance @ [side.mean for side in sides])
-        squares.append(chance @ [side.mean**2 + side.spread**2 for side in sides])
-        seeings.append(float(chance @ [side.log_seeing for side in sides]))
-        fits.append(min(side.chi2 for side in sides))
-        outside.append(chance[0])
-    # Three-point Gauss-Hermite rule over what is known of the spherical term.
-    rule = np.array([1.0, 4.0, 1.0]) / 6.0
-    mean, side = float(rule @ means), float(rule @ outside)
-    seeing_um = math.exp(float(rule @ seeings))
-    least = model.least_hfd_waves(seeing_um, spherical[0], exponent)
-    inwards, in_focus, outwards = (
-        model.hfd_um(waves, seeing_um, spherical[0], exponent) for waves in (least - mean, least, least + mean)
+    waves, curve, widths = first_look(model, data)
+
+    def width_at(distance: Array) -> Array:
+        return np.asarray(np.interp(distance, waves, widths))
+
+    first, hill = float(waves[curve.argmin()]), None
+    if first < _LOOK_NEAR:
+        shift = _shift(model, spherical[0], float(width_at(np.array(first))), exponent[0])
+        reach = min(2.0 * _LOOK_NEAR, model.waves_max)
+        hill = hill_near(model, data, width_at, reach, spherical, exponent, shift, freedom)
+        first = hill.peak
+    peaks = [
+        fit_peak(model, data, (side * first, float(width_at(np.array(first))), exponent[0]), spherical[0], exponent)
+        for side in (1.0, -1.0)
+    ]
+    best = min(peaks, key=lambda peak: peak.chi2)
+    shift = _shift(model, spherical[0], best.log_seeing, best.exponent)
+    if hill is None or hill.is_far:
+        hill = None
+        outside, found = _far(model, data, peaks, spherical, exponent, shift, max(1.0, best.chi2 / freedom))
+    else:
+        outside, found = _of_hill(hill)
+    sides = [SideDefocus(*(model.um_per_wave * value for value in one)) for one in found]
+    hfd_um = partial(
+        model.hfd_um, seeing_um=math.exp(best.log_seeing), spherical_waves=spherical[0], exponent=best.exponent
     )
-    variance = max(float(rule @ squares) - mean**2, 0.0) + excess * by_wings
-    seeing_um *= fwhm_factor(exponent)
+    least = shift * spherical[0]
+    mean = outside * sides[0].distance_um + (1.0 - outside) * sides[1].distance_um
+    away, in_focus = mean / model.um_per_wave, hfd_um(least)
+    seeing_um = fwhm_factor(best.exponent) * math.exp(best.log_seeing)
     return Defocus(
-        defocus_um=mean * model.um_per_wave,
-        defocus_err_um=math.sqrt(variance) * model.um_per_wave,
-        outside=side,
-        growth=max(((1.0 - side) * inwards + side * outwards) / in_focus, 1.0),
+        outside=outside,
+        sides=(sides[0], sides[1]),
+        growth=max((outside * hfd_um(least + away) + (1.0 - outside) * hfd_um(least - away)) / in_focus, 1.0),
         seeing_um=seeing_um,
         seeing_arcsec=in_arcsec(seeing_um, rig),
-        chi2_reduced=min(fits) / freedom,
+        chi2_reduced=best.chi2 / freedom,
+        tolerance_um=_tolerance_waves(lambda away: hfd_um(least + away) / in_focus) * model.um_per_wave,
+        places_um=hill.places * model.um_per_wave if hill else None,
+        density=hill.density / model.um_per_wave if hill else None,
     )
 
 
-def _wings(
-    model: ProfileModel, data: Data, waves: float, log_seeing: float, spherical: float
-) -> tuple[float, float, float]:
-    """Fit defocus, seeing and its exponent together, from a start with Kolmogorov's.
+def _tolerance_waves(growth: Callable[[float], float]) -> float:
+    """Return the distance at which the size has grown as far as is tolerated."""
+    reach = 0.5
+    while growth(reach) < TOLERATED_GROWTH:
+        reach *= 2.0
+    return float(brentq(lambda away: growth(away) - TOLERATED_GROWTH, 0.0, reach, xtol=1e-3))
 
-    Returns
-    -------
-    exponent, chi2 : float
-    by_wings : float
-        What the exponent's error adds to the variance of the defocus, in waves squared.
+
+def distance_on_side(
+    frame: FrameProfile,
+    rig: Rig,
+    wavelength_um: float,
+    spherical_waves: float,
+    exponent: tuple[float, float],
+    side: float,
+    near_um: float,
+) -> SideDefocus:
+    """Return the distance from focus of a frame whose side and rough distance are known, far from focus.
+
+    It is what `measure_defocus` gives for that side with the aberration known; ``side`` is 1 outside, -1 inside.
     """
-    data = replace(data, position=np.zeros(1))
-    state = State(
-        -waves, math.log(model.um_per_wave), spherical, KOLMOGOROV_EXPONENT, np.array([log_seeing]), log_seeing, 0.0
+    model = model_for([frame], rig, wavelength_um)
+    data = replace(prepare(model, [frame]), position=np.zeros(1))
+    waves, _, widths = first_look(model, data)
+    distance = near_um / model.um_per_wave
+    start = (side * distance, float(np.interp(distance, waves, widths)), exponent[0])
+    peak = fit_peak(model, data, start, spherical_waves, exponent)
+    shift = _shift(model, spherical_waves, peak.log_seeing, peak.exponent)
+    excess = max(1.0, peak.chi2 / max(int(data.dof[0]) - 2, 1))
+    return SideDefocus(
+        side * (peak.waves - shift * spherical_waves) * model.um_per_wave,
+        math.sqrt(excess * peak.variance) * model.um_per_wave,
     )
-    free, damping = [SEEING, BEST, EXPONENT], 1e-2
-    normal, cost = linearise(model, data, state), math.inf
-    for _ in range(_WINGS_STEPS):
-        hessian, gradient = normal.matrix[0][np.ix_(free, free)], normal.gradient[0][free]
-        hessian[[1, 2], [1, 2]] += 1.0 / model.waves_max**2, 1.0 / EXPONENT_PRIOR[1] ** 2
-        gradient[2] -= (state.exponent - KOLMOGOROV_EXPONENT) / EXPONENT_PRIOR[1] ** 2
-        longest = np.array([0.3, 0.3, 0.1])
-        move = np.clip(np.linalg.solve(hessian + damping * np.diag(np.diag(hessian)), gradient), -longest, longest)
-        trial = replace(
-            state, log_seeing=state.log_seeing + move[0], best=state.best + float(move[1]),
-            exponent=float(np.clip(state.exponent + move[2], *EXPONENT_RANGE)),
-        )  # fmt: skip
-        now = linearise(model, data, trial)
-        after = float(now.chi2[0]) + ((trial.exponent - KOLMOGOROV_EXPONENT) / EXPONENT_PRIOR[1]) ** 2
-        gained = cost - after
-        if gained >= 0.0:
-            state, normal, cost, damping = trial, now, after, 0.2 * damping
-        else:
-            damping *= 8.0
-        if 0.0 <= gained < _WINGS_SETTLED:
-            break
-    covariance = np.linalg.inv(hessian)
-    return state.exponent, float(normal.chi2[0]), float(covariance[1, 2] ** 2 / covariance[2, 2])
 
 
-def _both_sides(
-    model: ProfileModel, data: Data, given: tuple[float, float], least: float, excess: float
-) -> tuple[list[_Side], Array]:
-    """Return what `_one_side` says of either side, outside first, and the probability of each."""
-    sides = [_one_side(model, data, side, given, least, excess) for side in (1.0, -1.0)]
-    evidence = np.array([side.log_evidence for side in sides])
-    chance = np.exp(evidence - evidence.max())
-    return sides, np.asarray(chance / chance.sum())
+def _shift(model: ProfileModel, spherical_waves: float, log_seeing: float, exponent: float) -> float:
+    """Return the defocus of least HFD per wave of the spherical term."""
+    amount = math.copysign(max(abs(spherical_waves), 0.01), spherical_waves)
+    return model.least_hfd_waves(math.exp(log_seeing), amount, exponent) / amount
 
 
-def _one_side(
-    model: ProfileModel, data: Data, side: float, given: tuple[float, float], least: float, excess: float
-) -> _Side:
-    """Integrate the likelihood of a frame over its seeing and its defocus on one side.
-
-    ``given`` are the spherical term and the exponent of the seeing, ``least`` is the defocus of least HFD, from which
-    the distance is counted; ``excess`` is by how much the variance is larger than the noise's. The grid closes in on
-    the peak until it resolves it.
-    """
-    waves, log_seeing = coarse_grid(model)
-    for _ in range(_CLOSER):
-        chi2 = grid_chi2(model, data, 0, side * waves, log_seeing, *given)
-        weight = np.exp(-0.5 / excess * (chi2 - chi2.min()))
-        total = float(weight.sum())
-        weight /= total
-        step, seeing_step = waves[1] - waves[0], log_seeing[1] - log_seeing[0]
-        mean, spread = _moments(weight.sum(axis=1), np.abs(side * waves - least))
-        seeing, seeing_spread = _moments(weight.sum(axis=0), log_seeing)
-        if spread > step and seeing_spread > seeing_step:
-            break
-        at_waves, at_seeing = np.unravel_index(weight.argmax(), weight.shape)
-        waves = _closer(waves, int(at_waves), spread, 0.0)
-        log_seeing = _closer(log_seeing, int(at_seeing), seeing_spread, -math.inf)
-    evidence = math.log(total * step * seeing_step) - 0.5 / excess * float(chi2.min())
-    return _Side(mean, spread, seeing, evidence, float(chi2.min()))
+def _far(
+    model: ProfileModel,
+    data: Data,
+    peaks: list[Peak],
+    spherical: tuple[float, float],
+    usual: tuple[float, float],
+    shift: float,
+    excess: float,
+) -> tuple[float, list[tuple[float, float, float]]]:
+    """Return the probability of outside, and the numbers of both sides in waves: see `SideDefocus`."""
+    nodes, rule = over_spherical(spherical)
+    found: list[tuple[float, float, float]] = []
+    evidence = []
+    for side, peak in zip((1.0, -1.0), peaks, strict=True):
+        start = (peak.waves, peak.log_seeing, peak.exponent)
+        at = [peak, *(fit_peak(model, data, start, known, usual) for known in nodes[1:])]
+        evidence.append(np.array([one.evidence / excess for one in at]))
+        distance = np.array([side * (one.waves - shift * known) for one, known in zip(at, nodes, strict=True)])
+        # About the distance at the likeliest aberration: the mean over all is drawn off by the square of its error.
+        by_spherical = math.sqrt(float(rule @ (distance - distance[0]) ** 2))
+        found.append((float(distance[0]), math.sqrt(excess * peak.variance), by_spherical))
+    chances = 1.0 / (1.0 + np.exp(np.clip(evidence[1] - evidence[0], -500.0, 500.0)))
+    return float(rule @ chances), found
 
 
-def _moments(weight: Array, values: Array) -> tuple[float, float]:
-    mean = float(weight @ values)
-    return mean, math.sqrt(float(weight @ (values - mean) ** 2))
-
-
-def _closer(grid: Array, best: int, spread: float, least: float) -> Array:
-    """Return a narrower grid about the best node, not below ``least``.
-
-    It narrows by no more than three times, because a coarse grid misses narrow ridges, and not to
-    less than five times the spread to either side.
-    """
-    reach = max((grid[-1] - grid[0]) / 6.0, 5.0 * spread)
-    return np.linspace(max(grid[best] - reach, least), grid[best] + reach, _CLOSER_POINTS)
+def _of_hill(hill: Hill) -> tuple[float, list[tuple[float, float, float]]]:
+    """Return the same of a frame near focus, whose errors are not told apart."""
+    chances, found = [], []
+    for side in (1.0, -1.0):
+        distance = side * hill.places
+        weight = np.where(distance > 0.0, hill.density, 0.0)
+        chances.append(max(float(weight.sum()), 1e-300))
+        mean = float(weight @ distance) / chances[-1]
+        found.append((mean, math.sqrt(float(weight @ (distance - mean) ** 2) / chances[-1]), 0.0))
+    return chances[0] / sum(chances), found
