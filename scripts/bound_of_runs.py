@@ -16,13 +16,13 @@ from collections.abc import Sequence
 import numpy as np
 from position_bound import optics_moves, position_bound
 
+from focuskit.core.calibration import OPTICS_PRIOR_ERRS
 from focuskit.core.workers import Workers
 from focuskit.frames import RigFile, read_rig_file
 from focuskit.night import RunResult, analyse
 from focuskit.waves import stack_frames, stack_tasks, star_weights
 from focuskit.waves.fit import SPHERICAL_PRIOR
 from focuskit.waves.stack import FrameProfile
-from focuskit.waves.unknown import _PRIOR_ERRS
 
 
 def stacked_with_seeing(run: RunResult, pool: Workers) -> list[tuple[FrameProfile, float]]:
@@ -63,7 +63,7 @@ def bounds_of_night(runs: Sequence[RunResult], free: tuple[bool, bool], pool: Wo
     ``free`` says whether the focal ratio and the obstruction are not known; the rigs of the runs are the true ones. A
     wide prior of the two is counted as what is known before.
     """
-    alone, moves, known = [], [], np.diag([_PRIOR_ERRS[k] ** -2 for k in (0, 1)])
+    alone, moves, known = [], [], np.diag([OPTICS_PRIOR_ERRS[k] ** -2 for k in (0, 1)])
     for run in runs:
         least = bounds(run, pool)
         if least and run.profile:

@@ -23,6 +23,8 @@ USUAL_OBSTRUCTION = 0.3
 OBSTRUCTION_ERR = 0.02  # chosen: figures are rounded to 0.01, and baffles and focusers in the tube are seldom counted
 USUAL_OBSTRUCTION_ERR = 0.1  # chosen: from 0.2 to 0.4, most of the usual range
 F_RATIO_ERR = 0.025  # chosen: makers round focal ratios, and a corrector changes the focal length by per cents
+# Unit of length where the size of a pixel is not known. Most pixels have 2 to 9 µm (common practice, no source).
+NOMINAL_PIXEL_UM = 4.0
 MOST_F_RATIO_ERR = 0.3  # chosen: beyond it a focal ratio found from the frames, and a zone from it, say little
 
 # Kolmogorov turbulence: MTF = exp(-3.442 (λf/r0)^(5/3)) and FWHM = 0.9759 λ/r0.
@@ -116,12 +118,15 @@ class OpticsErrors:
         Which of ``f_ratio``, ``obstruction`` and ``pixel_um`` were found from the frames.
     in_um : bool
         False where the pixel of the rig is only a nominal unit of length: then nothing is known in µm.
+    unlike_logged : bool
+        Whether logged runs of the rig showed other optics, which were left aside.
     """
 
     f_ratio: float = F_RATIO_ERR
     obstruction: float = OBSTRUCTION_ERR
     found: frozenset[str] = frozenset()
     in_um: bool = True
+    unlike_logged: bool = False
 
     @property
     def shows_diffraction(self) -> bool:
@@ -130,6 +135,41 @@ class OpticsErrors:
 
 
 GIVEN = OpticsErrors()  # of a rig whose numbers are all given
+
+
+def fill_gaps(
+    rig: Rig, log_ratio: float, obstruction: float, errors: tuple[float, float], px_per_step: float | None = None
+) -> tuple[Rig, OpticsErrors]:
+    """Return a rig with its gaps filled by what was found, and how well it is known then.
+
+    Parameters
+    ----------
+    log_ratio, obstruction : float
+        ln of focal ratio over pixel in µm, and the obstruction; what the rig has stays.
+    errors : (float, float)
+        Their standard errors.
+    px_per_step : float, optional
+        By how many pixels donuts grow in a step: with the rig's µm per step it gives the scale where neither focal
+        ratio nor pixel does.
+    """
+    ratio, is_ratio_given = math.exp(log_ratio), bool(rig.f_ratio and rig.pixel_um)
+    found = rig if rig.obstruction is not None else replace(rig, obstruction=obstruction)
+    if rig.f_ratio:
+        found = replace(found, pixel_um=rig.pixel_um or rig.f_ratio / ratio)
+    else:
+        pixel_um = rig.pixel_um or NOMINAL_PIXEL_UM
+        if rig.um_per_step and px_per_step and not rig.pixel_um:
+            # µm per step is the growth of the donut in pixels times focal ratio times pixel.
+            pixel_um = math.sqrt(rig.um_per_step / px_per_step / ratio)
+        found = with_f_ratio(replace(found, pixel_um=pixel_um), ratio * pixel_um)
+    is_scale_known = bool(rig.f_ratio or rig.pixel_um) and errors[0] < MOST_F_RATIO_ERR
+    gaps = {"f_ratio": rig.f_ratio, "pixel_um": rig.pixel_um, "obstruction": rig.obstruction}
+    return found, OpticsErrors(
+        f_ratio=F_RATIO_ERR if is_ratio_given else errors[0],
+        obstruction=OBSTRUCTION_ERR if rig.obstruction is not None else errors[1],
+        found=frozenset(name for name, value in gaps.items() if value is None),
+        in_um=is_ratio_given or is_scale_known or rig.um_per_step is not None,
+    )
 
 
 def critical_focus_zone_um(f_ratio: float, wavelength_nm: float = DEFAULT_WAVELENGTH_NM) -> float:

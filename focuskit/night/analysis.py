@@ -47,7 +47,8 @@ def analyse(
     executor, workers, progress
         See `focuskit.core.workers.Workers`; ``progress`` is called with frames done and all frames.
     history : sequence of LoggedRun, optional
-        Runs logged before: what they show of the telescope's spherical aberration and of the seeing is used.
+        Runs logged before: what they show of the telescope (optics that are not given, the size of a step, spherical
+        aberration) and of the seeing is used.
     cache : path, optional
         Folder that keeps what was measured, stacked and fitted, for the next time: see `focuskit.core.cache.Cache`.
         The answer is the same with it, bit for bit.

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from focuskit.core import flags
+from focuskit.core.calibration import PARTS
 from focuskit.core.errors import FocuskitError
 from focuskit.core.logged import LoggedRun
 from focuskit.core.optics import UNIT_WORDS, Rig, decimals_of, unit_of_positions
@@ -154,7 +155,7 @@ class RunResult(ShapedRun):
             seconds=(end - start).total_seconds() if end else None,
             key=self.key,
             details=json.dumps(self.to_json(), ensure_ascii=False, allow_nan=False),
-            spherical=self.spherical if self.profile else None,
+            **({name: getattr(self.shown, name) for name in PARTS if name != "seeing"} if self.profile else {}),
             seeing=self.profile.seeing(self.wavelength_nm / 1e3) if self.profile else None,
             reach_steps=reach,
             star_snr=snr,

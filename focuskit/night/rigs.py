@@ -114,9 +114,15 @@ def _notes(
 ) -> tuple[str, ...]:
     """Say what is not known of the optics, what stands for it, and what knowing it would gain."""
     missing = [name for name in _NAMES if getattr(rig, name) is None]
-    if not missing:
-        return ()
     of = f"{plain_text(rig.name)}: " if rig.name else ""
+    another: tuple[str, ...] = ()
+    if profiles and profiles[0].errors.unlike_logged:
+        another = (
+            f"{of}the stars show other optics than the runs in the logbook, which are left aside; where the telescope "
+            "has changed, give it another name in the rig file",
+        )
+    if not missing:
+        return another
     text = f"{of}neither headers nor rig file give {listed([_NAMES[name] for name in missing])}"
     give = f"give {listed(missing)} in the rig file"
     if not profiles:
@@ -126,6 +132,7 @@ def _notes(
         return (
             f"{text}: results are in steps and pixels; {give}, and the step size, defocus, tilt and the seeing "
             f"follow in µm and arcsec{_position_gains(profiles, unit)}",
+            *another,
         )
     if filled.f_ratio and ratio_err:
         text += f"; the stars show f/{plus_minus(filled.f_ratio, ratio_err)}"
@@ -135,6 +142,7 @@ def _notes(
     return (
         f"{text}; {give}, and the focal ratio, and with it the step size and all lengths in µm, is known to {then} % "
         f"instead of {now} %, the critical focus zone to twice that{_position_gains(profiles, unit)}",
+        *another,
     )
 
 

@@ -8,7 +8,7 @@ from datetime import datetime
 
 import numpy as np
 
-from focuskit.core.calibration import Spherical
+from focuskit.core.calibration import NOTHING_SHOWN, Shown, Spherical
 from focuskit.core.matrix import ColourOffset
 from focuskit.core.optics import Rig, wing_slope
 from focuskit.core.reasons import Reason
@@ -178,8 +178,8 @@ class ShapedRun(SizedRun):
         The joint fit of all frames; None where too few stars can be stacked, or it does not converge.
     profile_frames : tuple of int
         The frames that ``profile.frames`` are of.
-    spherical : Spherical or None
-        What this run by itself shows of the telescope's spherical aberration.
+    shown : Shown
+        What this run by itself shows of the telescope.
     aberrations : Aberrations or None
         Coma, astigmatism and smear of the stacked stars; None without the profile fit.
     colours : tuple of ColourOffset, or None
@@ -191,7 +191,12 @@ class ShapedRun(SizedRun):
 
     profile: ProfileFit | None = None
     profile_frames: tuple[int, ...] = ()
-    spherical: Spherical | None = None
+    shown: Shown = NOTHING_SHOWN
     aberrations: Aberrations | None = None
     colours: tuple[ColourOffset, ...] | None = None
     lost_stacks: tuple[int, ...] = ()
+
+    @property
+    def spherical(self) -> Spherical | None:
+        """What this run by itself shows of the telescope's spherical aberration."""
+        return self.shown.spherical

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
-from focuskit.core.calibration import Calibration
+from focuskit.core.calibration import NOTHING_SHOWN, Calibration
 from focuskit.core.filters import FilterKind
 from focuskit.core.logged import LoggedRun, calibration_of
 from focuskit.core.reasons import Reason
@@ -83,23 +83,29 @@ def _fit(
     out = list(runs)
     for telescope in {run.telescope for run in runs}:
         members = [k for k, run in enumerate(runs) if run.telescope == telescope]
-        known = calibration_of(history, runs[members[0]].rig.name)
+        by_rig = {name: calibration_of(history, name) for name in {runs[k].rig.name for k in members}}
+        known = by_rig[runs[members[0]].rig.name]
         curves = [k for k in members if runs[k].fit.best_position is not None]
-        fits = dict(zip(curves, fit_night([stacks[k] for k in curves], known), strict=True))
+        fits = dict(zip(curves, fit_night([stacks[k] for k in curves], known, by_rig), strict=True))
         # Runs without a curve learn from the others, which learn nothing from them.
-        spherical = [own for _, own in fits.values() if own]
+        spherical = [own.spherical for _, own in fits.values() if own and own.spherical]
         seeing = [profile.seeing(stack.wavelength_um) for stack, (profile, _) in zip(
             [stacks[k] for k in curves], fits.values(), strict=True) if stack and profile]  # fmt: skip
         known = Calibration((*spherical, *known.spherical), (*(one for one in seeing if one), *known.seeing))
+        for name, logged in by_rig.items():
+            steps = [own.step for k, (_, own) in fits.items() if own and own.step and runs[k].rig.name == name]
+            by_rig[name] = replace(logged, step=(*steps, *logged.step))
         found = {stack.rig: profile for k, (profile, _) in fits.items() if (stack := stacks[k]) and profile}
         for k in members:
             if k not in fits:
                 stack = stacks[k]
-                fits[k] = fit_night([stack and _like(stack, found.get(stack.rig))], known)[0]
+                fits[k] = fit_night([stack and _like(stack, found.get(stack.rig))], known, by_rig)[0]
         for k, (profile, own) in fits.items():
             stack = stacks[k]
             if stack:
-                run = replace(runs[k], profile=profile, profile_frames=stack.frames, spherical=own)
+                # Once the optics are found, the fits that follow take them as known.
+                own = replace(own, optics=own.optics or runs[k].shown.optics) if own else NOTHING_SHOWN
+                run = replace(runs[k], profile=profile, profile_frames=stack.frames, shown=own)
                 out[k] = _with_backlash(run)
     return out
 

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from focuskit.core.errors import FocuskitError
-from focuskit.core.optics import ARCSEC_PER_RADIAN, GIVEN, KOLMOGOROV_EXPONENT, OpticsErrors, Rig
+from focuskit.core.optics import GIVEN, KOLMOGOROV_EXPONENT, OpticsErrors, Rig
 from focuskit.core.reasons import Reason
 from focuskit.waves.each_frame import (
     displacements,
@@ -31,7 +31,7 @@ from focuskit.waves.each_frame import (
     suspects,
 )
 from focuskit.waves.model import BINS_PER_PX, ProfileModel, fwhm_factor, profile_model
-from focuskit.waves.result import FrameFit, ProfileFit
+from focuskit.waves.result import FrameFit, ProfileFit, in_arcsec
 from focuskit.waves.solve import (
     BEST,
     LOG_SLOPE,
@@ -185,10 +185,10 @@ class SolvedRun:
         solution = solve(self.model, self.data.pick(used), state, before.priors, before.tau)
         return replace(self, used=used, solution=solution, reasons=self.reasons | {index: reason})
 
-    def with_spherical(self, spherical: tuple[float, float]) -> SolvedRun:
-        """Solve again with something else known of the spherical aberration: value and error, waves rms."""
+    def with_known(self, **known: tuple[float, float]) -> SolvedRun:
+        """Solve again with more known: value and error of what `Priors` names."""
         before = self.solution
-        priors = replace(before.priors, spherical=spherical)
+        priors = replace(before.priors, **known)
         solution = solve(self.model, self.data.pick(self.used), before.state, priors, before.tau)
         return replace(self, solution=solution).without_outliers()
 
@@ -211,6 +211,13 @@ class SolvedRun:
         _, move, covariance = self.posterior
         value = self.solution.state.spherical + float(move[SPHERICAL])
         return value, math.sqrt(float(covariance[SPHERICAL, SPHERICAL]))
+
+    @property
+    def log_step(self) -> tuple[float, float]:
+        """ln(µm per step) and its standard deviation, without that of the optics."""
+        covariance = self._covariance(self.matches, np.zeros((1, len(Parameter))))
+        value = self.solution.state.log_slope + float(self.posterior[1][LOG_SLOPE])
+        return value, math.sqrt(float(covariance[LOG_SLOPE, LOG_SLOPE]))
 
     @property
     def freedom(self) -> int:
@@ -391,10 +398,3 @@ def model_for(frames: Sequence[FrameProfile], rig: Rig, wavelength_um: float) ->
         raise FocuskitError("rig: the profile fit needs focal length, aperture, obstruction and pixel size")
     radius_px = max(frame.bins.shape[1] - 1 for frame in frames) / BINS_PER_PX
     return profile_model(rig.f_ratio, rig.obstruction, rig.pixel_um, wavelength_um, radius_px)
-
-
-def in_arcsec(seeing_um: float | None, rig: Rig) -> float | None:
-    """Return a width in the focal plane as an angle; None where either is not known."""
-    if seeing_um is None or rig.focal_length_mm is None:
-        return None
-    return float(seeing_um) * 1e-3 / rig.focal_length_mm * ARCSEC_PER_RADIAN

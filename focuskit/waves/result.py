@@ -7,8 +7,8 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from focuskit.core.calibration import Seeing
-from focuskit.core.optics import GIVEN, OpticsErrors, Rig
+from focuskit.core.calibration import Seeing, SeenOptics
+from focuskit.core.optics import ARCSEC_PER_RADIAN, GIVEN, OpticsErrors, Rig
 from focuskit.core.reasons import Reason
 from focuskit.waves.stack import FrameProfile
 
@@ -17,7 +17,8 @@ from focuskit.waves.stack import FrameProfile
 class RunProfiles:
     """The stacked profiles of one run, which of its frames they belong to, and which of them take no part.
 
-    ``errors`` is how well the numbers of the rig are known.
+    ``errors`` is how well the numbers of the rig are known, ``optics`` what the run by itself shows of those that were
+    not given.
     """
 
     profiles: tuple[FrameProfile, ...]
@@ -26,6 +27,7 @@ class RunProfiles:
     wavelength_um: float
     aside: tuple[bool, ...] = ()
     errors: OpticsErrors = GIVEN
+    optics: SeenOptics | None = None
 
 
 @dataclass(frozen=True)
@@ -135,3 +137,10 @@ class ProfileFit:
             self, best_position=self.best_position + move, err=math.sqrt(variance), frames=frames,
             log_seeing=log_seeing, log_seeing_err=err,
         )  # fmt: skip
+
+
+def in_arcsec(seeing_um: float | None, rig: Rig) -> float | None:
+    """Return a width in the focal plane as an angle; None where either is not known."""
+    if seeing_um is None or rig.focal_length_mm is None:
+        return None
+    return float(seeing_um) * 1e-3 / rig.focal_length_mm * ARCSEC_PER_RADIAN

@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 from scipy.spatial import cKDTree
 
-from focuskit.core.calibration import Calibration, Seeing, Spherical
+from focuskit.core.calibration import Calibration, Seeing, SeenStep, Shown, Spherical, pool_steps
 from focuskit.core.errors import FocuskitError
 from focuskit.core.optics import ARCSEC_PER_RADIAN
 from focuskit.stars import MeasuredFrame, StarMatch
-from focuskit.waves.fit import SPHERICAL_PRIOR, SolvedRun, solve_profiles
+from focuskit.waves.fit import LEAST_FRAMES, SPHERICAL_PRIOR, SolvedRun, solve_profiles
 from focuskit.waves.result import ProfileFit, RunProfiles
 from focuskit.waves.stack import StackTask, stack_radius_px
-from focuskit.waves.unknown import with_optics
+from focuskit.waves.unknown import NOTHING_LOGGED, with_optics
 
 _LEAST_STARS = 2
 # So many stars allow to leave those out that one frame alone shows.
@@ -30,7 +31,9 @@ _SEVERAL, _SAME_PLACE_PX = 3, 3.0
 _RUN_WIDTHS = np.geomspace(0.002, 0.6, 20)
 # Of the sweep: so far beyond its ends a best position is sought, which frames on one side of focus show by their rings.
 _BEYOND = 0.5
-_NOTHING_LOGGED = Calibration()
+# A step that other runs show is that of another focuser or camera where a run by itself differs from it by so many
+# standard errors: chosen, as one run in 15,000 does by chance.
+_ANOTHER = 4.0
 
 
 def star_weights(frames: Sequence[MeasuredFrame], match: StarMatch) -> np.ndarray:
@@ -104,32 +107,72 @@ def _seen_often(frames: Sequence[MeasuredFrame], match: StarMatch, hfd_px: np.nd
 
 
 def fit_night(
-    runs: Sequence[RunProfiles | None], logged: Calibration = _NOTHING_LOGGED
-) -> list[tuple[ProfileFit | None, Spherical | None]]:
+    runs: Sequence[RunProfiles | None],
+    logged: Calibration | None = None,
+    by_rig: Mapping[str | None, Calibration] = NOTHING_LOGGED,
+) -> list[tuple[ProfileFit | None, Shown | None]]:
     """Fit the profiles of all runs of one telescope.
 
     What is not known of the optics is found first. Each run is fitted by itself; then again with the spherical
-    aberration from the other runs and those logged before. It is a constant of the telescope (as length of path; in
-    waves it goes with the wavelength). Where the best position of aberrated light goes with the seeing, that of
-    the other runs tells what is typical.
+    aberration from the other runs and those logged before, and the µm per step from those of its camera. Both are
+    constants of the telescope (the aberration as length of path; in waves it goes with the wavelength). Where the best
+    position of aberrated light goes with the seeing, that of the other runs tells what is typical.
+
+    Parameters
+    ----------
+    runs : sequence of (RunProfiles or None)
+    logged : Calibration, optional
+        What other runs of the telescope showed.
+    by_rig : mapping of rig names to Calibration, optional
+        The same for each of its cameras: of its optics and steps.
 
     Returns
     -------
-    list of (ProfileFit or None, Spherical or None)
-        The final fit, and what the run by itself told of the aberration.
+    list of (ProfileFit or None, Shown or None)
+        The final fit, and what the run by itself showed of the telescope.
     """
-    runs = with_optics(runs)
-    alone = [_solve(run) for run in runs]
-    told = [_spherical_of(run, solved) if run and solved else None for run, solved in zip(runs, alone, strict=True)]
+    logged = logged or Calibration()
+    runs = with_optics(runs, by_rig)
+    alone = [_solve(_with_step(run, by_rig)) for run in runs]
+    shown = [_shown_by(run, solved) if run and solved else None for run, solved in zip(runs, alone, strict=True)]
     fits: list[ProfileFit | None] = []
     for k, (run, solved) in enumerate(zip(runs, alone, strict=True)):
-        others = [own for j, own in enumerate(told) if own and j != k] + list(logged.spherical)
         fit = None
         if run and solved:
-            known = solved.with_spherical(pool_spherical(others, run.wavelength_um)) if others else solved
-            fit = (known if _is_sound(known) else solved).report(run.errors)
+            others = [(runs[j], own) for j, own in enumerate(shown) if own and j != k]
+            aberrations = [*(own.spherical for _, own in others if own.spherical), *logged.spherical]
+            steps = [own.step for other, own in others if own.step and other and other.rig.name == run.rig.name]
+            known = _step_of_others(run, solved, steps, by_rig.get(run.rig.name, Calibration()).step)
+            if aberrations:
+                known["spherical"] = pool_spherical(aberrations, run.wavelength_um)
+            better = solved.with_known(**known) if known else solved
+            fit = (better if _is_sound(better) else solved).report(run.errors)
         fits.append(fit if fit and math.isfinite(fit.err) and fit.err > 0 else None)
-    return list(zip(_in_typical_seeing(fits, runs, logged.seeing), told, strict=True))
+    return list(zip(_in_typical_seeing(fits, runs, logged.seeing), shown, strict=True))
+
+
+def _with_step(run: RunProfiles | None, by_rig: Mapping[str | None, Calibration]) -> RunProfiles | None:
+    """Return a run whose positions are too few to show the size of a step with that of logged ones."""
+    if run is None or run.rig.um_per_step or len({one.position for one in run.profiles}) >= LEAST_FRAMES:
+        return run
+    known = by_rig.get(run.rig.name, Calibration()).step
+    if not known:
+        return run
+    return replace(run, rig=replace(run.rig, um_per_step=math.exp(pool_steps(known, run.rig, run.errors)[0])))
+
+
+def _step_of_others(
+    run: RunProfiles, solved: SolvedRun, tonight: Sequence[SeenStep], logged: Sequence[SeenStep]
+) -> dict[str, tuple[float, float]]:
+    """Return what other runs show of ln(µm per step), as `Priors` names it; nothing where the run shows another."""
+    errors = run.errors
+    if tonight and "obstruction" in errors.found:
+        # The runs of one night have one obstruction, and its error, in common.
+        logged, errors = (), replace(errors, found=frozenset())
+    if not (tonight or logged):
+        return {}
+    (value, err), (own, own_err) = pool_steps([*tonight, *logged], run.rig, errors), solved.log_step
+    return {"log_slope": (value, err)} if abs(value - own) < _ANOTHER * math.hypot(err, own_err) else {}
 
 
 def pool_spherical(known: Sequence[Spherical], wavelength_um: float) -> tuple[float, float]:
@@ -211,6 +254,21 @@ def _is_sound(solved: SolvedRun) -> bool:
     low, high = float(solved.data.position.min()), float(solved.data.position.max())
     beyond = _BEYOND * (high - low)
     return solved.solution.converged and low - beyond < solved.best_position < high + beyond
+
+
+def _shown_by(run: RunProfiles, solved: SolvedRun) -> Shown:
+    """Return what a run by itself shows of its telescope."""
+    step = None
+    if len({one.position for one in run.profiles}) >= LEAST_FRAMES and run.rig.f_ratio and run.rig.pixel_um:
+        log_um, err = solved.log_step
+        found = run.errors.found
+        step = SeenStep(
+            px=math.exp(log_um) / (run.rig.f_ratio * run.rig.pixel_um),
+            err=err,
+            pixel_um=None if "pixel_um" in found else run.rig.pixel_um,
+            f_ratio=None if "f_ratio" in found else run.rig.f_ratio,
+        )
+    return Shown(_spherical_of(run, solved), run.optics, step)
 
 
 def _spherical_of(run: RunProfiles, solved: SolvedRun) -> Spherical:

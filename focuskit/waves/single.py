@@ -21,9 +21,10 @@ from focuskit.core.optics import TOLERATED_GROWTH, Rig
 from focuskit.core.reasons import Reason
 from focuskit.frames import Limits
 from focuskit.stars import MeasuredFrame
-from focuskit.waves.fit import SPHERICAL_PRIOR, in_arcsec, model_for
+from focuskit.waves.fit import SPHERICAL_PRIOR, model_for
 from focuskit.waves.model import ProfileModel, fwhm_factor
 from focuskit.waves.one_frame import Hill, Peak, first_look, fit_peak, hill_near, over_spherical
+from focuskit.waves.result import in_arcsec
 from focuskit.waves.solve import EXPONENT_PRIOR, Data, prepare
 from focuskit.waves.stack import FrameProfile, StackTask, stack_radius_px
 from focuskit.waves.stack_files import stack_or_say

@@ -11,49 +11,58 @@ Where a pixel's size is not known either, a nominal one stands for it: the fit i
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from types import MappingProxyType
 
 import numpy as np
 
+from focuskit.core.calibration import (
+    F_RATIOS,
+    FOUND_ERRS,
+    MOST_OBSTRUCTION,
+    OPTICS_PRIOR_ERRS,
+    PIXELS_UM,
+    Calibration,
+    SeenOptics,
+    optics_of,
+    pool_optics,
+)
 from focuskit.core.errors import FocuskitError
 from focuskit.core.optics import (
-    F_RATIO_ERR,
-    MOST_F_RATIO_ERR,
-    OBSTRUCTION_ERR,
+    NOMINAL_PIXEL_UM,
     OpticsErrors,
     Rig,
-    with_f_ratio,
+    fill_gaps,
 )
 from focuskit.waves.fit import LEAST_FRAMES, SPHERICAL_PRIOR, model_for, solve_profiles
 from focuskit.waves.result import RunProfiles
 from focuskit.waves.solve import Data, Parameter, Solution, prepare, solve
 from focuskit.waves.start import UM_PER_STEP_ERR, start
 
-# Unit of length where the size of a pixel is not known. Most pixels have 2 to 9 µm (common practice, no source).
-_NOMINAL_PIXEL_UM = 4.0
-# Telescopes and lenses have f/1.4 to f/20, pixels 1.4 to 15 µm (common practice, no source).
-_F_RATIOS, _PIXELS_UM = (1.4, 20.0), (1.4, 15.0)
 _FIRST_F_RATIO = 4.0  # a ratio that is too low leads down to the true one; one far too high leads astray
-_MOST_OBSTRUCTION = 0.75  # chosen: half as much again as the largest usual one
 # Steps of ln(focal ratio) and of the obstruction, ever finer; the last are those of the parabola at the end. Over a
 # step of these the cost is near a parabola, and changes by more than the search leaves open.
 _STEPS = ((0.25, 0.1), (0.1, 0.05), (0.05, 0.03))
-# Errors of ln(focal ratio) and of the obstruction on top of the noise. Chosen, not fitted. Simulated clean runs give
-# the obstruction to 0.01, but tilt and aberrations change donuts much as it does: by 0.03 in a field tilted by 160 µm,
-# more in worse ones. For the focal ratio the same number was taken; simulated runs give it to 0.01 to 0.05.
-_FOUND_ERRS = (0.05, 0.05)
-# What is known before: a flat law over the range of f-ratios, over the usual obstructions.
-_PRIOR_ERRS = (math.log(_F_RATIOS[1] / _F_RATIOS[0]) / math.sqrt(12.0), 0.2)
+# A run that shows nothing of a number has an error of so many times the range of telescopes.
+_NOTHING = 10.0
+# The logged optics are those of another telescope where the runs at hand differ from them by so many standard errors,
+# which the nights of one telescope do in 3 of 10,000 cases.
+_ANOTHER = 4.0
+NOTHING_LOGGED: Mapping[str | None, Calibration] = MappingProxyType({})
 _RICHEST = 2  # runs that the search rests on at the end: more of them cost time, and the errors on top stay
 
 Place = tuple[float, float]
+Bowl = tuple[np.ndarray, np.ndarray]
 
 
-def with_optics(runs: Sequence[RunProfiles | None]) -> list[RunProfiles | None]:
+def with_optics(
+    runs: Sequence[RunProfiles | None], logged: Mapping[str | None, Calibration] = NOTHING_LOGGED
+) -> list[RunProfiles | None]:
     """Fill in what is not known of the rig of runs, and how well it is known then; runs of one rig together.
 
-    Runs of a rig of which no run has enough positions to find it become None.
+    ``logged`` is what other runs of each rig showed, by its name. Without it, runs of a rig of which no run has enough
+    positions to find it become None.
     """
     unknown: dict[Rig, list[int]] = {}
     for k, run in enumerate(runs):
@@ -61,45 +70,45 @@ def with_optics(runs: Sequence[RunProfiles | None]) -> list[RunProfiles | None]:
             unknown.setdefault(run.rig, []).append(k)
     out = list(runs)
     for rig, members in unknown.items():
-        same = [run for k in members if (run := runs[k])]
-        if max(len({one.position for one in run.profiles}) for run in same) < LEAST_FRAMES:
-            for k in members:
-                out[k] = None
-            continue
-        found, errors = _find(rig, sorted(same, key=lambda run: -sum(one.stars for one in run.profiles)))
-        for k, run in zip(members, same, strict=True):
-            out[k] = replace(run, rig=found, errors=errors)
+        known = logged.get(rig.name, Calibration())
+        same = {k: run for k in members if (run := runs[k])}
+        whole = {k: run for k, run in same.items() if len({one.position for one in run.profiles}) >= LEAST_FRAMES}
+        richest = sorted(whole, key=lambda k: -sum(one.stars for one in whole[k].profiles))
+        own: dict[int, SeenOptics] = {}
+        found = optics_of(rig, known)
+        if richest:
+            filled, errors, seen = _find(rig, [whole[k] for k in richest], known)
+            found, own = (filled, errors), dict(zip(richest, seen, strict=False))
+        for k, run in same.items():
+            out[k] = replace(run, rig=found[0], errors=found[1], optics=own.get(k)) if found else None
     return out
 
 
-def _find(rig: Rig, runs: Sequence[RunProfiles]) -> tuple[Rig, OpticsErrors]:
-    """Return the rig with its gaps filled, from runs in order of what they show."""
+def _find(rig: Rig, runs: Sequence[RunProfiles], known: Calibration) -> tuple[Rig, OpticsErrors, list[SeenOptics]]:
+    """Return the rig with its gaps filled, from runs in order of what they show, and what the first of them show."""
     free = (not (rig.f_ratio and rig.pixel_um), rig.obstruction is None)
-    ratio = (rig.f_ratio or _FIRST_F_RATIO) / (rig.pixel_um or _NOMINAL_PIXEL_UM)
-    trial = _Trial(rig, runs[:1])
-    # A wide pupil with a hole and one without are both places that no small step leaves.
+    ratio = (rig.f_ratio or _FIRST_F_RATIO) / (rig.pixel_um or NOMINAL_PIXEL_UM)
     place = (math.log(ratio), rig.likely_obstruction)
-    place = _descend(trial, place, _STEPS[0], (free[0], False))
-    if rig.obstruction is None:
-        place = min(place, _descend(trial, (place[0], 0.0), _STEPS[0], (free[0], False)), key=trial.cost)
-    place = _descend(trial, place, _STEPS[1], free)
-    trial = _Trial(rig, [_without_outliers(run, trial.model_rig(place)) for run in runs[:_RICHEST]])
-    place, errors = _vertex(trial, _descend(trial, place, _STEPS[-1], free), free)
-    found, growth = trial.rig_at(place), trial.growth(place)
-    if rig.um_per_step and growth and not (rig.f_ratio or rig.pixel_um):
-        # µm per step is the growth of the donut in pixels times focal ratio times pixel.
-        pixel_um = math.sqrt(rig.um_per_step / growth / math.exp(place[0]))
-        found = with_f_ratio(
-            replace(rig, pixel_um=pixel_um, obstruction=found.obstruction), math.exp(place[0]) * pixel_um
-        )
-    known = bool(rig.f_ratio or rig.pixel_um) and errors[0] < MOST_F_RATIO_ERR
-    gaps = (("f_ratio", rig.f_ratio is None), ("pixel_um", rig.pixel_um is None), ("obstruction", free[1]))
-    return found, OpticsErrors(
-        f_ratio=errors[0] if free[0] else F_RATIO_ERR,
-        obstruction=errors[1] if free[1] else OBSTRUCTION_ERR,
-        found=frozenset(name for name, gap in gaps if gap),
-        in_um=not free[0] or known or rig.um_per_step is not None,
-    )
+    before = pool_optics(known.optics, rig.pixel_um) if known.optics else None
+    trial = _Trial(rig, runs[:1], before)
+    if before and all(err < step for err, step in zip(np.sqrt(np.diag(before[1])), _STEPS[0], strict=True)):
+        there = float(before[0][0]), min(abs(float(before[0][1])), MOST_OBSTRUCTION)
+        place = there[0] if free[0] else place[0], there[1] if free[1] else place[1]
+    else:
+        # A wide pupil with a hole and one without are both places that no small step leaves.
+        place = _descend(trial, place, _STEPS[0], (free[0], False))
+        if rig.obstruction is None:
+            place = min(place, _descend(trial, (place[0], 0.0), _STEPS[0], (free[0], False)), key=trial.cost)
+        place = _descend(trial, place, _STEPS[1], free)
+    trial = _Trial(rig, [_without_outliers(run, trial.model_rig(place)) for run in runs[:_RICHEST]], before)
+    place = _descend(trial, place, _STEPS[-1], free)
+    place = place[0], abs(place[1])
+    if before and _is_another(trial, place, free, before):
+        found, errors, seen = _find(rig, runs, Calibration())
+        return found, replace(errors, unlike_logged=True), seen
+    seen = [_seen(place, _bowl(trial, place, free, k), free, rig) for k in range(len(trial.runs))]
+    place, errs = _vertex(trial, place, free)
+    return *fill_gaps(rig, *place, errs, trial.growth(place)), seen
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -112,21 +121,18 @@ class _Trial:
 
     rig: Rig
     runs: Sequence[RunProfiles]
+    before: Bowl | None = None  # what is known before: the middle, and the covariance
     solved: dict[Place, list[tuple[Data, Solution]]] = field(default_factory=dict)
 
     def model_rig(self, place: Place) -> Rig:
         """Return what the images at a place are modelled with."""
-        pixel_um = self.rig.pixel_um or _NOMINAL_PIXEL_UM
+        pixel_um = self.rig.pixel_um or NOMINAL_PIXEL_UM
         # A small obstruction looks the same on either side of 0.
         return Rig(pixel_um=pixel_um, focal_ratio=math.exp(place[0]) * pixel_um, obstruction=abs(place[1]))
 
     def rig_at(self, place: Place) -> Rig:
         """Return the rig with its gaps filled by a place."""
-        pixel_um, ratio, rig = self.model_rig(place).pixel_um, math.exp(place[0]), self.rig
-        found = replace(rig, obstruction=abs(place[1]))
-        if rig.f_ratio:
-            return replace(found, pixel_um=rig.f_ratio / ratio)
-        return with_f_ratio(replace(found, pixel_um=pixel_um), ratio * (pixel_um or 1.0))
+        return fill_gaps(self.rig, place[0], abs(place[1]), OPTICS_PRIOR_ERRS)[0]
 
     def growth(self, place: Place) -> float | None:
         """Return by how many pixels the donut's outer diameter grows in a step, by the mean of the runs."""
@@ -138,12 +144,22 @@ class _Trial:
 
     def cost(self, place: Place) -> float:
         """Return chi² and priors of all runs; infinite where no telescope is, or a run cannot be solved."""
-        low, high = (self.rig.f_ratio, self.rig.f_ratio) if self.rig.f_ratio else _F_RATIOS
-        small, large = (self.rig.pixel_um, self.rig.pixel_um) if self.rig.pixel_um else _PIXELS_UM
+        low, high = (self.rig.f_ratio, self.rig.f_ratio) if self.rig.f_ratio else F_RATIOS
+        small, large = (self.rig.pixel_um, self.rig.pixel_um) if self.rig.pixel_um else PIXELS_UM
         # Places are rounded to a millionth: a known ratio may be off by that much.
         inside = math.log(low / large) - 1e-5 <= place[0] <= math.log(high / small) + 1e-5
-        if not inside or abs(place[1]) > _MOST_OBSTRUCTION or not self.at(place):
+        if not inside or abs(place[1]) > MOST_OBSTRUCTION or not self.at(place):
             return math.inf
+        cost = self.own_cost(place)
+        if self.before:
+            off = (place[0], abs(place[1])) - self.before[0]
+            cost += float(off @ np.linalg.solve(self.before[1], off))
+        return cost
+
+    def own_cost(self, place: Place, only: int | None = None) -> float:
+        """Return the cost without what other runs show; of ``only`` one run by its light alone."""
+        if only is not None:
+            return self.at(place)[only][1].cost
         cost = sum(solution.cost for _, solution in self.at(place))
         rig, growth = self.rig_at(place), self.growth(place)
         if self.rig.um_per_step and (self.rig.f_ratio or self.rig.pixel_um) and rig.f_ratio and rig.pixel_um and growth:
@@ -212,26 +228,69 @@ def _descend(trial: _Trial, place: Place, steps: Place, free: tuple[bool, bool])
         place = best
 
 
-def _vertex(trial: _Trial, place: Place, free: tuple[bool, bool]) -> tuple[Place, Place]:
-    """Return the vertex of the parabola about the deepest place, and the standard errors."""
-    if not trial.at(place):
-        return place, _PRIOR_ERRS
-    tried = [p for p in [place, *_neighbours(place, _STEPS[-1], free)] if math.isfinite(trial.cost(p))]
+def _bowl(trial: _Trial, place: Place, free: tuple[bool, bool], only: int | None = None) -> Bowl:
+    """Return gradient and information of the parabola about the deepest place, along what is free: halves of the cost.
+
+    Of all runs, or of ``only`` one.
+    """
     along = [k for k in (0, 1) if free[k]]
+    if not trial.at(place):
+        return np.zeros(len(along)), np.zeros((len(along), len(along)))
+    tried = [p for p in [place, *_neighbours(place, _STEPS[-1], free)] if math.isfinite(trial.cost(p))]
     off = np.array([[(p[k] - place[k]) for k in along] for p in tried])
     pairs = [(i, j) for i in range(len(along)) for j in range(i, len(along))]
     design = np.column_stack([np.ones(len(tried)), off, *(off[:, i] * off[:, j] for i, j in pairs)])
-    terms = np.linalg.lstsq(design, np.array([trial.cost(p) for p in tried]) / trial.excess(place), rcond=None)[0]
+    costs = np.array([trial.own_cost(p, only) for p in tried]) / trial.excess(place)
+    terms = np.linalg.lstsq(design, costs, rcond=None)[0]
     half = np.zeros((len(along), len(along)))
     for (i, j), term in zip(pairs, terms[1 + len(along) :], strict=True):
         half[i, j] += 0.5 * term
         half[j, i] += 0.5 * term
-    # What the frames do not show keeps the error that it had before.
     values, vectors = np.linalg.eigh(half)
-    known = vectors @ np.diag(np.maximum(values, 0.0)) @ vectors.T + np.diag([_PRIOR_ERRS[k] ** -2 for k in along])
-    move = -0.5 * np.linalg.solve(known, terms[1 : 1 + len(along)])
+    return 0.5 * terms[1 : 1 + len(along)], vectors @ np.diag(np.maximum(values, 0.0)) @ vectors.T
+
+
+def _alone(place: Place, bowl: Bowl, along: list[int]) -> Bowl:
+    """Return the bottom of a parabola, and the covariance; what does not show has a very wide error."""
+    nothing = np.diag([(_NOTHING * OPTICS_PRIOR_ERRS[k]) ** -2.0 for k in along])
+    covariance = np.linalg.inv(bowl[1] + nothing)
+    errs = np.sqrt(np.diag(covariance))
+    steps = np.maximum(2.0 * errs, [_STEPS[-1][k] for k in along])
+    return np.array([place[k] for k in along]) + np.clip(-covariance @ bowl[0], -steps, steps), covariance
+
+
+def _seen(place: Place, bowl: Bowl, free: tuple[bool, bool], rig: Rig) -> SeenOptics:
+    along = [k for k in (0, 1) if free[k]]
+    bottom, covariance = _alone(place, bowl, along)
+    values, errs = list(place), [_NOTHING * err for err in OPTICS_PRIOR_ERRS]
+    for k, value, variance in zip(along, bottom, np.diag(covariance), strict=True):
+        values[k], errs[k] = float(value), math.sqrt(float(variance))
+    joint = float(covariance[0, 1]) / (errs[0] * errs[1]) if all(free) else 0.0
+    return SeenOptics(values[0], errs[0], values[1], errs[1], joint, rig.pixel_um)
+
+
+def _is_another(trial: _Trial, place: Place, free: tuple[bool, bool], before: Bowl) -> bool:
+    """Return whether the runs show other optics than those that were logged."""
+    along = [k for k in (0, 1) if free[k]]
+    bottom, covariance = _alone(place, _bowl(trial, place, free), along)
+    off = bottom - before[0][along]
+    covariance = covariance + before[1][np.ix_(along, along)] + np.diag([FOUND_ERRS[k] ** 2 for k in along])
+    return bool(off @ np.linalg.solve(covariance, off) > _ANOTHER**2)
+
+
+def _vertex(trial: _Trial, place: Place, free: tuple[bool, bool]) -> tuple[Place, Place]:
+    """Return the vertex of the parabola about the deepest place, with what is known before, and the standard errors."""
+    along = [k for k in (0, 1) if free[k]]
+    gradient, information = _bowl(trial, place, free)
+    # What the frames do not show keeps the value and the error that it had before.
+    if trial.before:
+        known = np.linalg.inv(trial.before[1][np.ix_(along, along)])
+        gradient = gradient + known @ (place - trial.before[0])[along]
+    else:
+        known = np.diag([OPTICS_PRIOR_ERRS[k] ** -2.0 for k in along])
+    move = -np.linalg.solve(information + known, gradient)
     errors, found = [0.0, 0.0], list(place)
-    for k, step, variance in zip(along, move, np.diag(np.linalg.inv(known)), strict=True):
+    for k, step, variance in zip(along, move, np.diag(np.linalg.inv(information + known)), strict=True):
         found[k] = place[k] + float(np.clip(step, -_STEPS[-1][k], _STEPS[-1][k]))
-        errors[k] = math.hypot(math.sqrt(float(variance)), _FOUND_ERRS[k])
+        errors[k] = math.hypot(math.sqrt(float(variance)), FOUND_ERRS[k])
     return (found[0], abs(found[1])), (errors[0], errors[1])

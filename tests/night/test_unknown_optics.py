@@ -1,9 +1,14 @@
 """Frames whose headers leave out the optics: as good a best position, what is found said to be, the rest null."""
 
+import math
 import re
 
 import pytest
 from small_nights import HERON, analyse, take_run, write_run
+
+from focuskit.core.calibration import pool_steps
+from focuskit.core.optics import Rig
+from focuskit.logbook import Logbook
 
 SEED = 31
 
@@ -18,7 +23,8 @@ def taken():
 
 
 def test_without_aperture_the_focal_ratio_is_fitted_and_the_best_position_as_good(taken, tmp_path, capsys):
-    status, answer, _ = analyse(capsys, write_run(tmp_path, without(taken, "APTDIA")))
+    folder, book = write_run(tmp_path / "night", without(taken, "APTDIA")), tmp_path / "book.sqlite"
+    status, answer, _ = analyse(capsys, folder, "--logbook", book)
     (run,), (rig,) = answer["runs"], answer["rigs"]
     assert (status, run["method"], run["rig"]) == (0, "profile", "Heron")
     assert abs(run["best_position"] - 10000.0) < 3.0 * run["best_position_err"] < 1.0
@@ -35,6 +41,13 @@ def test_without_aperture_the_focal_ratio_is_fitted_and_the_best_position_as_goo
     assert "the aperture" in note and "aperture_mm" in note
     assert re.search(r"known to 2.5 % instead of (5|6)\.\d %", note)
     assert re.search(r"the error of the best position, 0\.\d+ steps, hardly changes", note)
+    # The logbook keeps what the run shows, which bears on other runs only.
+    [logged] = Logbook(book).runs()
+    assert math.exp(logged.optics.log_ratio) == pytest.approx(7.0 / 3.76, rel=3.0 * logged.optics.log_ratio_err + 0.02)
+    assert (logged.optics.pixel_um, logged.step.pixel_um, logged.step.f_ratio) == (3.76, 3.76, None)
+    assert math.exp(pool_steps([logged.step], Rig(focal_ratio=7.0))[0]) == pytest.approx(4.0, rel=0.03)
+    again = analyse(capsys, folder, "--logbook", book)[1]
+    assert {**again, "logbook": None} == {**answer, "logbook": None}
 
 
 def test_without_a_pixel_size_results_are_in_steps_and_lengths_null(taken, tmp_path, capsys):

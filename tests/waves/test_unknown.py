@@ -5,8 +5,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from profile_runs import RIG, WAVELENGTH_UM, ZERO, synthetic_run
+from profile_runs import POSITIONS, RIG, WAVELENGTH_UM, ZERO, synthetic_run
 
+from focuskit.core.calibration import FOUND_ERRS, Calibration, SeenOptics, SeenStep, pool_optics
 from focuskit.core.optics import GIVEN, OpticsErrors, Rig, with_f_ratio
 from focuskit.waves import RunProfiles, fit_night
 from focuskit.waves.fit import solve_profiles
@@ -75,6 +76,57 @@ def test_runs_of_one_rig_share_what_is_found_and_too_few_frames_learn_it():
     assert (first.rig, first.errors) == (second.rig, second.errors)
     # Three frames by themselves show nothing: there is no fit.
     assert with_optics([short]) == [None]
+    assert (first.optics is None, second.optics) == (False, None)
+
+
+HERON_OPTICS = SeenOptics(math.log(RIG.f_ratio / RIG.pixel_um), 0.01, RIG.obstruction, 0.01, -0.6, RIG.pixel_um)
+
+
+def logged(*optics, steps=()):
+    return {"Heron": Calibration(optics=optics, step=tuple(steps))}
+
+
+def test_too_few_frames_have_the_optics_and_the_step_that_other_nights_found():
+    """Three frames of a rig whose f/7, 0.36 and 4 µm per step are in the logbook."""
+    whole = run_of(only("pixel_um"), positions=POSITIONS[[0, 4, 7]])
+    step = SeenStep(RIG.um_per_step / RIG.f_ratio / RIG.pixel_um, 1e-3, RIG.pixel_um)
+    [(fit, shown)] = fit_night([whole], by_rig=logged(HERON_OPTICS, steps=[step]))
+    assert fit.errors.found == {"f_ratio", "obstruction"} and not fit.errors.unlike_logged
+    assert (fit.rig.f_ratio, fit.rig.obstruction) == (pytest.approx(7.0), pytest.approx(0.36))
+    assert 0.05 < fit.errors.f_ratio < 0.052 and 0.048 < fit.errors.obstruction < 0.052
+    assert abs(fit.best_position - ZERO) < 3.0 * fit.err < 2.0
+    assert (shown.optics, shown.step) == (None, None)  # three frames have nothing to add
+
+
+def test_logged_optics_help_a_faint_run_and_leave_what_it_shows_by_itself():
+    faint = run_of(only("pixel_um"), noise=2e-3, seed=9)
+    [alone] = with_optics([faint])
+    [helped] = with_optics([faint], logged(HERON_OPTICS))
+    assert helped.errors.f_ratio < 0.075 < 1.5 * 0.075 < alone.errors.f_ratio
+    assert helped.errors.obstruction < 0.075 < alone.errors.obstruction
+    assert abs(math.log(helped.rig.f_ratio / 7.0)) < 0.03
+    off = helped.optics.place(None) - alone.optics.place(None)
+    assert off @ alone.optics.information @ off < 1.0
+    assert helped.optics.log_ratio_err > 3.0 * HERON_OPTICS.log_ratio_err
+
+
+def test_logged_optics_of_another_telescope_are_left_aside():
+    run = run_of(only("pixel_um", "obstruction"))
+    other = replace(HERON_OPTICS, log_ratio=math.log(5.0 / RIG.pixel_um))
+    [alone], [found] = with_optics([run]), with_optics([run], logged(other))
+    assert found == replace(alone, errors=replace(alone.errors, unlike_logged=True))
+
+
+def test_pooled_optics_weigh_noise_and_widen_where_runs_disagree():
+    one = SeenOptics(0.6, 0.03, 0.30, 0.04, 0.0, 3.76)
+    place, covariance = pool_optics([one, one], 7.52)  # binned: twice the pixel
+    assert place == pytest.approx([0.6 - math.log(2.0), 0.3])
+    noise = np.array([0.03, 0.04]) / math.sqrt(2)
+    assert np.sqrt(np.diag(covariance)) == pytest.approx(np.hypot(noise, FOUND_ERRS), rel=0.05)
+    place, covariance = pool_optics([one, replace(one, log_ratio=0.9)], 3.76)
+    assert place == pytest.approx([0.75, 0.3])
+    excess = 2 * (0.15 / 0.03) ** 2 / 2
+    assert covariance[0, 0] == pytest.approx(excess * 0.03**2 / 2 + FOUND_ERRS[0] ** 2, rel=0.1)
 
 
 def test_the_error_of_a_found_focal_ratio_is_in_all_that_moves_with_it():
