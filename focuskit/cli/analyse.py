@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from collections import Counter
 from typing import Any
 
 from focuskit.cli.progress import most_frequent, print_answer, print_next, print_remarks, print_written, progress_on
@@ -113,8 +114,10 @@ def pattern_hint(args: argparse.Namespace, night: Night) -> str:
 
 
 def nothing_in(night: Night) -> str | None:
-    """Say why nothing usable came of a night, None where a run has a best position."""
+    """Say why nothing usable came of a night, None where a run has a best position, or where light frames are all."""
     if not night.runs:
+        if night.lights:
+            return None
         common = most_frequent([str(why) for _, why in night.not_used], "no frame could be measured")
         return f"no focus run among {len(night.not_used)} files; most often: {common}"
     if any(run.fit.best_position is not None for run in night.runs):
@@ -159,7 +162,8 @@ def night_as_text(night: Night, *, quiet: bool = False, frames: bool = False, wa
     """Return the answer as text for a terminal."""
     not_used = [f"  {plain_text(name)}: {plain_text(str(why))}" for name, why in night.not_used]
     if not night.runs:
-        return "\n".join(["No focus run. Of each file, why:", *not_used])
+        found = ["No focus run.", *_lights(night), ""] if night.lights else ["No focus run. Of each file, why:"]
+        return "\n".join(found + ["Not used:"] * bool(night.lights and not_used) + not_used)
     lines = [_rig_line(rig) for rig in ([one.rig for one in night.rigs] if len(night.rigs) > 1 else [night.rig])] + [""]
     several = len(night.rigs) > 1
     units = " or ".join(dict.fromkeys(UNIT_WORDS[one.position_unit] for one in night.rigs))
@@ -194,8 +198,9 @@ def night_as_text(night: Night, *, quiet: bool = False, frames: bool = False, wa
         lines += _remarks(result, frames, ways)
     lines += [""] * bool(night.notes) + [f"{note[0].upper()}{note[1:]}." for note in map(plain_text, night.notes)]
     lines += _wrong(night)
+    lines += ["", *_lights(night)] if night.lights else []
     if not_used:
-        lines += ["", "In no run:", *not_used]
+        lines += ["", "Not used:", *not_used]
     lines += [
         "",
         f"Positions are in {units} with their standard deviation; the tolerance is the move that costs 5 % in HFD.",
@@ -226,6 +231,17 @@ def _wrong(night: Night) -> list[str]:
     return ["", "Wrong in the optical train; focuskit diagnose says more:"] * bool(wrong) + [
         f"  {finding.text}" for finding in wrong
     ]
+
+
+def _lights(night: Night) -> list[str]:
+    """Say what the light frames lost, in a line for each cause and one for all."""
+    count = len(night.lights)
+    lost = Counter(light.losses.lost_to for light in night.lights)
+    parts = [f"{lost[cause]} most of it to {cause}" for cause in ("focus", "seeing", "cloud", "smear") if lost[cause]]
+    shapes = sum(light.distance_steps[0] is not None for light in night.lights)
+    line = f"{count} light frame{'s' * (count > 1)}, {count - lost[None]} of which lost a tenth of the depth or more"
+    line += f": {', '.join(parts)}." if parts else "."
+    return [line, *([f"The stars of {shapes} show how far from focus they were; --json gives each."] if shapes else [])]
 
 
 def _small_curve(points: list[dict[str, Any]]) -> str:

@@ -14,6 +14,7 @@ from focuskit.core.reasons import Reason
 from focuskit.core.times import format_time
 from focuskit.core.workers import NOT_LASTING, Workers
 from focuskit.frames import FoundFile, Limits, RigFile, find_some_frames
+from focuskit.night.lights import measure_lights, pick_lights, without_lights
 from focuskit.night.results import Night, RunResult
 from focuskit.night.rigs import rigs_of
 from focuskit.night.runs import MeasuredRun
@@ -91,13 +92,16 @@ def _analyse(
         for sweep in sweeps
     )
     sized = [size_run(run) for run in sorted(measured, key=_in_order)]
-    shaped = shape_runs(sized, pool, limits, _others(history, sized))
+    others = _others(history, sized)
+    shaped = shape_runs(sized, pool, limits, others)
     runs = judge_runs(shaped)
     rigs = rigs_of(runs, rig_file)
-    aside = tuple(sorted([*not_used, *unreadable, *left]))
+    picked = pick_lights(by_path.values(), runs, left)
+    lights, blank = measure_lights(picked, runs, rigs, rig_file, pool, limits, others)
+    aside = tuple(sorted([*not_used, *unreadable, *without_lights(left, picked), *blank]))
     lasts = not any(run.lost_stacks or any(run.unread) for run in runs)
     lasts &= not any(why.code in NOT_LASTING for _, why in unreadable)
-    return Night(_main_rig(runs, frames, rig_file), tuple(runs), aside, rigs), lasts
+    return Night(_main_rig(runs, frames, rig_file), tuple(runs), aside, rigs, tuple(lights)), lasts
 
 
 def _others(history: Sequence[LoggedRun], runs: Sequence[MeasuredRun]) -> list[LoggedRun]:

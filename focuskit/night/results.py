@@ -23,6 +23,7 @@ from focuskit.core.text import html_table, plain_text, plus_minus
 from focuskit.core.times import format_time
 from focuskit.curves import SizeFit
 from focuskit.field import FieldMap
+from focuskit.night.lights import LightFrame
 from focuskit.night.pictures import night_picture, run_picture
 from focuskit.night.rigs import OF_RIG, NightRig
 from focuskit.night.runs import ShapedRun
@@ -299,7 +300,7 @@ _MOST_SHOWN = 8  # runs in the text of a night, so that it has ten lines at most
 
 @dataclass(frozen=True, repr=False)
 class Night:
-    """All focus runs of some folders, in order of time, and the files that are in none.
+    """All focus runs and light frames of some folders, in order of time, and the files that are neither.
 
     ``rig`` is that of the main camera as headers and rig file give it, ``rigs`` are those of all runs, with what was
     found from the frames.
@@ -309,9 +310,10 @@ class Night:
     runs: tuple[RunResult, ...]
     not_used: tuple[tuple[str, Reason], ...]
     rigs: tuple[NightRig, ...] = ()
+    lights: tuple[LightFrame, ...] = ()
 
     def __repr__(self) -> str:
-        lines = [f"<Night: {self._title()}, {len(self.not_used)} files in no run>"]
+        lines = [f"<Night: {self._title()}, {len(self.not_used)} files not used>"]
         lines += [f"  {run._title()}" for run in self.runs[:_MOST_SHOWN]]
         more = len(self.runs) - _MOST_SHOWN
         return "\n".join(lines + [f"  and {more} more"] * (more > 0))
@@ -336,6 +338,7 @@ class Night:
             "rigs": [_plain(one.to_json()) for one in self.rigs],
             "notes": list(self.notes),
             "runs": [run.to_json() for run in self.runs],
+            "lights": [_plain(light.to_json()) for light in self.lights],
             "not_used": [{"file": name, "why": str(why)} for name, why in self.not_used],
         }
 

@@ -151,15 +151,18 @@ def single_frame(
     rig_file: RigFile | None = None,
     limits: Limits | None = None,
     spherical: Sequence[Spherical] = (),
+    rig: Rig | None = None,
 ) -> SingleFrame:
-    """Return how far from focus a measured frame was; ``spherical`` is what logged runs told of the telescope.
+    """Return how far from focus a measured frame was; ``spherical`` is what other runs show of the telescope.
+
+    ``rig`` is by default what its header and the rig file say.
 
     Raises
     ------
     FocuskitError
         If the optics are not known, the stars are too few, or the frame cannot be read again.
     """
-    rig = frame.info.rig(rig_file)
+    rig = rig or frame.info.rig(rig_file)
     _check_optics(frame, rig)
     filters = rig_file.of(frame.info.optics).filters if rig_file else USUAL_FILTERS
     wavelength_um = filters.kind(frame.info.filter).seen_by(frame.info.colour) / 1e3
