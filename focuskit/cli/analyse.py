@@ -127,8 +127,9 @@ def nothing_in(night: Night) -> str | None:
 
 
 def record_night(args: argparse.Namespace, night: Night) -> Renewal | None:
-    """Record the runs of a night; see `record_runs`."""
-    return record_runs(args, [run.logged() for run in night.runs if run.start is not None])
+    """Record the runs and light frames of a night; see `record_runs`."""
+    lights = [logged for light in night.lights if (logged := light.logged())]
+    return record_runs(args, [run.logged() for run in night.runs if run.start is not None], lights)
 
 
 def _recorded(came: Renewal) -> str:

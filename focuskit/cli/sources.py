@@ -13,6 +13,7 @@ from focuskit.cli import keep
 from focuskit.cli.progress import print_remarks
 from focuskit.core.errors import FocuskitError
 from focuskit.core.logged import LoggedRun
+from focuskit.core.logged_light import LoggedLight
 from focuskit.core.reasons import Dropped
 from focuskit.frames import Limits, RigFile, TableReader, read_rig_file
 from focuskit.logbook import Logbook, Renewal, read_runs
@@ -202,15 +203,23 @@ def read_history(args: argparse.Namespace, to_be_made: bool = False) -> list[Log
         return []
 
 
-def record_runs(args: argparse.Namespace, runs: Iterable[LoggedRun]) -> Renewal | None:
-    """Record runs; return what came of it, None with a line where the logbook cannot be written."""
+def record_runs(
+    args: argparse.Namespace, runs: Iterable[LoggedRun], lights: Sequence[LoggedLight] = ()
+) -> Renewal | None:
+    """Record runs and light frames; return what came of the runs, None where the logbook cannot be written.
+
+    Then a line says why, and of light frames how many are new.
+    """
     path = logbook_path(args)
     try:
-        came = Logbook(path).renew(runs)
+        book = Logbook(path)
+        came = book.renew(runs)
+        new = book.record_lights(lights) if lights else 0
     except FocuskitError as problem:
         print_remarks([f"the runs are not recorded: {problem}"])
         return None
     use_logbook(args, path)
+    print_remarks([f"{new} new light frame{'s' * (new > 1)} recorded"] if new else [])
     return came
 
 

@@ -60,6 +60,11 @@ RANGES: dict[str, Range] = {
     "step_err": Range(1e-9, 10.0, "", "a factor of e to the tenth either way: nothing is known"),
     "step_pixel_um": _PIXEL_UM,
     "step_f_ratio": Range(1e-4, 1e6, "", "from the shortest focal length over the widest aperture on"),
+    # A light frame.
+    "defocus_um": Range(0.0, 1e6, "µm", "up to a metre: no star is seen as far out"),
+    "defocus_err_um": Range(1e-9, 1e6, "µm", "as the distance; no frame is exact"),
+    "defocus_limit_um": Range(0.0, 1e6, "µm", "as the distance"),
+    "seeing_arcsec": Range(1e-3, 1e3, "″", "as its logarithm"),
     # What a user knows of a rig, or asks for.
     "steps_per_c": Range(-1e7, 1e7, "steps per °C", "more leaves the range of positions within a season"),
     "steps_per_c_err": Range(0.0, 1e7, "steps per °C", "as the drift itself"),

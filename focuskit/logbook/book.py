@@ -23,8 +23,10 @@ from typing import Any
 from focuskit.core.calibration import PARTS
 from focuskit.core.errors import FocuskitError
 from focuskit.core.logged import COLUMNS, LoggedRun
+from focuskit.core.logged_light import LoggedLight
 from focuskit.core.reasons import Dropped
 from focuskit.core.text import harmless_text
+from focuskit.logbook.lights import load_lights, save_lights
 from focuskit.logbook.migrations import MIGRATIONS, migrate
 from focuskit.logbook.renewal import Renewal, earlier_of, knows_more
 
@@ -185,6 +187,7 @@ class Logbook:
             raise FocuskitError(f"'{kind}' cannot be renamed: a rig or a filter can", "kind")
         with self._open(writing=True) as book:
             count = book.execute(f"UPDATE runs SET {kind} = ? WHERE {kind} IS ?", (new, old)).rowcount
+            book.execute(f"UPDATE lights SET {kind} = ? WHERE {kind} IS ?", (new, old))
             if old is not None:
                 book.execute("DELETE FROM renamed WHERE kind = ? AND old = ?", (kind, new))
                 book.execute("UPDATE renamed SET new = ? WHERE kind = ? AND new = ?", (new, kind, old))
@@ -238,6 +241,16 @@ class Logbook:
             return _from_row(row)
         except ValueError as problem:
             raise FocuskitError(f"{self.path}: run {number} cannot be read: {problem}") from problem
+
+    def record_lights(self, lights: Iterable[LoggedLight]) -> int:
+        """Write light frames; one that is known says from now on what it says here. Return how many were not known."""
+        with self._open(writing=True) as book:
+            return save_lights(book, lights)
+
+    def lights(self, dropped: list[Dropped]) -> list[LoggedLight]:
+        """Return all light frames in order of time; ``dropped`` gets those that are damaged."""
+        with self._open() as book:
+            return load_lights(book, self.path.name, dropped)
 
     def write_note(self, number: int, text: str) -> None:
         """Write a note on a run, in place of the one before."""

@@ -85,6 +85,11 @@ MIGRATIONS: tuple[str | Callable[[sqlite3.Connection], None], ...] = (
         for name in ("log_ratio", "log_ratio_err", "obstruction", "obstruction_err", "correlation", "pixel_um")
     ),
     *(f"ALTER TABLE runs ADD COLUMN step_{name} REAL" for name in ("px", "err", "pixel_um", "f_ratio")),
+    """CREATE TABLE lights (
+        key TEXT PRIMARY KEY, time REAL NOT NULL, rig TEXT, filter TEXT, temperature_c REAL, position REAL NOT NULL,
+        defocus_um REAL NOT NULL, defocus_err_um REAL NOT NULL, defocus_limit_um REAL, side TEXT,
+        um_per_step REAL, seeing_arcsec REAL, exposure_s REAL
+    )""",
 )
 
 

@@ -14,6 +14,7 @@ import numpy as np
 from focuskit.core.calibration import Spherical
 from focuskit.core.errors import FocuskitError
 from focuskit.core.logged import LoggedRun, calibration_of
+from focuskit.core.logged_light import LoggedLight
 from focuskit.core.optics import Rig
 from focuskit.core.reasons import Reason
 from focuskit.core.times import format_time
@@ -52,8 +53,10 @@ class LightFrame:
         Probability that it was outside focus; a half where nothing tells.
     tolerance_steps : float or None
         Move that costs 5 % in half-flux diameter, from the runs of its filter.
-    limit_steps : float or None
-        95 % upper limit of the distance, where it cannot be told from 0.
+    limit_um : float or None
+        95 % upper limit of the distance by the shape of its stars, where it cannot be told from 0.
+    size_limit_steps : float or None
+        The same by the size of the stars, where their shape says nothing.
     losses : Losses
     """
 
@@ -62,7 +65,8 @@ class LightFrame:
     single: SingleFrame | None
     outside: float
     tolerance_steps: float | None
-    limit_steps: float | None
+    limit_um: float | None
+    size_limit_steps: float | None
     losses: Losses
 
     @property
@@ -76,6 +80,12 @@ class LightFrame:
         if max(self.outside, 1.0 - self.outside) < _SURE_SIDE:
             return None
         return "outside" if self.outside > 0.5 else "inside"
+
+    @property
+    def limit_steps(self) -> float | None:
+        """95 % upper limit of the distance from focus; None where that can be told from 0, or nothing is known."""
+        step = self.rig.um_per_step
+        return self.limit_um / step if step and self.limit_um is not None else self.size_limit_steps
 
     @property
     def distance_steps(self) -> tuple[float | None, float | None]:
@@ -97,6 +107,30 @@ class LightFrame:
         step, tolerance, found = self.rig.um_per_step, self.tolerance_steps, self.single.defocus
         in_um = tolerance * step if step and tolerance else found.tolerance_um
         return found.within(in_um, (self.outside, 1.0 - self.outside))
+
+    def logged(self) -> LoggedLight | None:
+        """Return the frame as the logbook keeps it; None without a time, a position or a distance from focus."""
+        info = self.info
+        if self.single is None or info.time is None or info.position is None:
+            return None
+        found = self.single.defocus
+        one = found.sides[self.outside < 0.5]
+        distance, err = (found.defocus_um, found.defocus_err_um) if self.side is None else (one.distance_um, one.err_um)
+        return LoggedLight(
+            key=self.frame.digest,
+            time=info.time,
+            position=info.position,
+            defocus_um=max(distance, 0.0),
+            defocus_err_um=err,
+            defocus_limit_um=self.limit_um,
+            side=self.side,
+            um_per_step=self.rig.um_per_step,
+            rig=self.rig.name,
+            filter=info.filter,
+            temperature_c=info.temperature_c,
+            seeing_arcsec=found.seeing_arcsec,
+            exposure_s=info.exposure_s,
+        )
 
     def to_json(self) -> dict[str, Any]:
         """Return the frame as ``lights[]`` of the public JSON describes it."""
@@ -247,7 +281,7 @@ def _light(
     tolerance = _median(run.fit.tolerance_steps for run in alike or runs)
     least = _median(run.fit.hfd_best_px for run in alike or runs)
     step = rig.um_per_step
-    outside, limit, growth = 0.5, None, 1.0
+    outside, limit_um, growth, by_size = 0.5, None, 1.0, None
     if single is not None:
         found = single.defocus
         outside = _outside(frame.info, found, step, alike) if step else found.outside
@@ -256,11 +290,10 @@ def _light(
         # The shape of smeared stars says how far from focus they were at most.
         if limit_um is None and smear_of(frame) >= NAMED:
             limit_um = found.defocus_um + _SIGMA_95 * found.defocus_err_um
-        limit = limit_um / step if step and limit_um is not None else None
     else:
-        limit = _limit_by_size(frame, least, alike)
+        by_size = _limit_by_size(frame, least, alike)
     losses = Losses.of(frame, least, growth, clear)
-    return LightFrame(frame, rig, single, outside, tolerance, limit, losses)
+    return LightFrame(frame, rig, single, outside, tolerance, limit_um, by_size, losses)
 
 
 def _median(values: Iterable[float | None]) -> float | None:

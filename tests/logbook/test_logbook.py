@@ -16,6 +16,7 @@ import pytest
 from focuskit.core.calibration import Calibration, Seeing, SeenOptics, SeenStep, Spherical
 from focuskit.core.errors import FocuskitError
 from focuskit.core.logged import LoggedRun, calibration_of
+from focuskit.core.logged_light import LoggedLight
 from focuskit.logbook import Logbook, Renewal, migrations, read_runs, write_csv
 from focuskit.logbook import book as module
 
@@ -363,3 +364,49 @@ def test_a_writer_killed_in_mid_write_leaves_the_book_whole(tmp_path):
     with sqlite3.connect(path) as raw:
         assert raw.execute("PRAGMA integrity_check").fetchone()[0] == "ok"
     raw.close()
+
+
+def make_lights(n):
+    return [
+        LoggedLight(
+            f"frame-{i}", START + timedelta(minutes=i), 5000.0, 120.0 + i, 2.5, None, "outside", 4.0, "Heron", "L"
+        )
+        for i in range(n)
+    ]
+
+
+def test_a_light_frame_is_logged_once_and_keeps_what_is_said_last(tmp_path):
+    """By its key; under the names that rigs and filters have now."""
+    book = Logbook(tmp_path / "book.sqlite")
+    assert book.record_lights(make_lights(3)) == 3
+    near = [replace(light, defocus_limit_um=80.0, side=None) for light in make_lights(4)]
+    assert book.record_lights(near) == 1
+    assert book.lights([]) == near
+    book.rename("filter", "L", "Lum")
+    book.record_lights(make_lights(5))
+    assert {light.filter for light in book.lights([])} == {"Lum"} and len(book.lights([])) == 5
+
+
+def test_a_damaged_light_frame_is_left_out_and_named(tmp_path):
+    book = Logbook(tmp_path / "book.sqlite")
+    book.record_lights(make_lights(3))
+    with closing(sqlite3.connect(book.path)) as raw, raw:
+        raw.execute("UPDATE lights SET defocus_um = 'far' WHERE key = 'frame-1'")
+        raw.execute("UPDATE lights SET temperature_c = 999 WHERE key = 'frame-2'")
+    dropped = []
+    assert book.lights(dropped) == make_lights(1)
+    assert [one.why.split(":")[0] for one in dropped] == ["a light frame"] * 2
+
+
+def test_a_logbook_without_light_frames_takes_them(tmp_path):
+    """A book of the version before keeps its runs."""
+    path = tmp_path / "book.sqlite"
+    before = [step for step in migrations.MIGRATIONS if not (isinstance(step, str) and "TABLE lights" in step)]
+    assert len(before) == len(migrations.MIGRATIONS) - 1 and migrations.MIGRATIONS[: len(before)] == tuple(before)
+    Logbook(path).record(make_runs(2))
+    with closing(sqlite3.connect(path)) as raw, raw:
+        raw.execute("DROP TABLE lights")
+        raw.execute(f"PRAGMA user_version = {len(before)}")
+    book = Logbook(path)
+    assert book.lights([]) == []
+    assert book.record_lights(make_lights(2)) == 2 and len(book.runs()) == 2

@@ -89,3 +89,16 @@ def test_what_is_neither_in_a_run_nor_a_light_frame_is_named(night):
         "blank_01.fits": "no_stars",
         "lone_01.fits": "no_sweep",
     }
+
+
+def test_light_frames_are_logged_as_they_are_given(night):
+    """Distance, error or limit, and side of the logged frames are those of the JSON, in µm."""
+    for light in night.lights:
+        logged, answer = light.logged(), light.to_json()
+        assert logged.problem() is None
+        if logged.defocus_limit_um is not None:
+            assert answer["from_focus_limit_steps"] == pytest.approx(logged.defocus_limit_um / 4.0)
+        else:
+            assert abs(answer["from_focus_steps"]) == pytest.approx(logged.defocus_um / 4.0)
+            assert logged.side == ("outside" if answer["from_focus_steps"] > 0.0 else "inside")
+    assert len({light.logged().key for light in night.lights}) == len(LIGHTS)
