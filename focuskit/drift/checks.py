@@ -11,7 +11,7 @@ from focuskit.core.statistics import SEEN_SIGMA, as_sigma
 from focuskit.drift.linear import Array
 from focuskit.drift.rebuilds import LONG_GAP
 from focuskit.drift.result import Drift
-from focuskit.drift.scatter import average_shifts
+from focuskit.drift.scatter import average_shifts, highest
 from focuskit.drift.season import Season, Terms, between_nights, by_stretch, columns_of, rounding_c
 
 # An offset whose error is this many times what its runs alone would give hangs on the drift (chosen).
@@ -155,7 +155,9 @@ def _looks_mixed(drift: Drift, season: Season, rebuilds: int) -> bool:
     # a creep could stand in for one of the groups, a bend is not to be taken for two
     columns = columns_of(few, Terms(drift.reference_c, bend=drift.terms.bend))
     others = np.delete(columns, place, axis=1)
-    return is_two_groups(np.column_stack([bases, others, columns[:, place]]), few.position)
+    # nights that shift fall into clumps, too
+    shifted = highest(few, columns, np.ones(len(few.position))).deviance
+    return is_two_groups(np.column_stack([bases, others, columns[:, place]]), few.position, shifted)
 
 
 def _is_tied(drift: Drift, err: float | None, runs: int) -> bool:
@@ -165,18 +167,21 @@ def _is_tied(drift: Drift, err: float | None, runs: int) -> bool:
     return err > TIED * drift.scatter_steps * math.sqrt(1.0 / runs + 1.0 / reference)
 
 
-def is_two_groups(columns: Array, position: Array) -> bool:
+def is_two_groups(columns: Array, position: Array, shifted: float = math.inf) -> bool:
     """Whether runs lie on two parallel lines rather than on one, as with two rigs or two sensors.
 
     A mixture of two fits a constant step apart is found by expectation and maximisation, started from
-    several slopes, for a mixture hides the true one. It must beat the single fit by more than
-    `TWO_GROUPS_GAIN` in BIC, with `SMALLEST_SHARE` of the runs on each line, and have them two widths apart.
+    several slopes, for a mixture hides the true one. It must beat the single fit, and that with shifts of the
+    nights, by more than `TWO_GROUPS_GAIN` in BIC, with `SMALLEST_SHARE` of the runs on each line, and have them
+    two widths apart.
 
     Parameters
     ----------
     columns : (n, p) array
         Bases and filters, the temperature last.
     position : (n,) array
+    shifted : float
+        -2 log likelihood, less n log 2π, of one line with shifts of the nights.
     """
     n = len(position)
     solve, solve_others = np.linalg.pinv(columns), np.linalg.pinv(columns[:, :-1])
@@ -204,7 +209,8 @@ def is_two_groups(columns: Array, position: Array) -> bool:
         if np.all(np.abs(likelihood - before) < 1e-6 * n):
             break
     at = int(np.argmax(likelihood))
-    # two parameters more: the step and the share
-    gain = 2.0 * likelihood[at] + n * (math.log(alone) + 1.0) - 2.0 * math.log(n)
+    # two parameters more, the step and the share; one more than with shifts, whose size is one
+    one_group = min(n * (math.log(alone) + 1.0), shifted + math.log(n))
+    gain = 2.0 * likelihood[at] + one_group - 2.0 * math.log(n)
     apart = abs(step[at]) > 2.0 * math.sqrt(variance[at]) and min(share[at], 1.0 - share[at]) > SMALLEST_SHARE
     return bool(gain > TWO_GROUPS_GAIN and apart)

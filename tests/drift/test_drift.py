@@ -370,6 +370,9 @@ def test_one_clump_is_not_two():
         warmth = rng.normal(0.0, 5.0, 150)
         taken += is_two_groups(np.column_stack([np.ones(150), warmth]), 3.0 * warmth + rng.normal(0.0, 2.7, 150))
     assert taken == 0
+    # nor are nights that shift by three scatters
+    season = make_season(np.random.default_rng(93), nights=12, jump=0.0, wild=0.0, night_shift=8.0)
+    assert "mixed_runs" not in fit_drift(season.runs).flags
 
 
 def test_a_filter_half_of_whose_runs_are_wild_is_not_given():
