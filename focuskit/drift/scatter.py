@@ -28,8 +28,9 @@ from focuskit.drift.season import Season
 # of 0.7, two thirds between 1 and 4. Chosen among about fifteen on the seasons that follow: shifts below half a scatter
 # change an error no more than none, so a prior that spends itself there (half-Cauchy) makes errors too large without
 # shifts and too small with them. In 200 seasons a row of 6 or 8 nights, with the model known, one error covers 68 to
-# 72 % in place of 70 to 73 % without shifts, and 64 to 68 % in place of 60 to 64 % with shifts of one scatter.
-NO_SHIFTS, MIDDLE_RATIO, SPREAD_OF_LOG_RATIO = 0.35, 2.0, 0.7
+# 72 % in place of 70 to 73 % without shifts, and 64 to 68 % in place of 60 to 64 % with shifts of one scatter. With
+# 0.35 for 0.42 one error covers 2 % more where there are no shifts, with 0.5 two errors cover 1 % less where there are.
+NO_SHIFTS, MIDDLE_RATIO, SPREAD_OF_LOG_RATIO = 0.42, 2.0, 0.7
 # Ratios below the first hardly change an error, beyond the last each night stands alone; 12 of them, 1.6 times apart,
 # then again as many where the likelihood is (chosen: 24 fits; twice as many change errors by less than 1 %).
 _RATIOS = np.geomspace(0.3, 60.0, 12)
