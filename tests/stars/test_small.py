@@ -5,10 +5,12 @@ from __future__ import annotations
 import galsim
 import numpy as np
 import pytest
+from scipy.stats import norm
 
 from focuskit.frames import Pixels
 from focuskit.stars.catalogue import FLAG_BIT
 from focuskit.stars.image import measure_pixels
+from focuskit.stars.small import _WIDTHS_PX, _lines
 
 
 def recorded(profile):
@@ -75,6 +77,14 @@ def test_small_stars_on_a_matrix_of_colours():
     field = measure_pixels(Pixels(frame), bayer="RGGB")
     assert field.hfd_px == pytest.approx(recorded(profile)[0], rel=0.03)
     assert field.count >= 75
+
+
+def test_light_of_a_line_of_pixels_is_that_of_the_normal_law():
+    """A star's light between the edges of its pixels, of which the middle one has its centre at 0."""
+    place, factor = np.array([0.3, -0.8]), np.array([1.2, 0.7])
+    edges = np.arange(-3.5, 4.0)
+    expected = np.diff(norm.cdf(edges, place[:, None, None], factor[:, None, None] * _WIDTHS_PX[:, None]), axis=2)
+    assert _lines(place, factor, 3) == pytest.approx(expected, abs=1e-12)
 
 
 def test_small_donuts_count():
