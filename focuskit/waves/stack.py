@@ -269,7 +269,7 @@ class _Stack:
         crowd = Crowd(self.image, self.radius, centres, self.level, known, self.sites) if known is not None else None
         for _ in range(_ROUNDS):
             foreign = crowd.neighbours(self._light_by_radius(), self.noise) if crowd else {}
-            expected = self._expected()
+            expected, brightest = self._expected()
             total, squares = np.zeros(self.annulus.shape), np.zeros(self.annulus.shape)
             rest, differ = np.zeros((ZONES**2, self.annulus.shape[1])), np.empty((self.flux.size, self.radius))
             for j, phase in enumerate(self.phase):
@@ -277,7 +277,8 @@ class _Stack:
                 light = star + foreign[j] if j in foreign else star
                 residual = self._stamp(j) - light
                 # Only upwards: what spoils a pixel adds light.
-                residual[residual > most_light(light, self.noise)] = 0.0
+                above = self.flux[j] * brightest[phase]
+                residual[residual > above + most_light(light + above, self.noise)] = 0.0
                 weight = self.weight[j] * self.mask[self.corner[j]]
                 residual *= weight
                 total[phase] += residual + weight * star
@@ -330,9 +331,17 @@ class _Stack:
         by_phase = np.bincount(self.corner * phases + self.phase, weight, minlength=len(self.shares) * phases)
         return np.tensordot(by_phase.reshape(-1, phases), self.shares, axes=2)
 
-    def _expected(self) -> Array:
-        """Return the profile at every pixel of the stamps, 0 beyond."""
-        return np.append(self._curve(), 0.0)[fine_places(self.radius)]
+    def _expected(self) -> tuple[Array, Array]:
+        """Return the profile at every pixel of the stamps, 0 beyond, and by how much more a pixel may have.
+
+        The light of a small star changes manifold from one pixel to the next, by its place on them.
+        """
+        expected = np.append(self._curve(), 0.0)[fine_places(self.radius)]
+        if self.radius > _LEAST_RADIUS_PX:
+            return expected, np.zeros(expected.shape)
+        # In the middle a pixel may have all of it, further out what the next annulus inwards has.
+        nearer = np.array([1.0, 1.0, *self.profile[1:-1], 0.0])[self.annulus]
+        return expected, np.maximum(nearer - expected, 0.0)
 
     def _light_by_radius(self) -> Array:
         """Return the profile less what is left of the sky, at FINE places in a pixel; nowhere negative."""
