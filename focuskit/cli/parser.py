@@ -154,12 +154,14 @@ def _add_defocus(commands: Any) -> None:
         commands,
         "defocus",
         "defocus:run_defocus",
-        "how far ordinary frames were from focus, one by one",
-        "Measure every frame below the folders by itself, light frames too: how far from focus it was, what that "
-        "cost in half-flux diameter, and the seeing with defocus taken out. It needs the optics: focal length, "
-        "aperture and central obstruction.",
+        "how far single frames were from focus, and where focus is",
+        "Measure every frame below the folders by itself, light frames too: how far from focus it was, where focus is, "
+        "and the seeing with defocus taken out. On which side of focus a frame lay follows from logged runs, from "
+        "frames at other positions, from its stars, or from --side. It needs the optics: focal length, aperture and "
+        "central obstruction.",
     )
     add_frame_options(parser)
+    parser.add_argument("--side", choices=("outside", "inside"), help="where all the frames lay; outside is higher")
     add_logbook_options(parser.add_mutually_exclusive_group())
 
 

@@ -21,6 +21,8 @@ OPTICS_PRIOR_ERRS = (math.log(F_RATIOS[1] / F_RATIOS[0]) / math.sqrt(12.0), 0.2)
 # a field tilted by 160 µm, more in worse ones. For the focal ratio the same number was taken; simulated runs give it to
 # 0.01 to 0.05.
 FOUND_ERRS = (0.05, 0.05)
+# Before anything is known of the telescope: a well corrected one has a few hundredths of a wave of aberration.
+SPHERICAL_PRIOR = (0.0, 0.03)
 # Relative, of a step of the focuser from place to place of its travel: chosen, as screws and gears are cut to some
 # tenths of a per cent (common practice, no source).
 _STEP_ERR = 0.003
@@ -113,8 +115,46 @@ class SeenStep:
         return self.px * (pixel_um or rig.pixel_um or 1.0) * (f_ratio or rig.f_ratio or 1.0)
 
 
+@dataclass(frozen=True)
+class SeenWings:
+    """Exponent of the seeing's transfer function by one run, and its standard error."""
+
+    exponent: float
+    err: float
+
+
+@dataclass(frozen=True)
+class SeenSide:
+    """What is left of the distances of a run's frames on one side of focus, each measured as a single frame.
+
+    Parameters
+    ----------
+    mean_um, err_um : float
+        Mean of a frame's own distance from focus less the run's, and its standard error.
+    frames : float
+        How many they were.
+    excess_um2 : float
+        By how much the variance of these differences is larger than their noise makes it; 0 for a single frame.
+    nearest_um, farthest_um : float
+        The range of their distances.
+    direction : float
+        In which direction the focuser had come: 1 towards larger positions, -1 towards smaller ones, 0 both.
+    wavelength_um : float
+    """
+
+    mean_um: float
+    err_um: float
+    frames: float
+    excess_um2: float
+    nearest_um: float
+    farthest_um: float
+    direction: float
+    wavelength_um: float
+
+
 # What the logbook keeps of each run, in columns called after the part and its field.
-PARTS = {"spherical": Spherical, "seeing": Seeing, "optics": SeenOptics, "step": SeenStep}
+PARTS = {"spherical": Spherical, "seeing": Seeing, "optics": SeenOptics, "step": SeenStep, "wings": SeenWings,
+         "outside": SeenSide, "inside": SeenSide}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -124,6 +164,9 @@ class Shown:
     spherical: Spherical | None = None
     optics: SeenOptics | None = None
     step: SeenStep | None = None
+    wings: SeenWings | None = None
+    outside: SeenSide | None = None
+    inside: SeenSide | None = None
 
 
 NOTHING_SHOWN = Shown()
@@ -137,6 +180,17 @@ class Calibration:
     seeing: tuple[Seeing, ...] = ()
     optics: tuple[SeenOptics, ...] = ()
     step: tuple[SeenStep, ...] = ()
+    wings: tuple[SeenWings, ...] = ()
+    outside: tuple[SeenSide, ...] = ()
+    inside: tuple[SeenSide, ...] = ()
+
+
+@dataclass(frozen=True)
+class Expected:
+    """Best position that logged runs make likely for a frame, and its standard error, in steps."""
+
+    position: float
+    err: float
 
 
 def pool_optics(known: Sequence[SeenOptics], pixel_um: float | None) -> tuple[np.ndarray, np.ndarray]:
@@ -186,3 +240,25 @@ def pool_steps(known: Sequence[SeenStep], rig: Rig, errors: OpticsErrors = GIVEN
     share = rig.likely_obstruction
     by_hole = share * errors.obstruction / (1.0 + share**2) if "obstruction" in errors.found else 0.0
     return middle, math.hypot(math.sqrt(max(1.0, excess) / float(weight.sum())), _STEP_ERR, by_hole)
+
+
+def pool_spherical(known: Sequence[Spherical], wavelength_um: float) -> tuple[float, float]:
+    """Return value and error of the spherical term from other runs, in waves at one wavelength.
+
+    What each run took from the wide prior is taken out first, and the prior put in once; runs that
+    disagree by more than their errors widen the error. Without any, the wide prior.
+    """
+    value, precision = 0.0, 0.0
+    parts = []
+    for one in known:
+        prior = SPHERICAL_PRIOR[1] * one.wavelength_um
+        own = max(1.0 / one.err_um**2 - 1.0 / prior**2, 1e-9)
+        parts.append((one.path_um / one.err_um**2 / own, own))
+        value += one.path_um / one.err_um**2
+        precision += own
+    middle = value / precision if known else 0.0
+    excess = sum(own * (path - middle) ** 2 for path, own in parts) / max(len(parts) - 1, 1)
+    precision /= max(1.0, excess)
+    wide = 1.0 / (SPHERICAL_PRIOR[1] * wavelength_um) ** 2
+    total = precision + wide
+    return middle * precision / total / wavelength_um, 1.0 / math.sqrt(total) / wavelength_um

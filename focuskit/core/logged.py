@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from dataclasses import asdict, dataclass, fields, replace
 from datetime import datetime
 
-from focuskit.core.calibration import PARTS, Calibration, Seeing, SeenOptics, SeenStep, Spherical
+from focuskit.core.calibration import PARTS, Calibration, Seeing, SeenOptics, SeenSide, SeenStep, SeenWings, Spherical
 from focuskit.core.ranges import RANGES, what_is_wrong
 from focuskit.core.times import EARLIEST_S, LATEST_S, format_time
 
@@ -49,6 +49,10 @@ class LoggedRun:
         the night showed them.
     step : SeenStep or None
         Growth of the donuts in one step, from the same fit.
+    wings : SeenWings or None
+        Exponent of the seeing, from the same fit.
+    outside, inside : SeenSide or None
+        What is left of the distances of its frames on either side, each measured as a single frame.
     reach_steps : float or None
         Distance of its outermost used frame from the best position.
     star_snr : float or None
@@ -83,6 +87,9 @@ class LoggedRun:
     seeing: Seeing | None = None
     optics: SeenOptics | None = None
     step: SeenStep | None = None
+    wings: SeenWings | None = None
+    outside: SeenSide | None = None
+    inside: SeenSide | None = None
     reach_steps: float | None = None
     star_snr: float | None = None
     other_temperature_c: float | None = None

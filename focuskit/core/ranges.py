@@ -22,6 +22,17 @@ class Range:
 _STEPS = "positions in whatever unit the focuser counts, from nanometres to metres; loggers fill gaps with more"
 _RUN_S = "from a microsecond to a day"
 _PIXEL_UM = Range(0.1, 1000.0, "µm", "below the wavelength of light no pixel is made; above lie whole sensors")
+_DISTANCE_UM = Range(0.0, 1e6, "µm", "up to a metre from focus no star is seen")
+_OF_SIDE = {
+    "mean_um": Range(-1e6, 1e6, "µm", "as the distance itself"),
+    "err_um": Range(1e-9, 1e6, "µm", "as the distance itself"),
+    "frames": Range(1, 1e6, "frames", "a run has frames"),
+    "excess_um2": Range(-1e12, 1e12, "µm²", "as the square of the distance"),
+    "nearest_um": _DISTANCE_UM,
+    "farthest_um": _DISTANCE_UM,
+    "direction": Range(-1.0, 1.0, "", "by definition"),
+    "wavelength_um": Range(0.1, 30.0, "µm", "from the far ultraviolet to the thermal infrared"),
+}
 
 RANGES: dict[str, Range] = {
     # The telescope.
@@ -65,6 +76,9 @@ RANGES: dict[str, Range] = {
     "defocus_err_um": Range(1e-9, 1e6, "µm", "as the distance; no frame is exact"),
     "defocus_limit_um": Range(0.0, 1e6, "µm", "as the distance"),
     "seeing_arcsec": Range(1e-3, 1e3, "″", "as its logarithm"),
+    "wings_exponent": Range(0.1, 10.0, "", "far beyond what any seeing has"),
+    "wings_err": Range(1e-9, 10.0, "", "as the exponent itself"),
+    **{f"{side}_{name}": found for side in ("outside", "inside") for name, found in _OF_SIDE.items()},
     # What a user knows of a rig, or asks for.
     "steps_per_c": Range(-1e7, 1e7, "steps per °C", "more leaves the range of positions within a season"),
     "steps_per_c_err": Range(0.0, 1e7, "steps per °C", "as the drift itself"),

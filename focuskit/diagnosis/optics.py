@@ -7,12 +7,13 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from focuskit.core import flags
+from focuskit.core.calibration import pool_spherical
 from focuskit.core.statistics import SEEN_SIGMA
 from focuskit.core.text import plain_text, round_pair
 from focuskit.diagnosis.finding import Finding
 from focuskit.field import FieldMap, pool_maps
 from focuskit.night import RunResult
-from focuskit.waves import Aberrations, pool_aberrations, pool_spherical
+from focuskit.waves import Aberrations, pool_aberrations
 
 # Spherical aberration that is not told from seeing of another profile (found on rendered frames).
 _SPHERICAL_ERR_WAVES = 0.001

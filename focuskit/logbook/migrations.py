@@ -90,6 +90,22 @@ MIGRATIONS: tuple[str | Callable[[sqlite3.Connection], None], ...] = (
         defocus_um REAL NOT NULL, defocus_err_um REAL NOT NULL, defocus_limit_um REAL, side TEXT,
         um_per_step REAL, seeing_arcsec REAL, exposure_s REAL
     )""",
+    # What it shows for the single frames of others: the seeing's exponent, and what is left on either side of focus.
+    *(f"ALTER TABLE runs ADD COLUMN wings_{name} REAL" for name in ("exponent", "err")),
+    *(
+        f"ALTER TABLE runs ADD COLUMN {side}_{name} REAL"
+        for side in ("outside", "inside")
+        for name in (
+            "mean_um",
+            "err_um",
+            "frames",
+            "excess_um2",
+            "nearest_um",
+            "farthest_um",
+            "direction",
+            "wavelength_um",
+        )
+    ),
 )
 
 

@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from focuskit.core.calibration import Spherical
+from focuskit.core.calibration import Calibration
 from focuskit.core.errors import FocuskitError
 from focuskit.core.logged import LoggedRun, calibration_of
 from focuskit.core.logged_light import LoggedLight
@@ -222,7 +222,7 @@ def measure_lights(
     seen = sorted((f for f in frames if f.hfd_px is not None), key=lambda f: (_time(f) or "", f.info.name))
     of_camera = {_camera(frame.info): _runs_of(frame.info, runs) for frame in seen}
     rig_of = {camera: _rig_of(own, rigs) for camera, own in of_camera.items()}
-    known = {camera: _spherical(own, history) for camera, own in of_camera.items()}
+    known = {camera: _calibration(own, history) for camera, own in of_camera.items()}
     tasks = [(frame, known[_camera(frame.info)], rig_of[_camera(frame.info)]) for frame in seen]
     keys = [pool.cache.key("light", [t[0].info.path], t[0].info, rig_file, limits, t[1], t[2]) for t in tasks]
     work = partial(_single_or_say, rig_file=rig_file, limits=limits)
@@ -257,19 +257,26 @@ def _rig_of(runs: Sequence[ShapedRun], rigs: Sequence[NightRig]) -> Rig | None:
     return next((one.rig for one in rigs if one.rig.name in names), None)
 
 
-def _spherical(runs: Sequence[ShapedRun], history: Sequence[LoggedRun]) -> tuple[Spherical, ...]:
-    own = [run.spherical for run in runs if run.spherical and run.profile]
-    logged = [one for name in {run.rig.name for run in runs} for one in calibration_of(history, name).spherical]
-    return (*own, *logged)
+def _calibration(runs: Sequence[ShapedRun], history: Sequence[LoggedRun]) -> Calibration:
+    """Return what the runs of the night and those logged before show of the aberration and of the seeing's exponent."""
+    own = [run.shown for run in runs if run.profile]
+    logged = [calibration_of(history, name) for name in {run.rig.name for run in runs}]
+    return Calibration(
+        spherical=(
+            *(one.spherical for one in own if one.spherical),
+            *(part for one in logged for part in one.spherical),
+        ),
+        wings=(*(one.wings for one in own if one.wings), *(part for one in logged for part in one.wings)),
+    )
 
 
 def _single_or_say(
-    task: tuple[MeasuredFrame, Sequence[Spherical], Rig | None], rig_file: RigFile | None, limits: Limits | None
+    task: tuple[MeasuredFrame, Calibration, Rig | None], rig_file: RigFile | None, limits: Limits | None
 ) -> SingleFrame | Reason:
     """Return how far from focus a frame was, or why its stars do not tell."""
-    frame, spherical, rig = task
+    frame, calibration, rig = task
     try:
-        return single_frame(frame, rig_file, limits, spherical, rig)
+        return single_frame(frame, rig_file, limits, calibration, rig)
     except (FocuskitError, MemoryError) as problem:
         return Reason("no_shape", str(problem))
 

@@ -23,6 +23,7 @@ from focuskit.core.text import html_table, plain_text, plus_minus
 from focuskit.core.times import format_time
 from focuskit.curves import SizeFit
 from focuskit.field import FieldMap
+from focuskit.night.left_over import in_the_middle
 from focuskit.night.lights import LightFrame
 from focuskit.night.pictures import night_picture, run_picture
 from focuskit.night.rigs import OF_RIG, NightRig
@@ -156,7 +157,7 @@ class RunResult(ShapedRun):
             seconds=(end - start).total_seconds() if end else None,
             key=self.key,
             details=json.dumps(self.to_json(), ensure_ascii=False, allow_nan=False),
-            **({name: getattr(self.shown, name) for name in PARTS if name != "seeing"} if self.profile else {}),
+            **self._shown(),
             seeing=self.profile.seeing(self.wavelength_nm / 1e3) if self.profile else None,
             reach_steps=reach,
             star_snr=snr,
@@ -164,6 +165,17 @@ class RunResult(ShapedRun):
             altitude_deg=self.sweep.middle("altitude_deg"),
             pier_side=self.sweep.pier_side,
         )
+
+    def _shown(self) -> dict[str, Any]:
+        """Return what the run shows of its telescope, against the best position in the middle of the sensor."""
+        if self.profile is None:
+            return {}
+        middle_um = self.to_middle[0] * self.profile.um_per_step if self.to_middle else 0.0
+        sides = {
+            name: in_the_middle(getattr(self.shown, name), sign, middle_um)
+            for name, sign in (("outside", 1.0), ("inside", -1.0))
+        }
+        return {name: getattr(self.shown, name) for name in PARTS if name != "seeing"} | sides
 
     def _reach_and_snr(self) -> tuple[float | None, float | None]:
         """Return how far the outermost used frame lies from the best position, and the S/N in the sharpest frame."""

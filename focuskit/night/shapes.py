@@ -12,6 +12,7 @@ from focuskit.core.logged import LoggedRun, calibration_of
 from focuskit.core.reasons import Reason
 from focuskit.core.workers import Workers
 from focuskit.frames import Limits
+from focuskit.night.left_over import with_left_over
 from focuskit.night.runs import ShapedRun, SizedRun
 from focuskit.night.sizes import by_sizes, find_in_run, without_lagging
 from focuskit.waves import (
@@ -48,7 +49,7 @@ def shape_runs(
         runs = _fit(runs, stacks, history)
     runs = [run if run.profile or run.backlash else by_sizes(run) for run in runs]
     return [
-        _with_colours(_with_aberrations(run, stack), stack, pool, limits)
+        with_left_over(_with_colours(_with_aberrations(run, stack), stack, pool, limits), stack)
         for run, stack in zip(runs, stacks, strict=True)
     ]
 

@@ -14,11 +14,10 @@ from focuskit.waves.model import profile_model
 from focuskit.waves.result import ProfileFit, RunProfiles
 from focuskit.waves.shared import (
     fit_night,
-    pool_spherical,
     stack_tasks,
     star_weights,
 )
-from focuskit.waves.single import Defocus, measure_defocus, stack_single
+from focuskit.waves.single import Defocus, distance_on_side, measure_defocus, stack_single
 from focuskit.waves.stack_files import stack_frames
 
 __all__ = [
@@ -26,12 +25,12 @@ __all__ = [
     "Defocus",
     "ProfileFit",
     "RunProfiles",
+    "distance_on_side",
     "fit_night",
     "measure_aberrations",
     "measure_colours",
     "measure_defocus",
     "pool_aberrations",
-    "pool_spherical",
     "profile_model",
     "stack_frames",
     "stack_single",

@@ -19,21 +19,16 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
+from focuskit.core.calibration import SPHERICAL_PRIOR
 from focuskit.core.errors import FocuskitError
 from focuskit.core.optics import GIVEN, KOLMOGOROV_EXPONENT, OpticsErrors, Rig
 from focuskit.core.reasons import Reason
-from focuskit.waves.each_frame import (
-    displacements,
-    influences,
-    jackknife,
-    own_positions,
-    scatter_of_stars,
-    suspects,
-)
+from focuskit.waves.each_frame import displacements, influences, jackknife, own_positions, scatter_of_stars, suspects
 from focuskit.waves.model import BINS_PER_PX, ProfileModel, fwhm_factor, profile_model
 from focuskit.waves.result import FrameFit, ProfileFit, in_arcsec
 from focuskit.waves.solve import (
     BEST,
+    EXPONENT,
     LOG_SLOPE,
     NO_PRIORS,
     SCATTER_GRID,
@@ -56,8 +51,6 @@ from focuskit.waves.start import start
 
 Array = NDArray[np.float64]
 
-# Before anything is known of the telescope: a well corrected one has a few hundredths of a wave.
-SPHERICAL_PRIOR = (0.0, 0.03)
 # Positions that a fit needs: best position, step size and spherical term alone match any three, and the fourth shows a
 # misfit. Where the step size is known, one fewer is enough.
 LEAST_FRAMES = 4
@@ -272,6 +265,7 @@ class SolvedRun:
             spherical_err=float(spherical_err),
             seeing_scatter=scatter,
             seeing_exponent=state.exponent,
+            seeing_exponent_err=math.sqrt(float(covariance[EXPONENT, EXPONENT])),
             log_seeing=state.mean_log_seeing + math.log(fwhm_factor(state.exponent)),
             log_seeing_err=seeing_err,
             best_per_log_seeing=per_log_seeing,

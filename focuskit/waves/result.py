@@ -72,7 +72,7 @@ class ProfileFit:
         Noll's Z11 in waves rms; its sign is for positions that grow outwards.
     seeing_scatter : float
         Standard deviation of ln(seeing) from frame to frame.
-    seeing_exponent : float
+    seeing_exponent, seeing_exponent_err : float
         Exponent of the seeing's transfer function, common to the run: 5/3 for Kolmogorov.
     log_seeing, log_seeing_err : float
         Mean of ln(FWHM in µm) of the law that the frames' seeings are drawn from, and its standard deviation.
@@ -103,6 +103,7 @@ class ProfileFit:
     spherical_err: float
     seeing_scatter: float
     seeing_exponent: float
+    seeing_exponent_err: float
     log_seeing: float
     log_seeing_err: float
     best_per_log_seeing: float

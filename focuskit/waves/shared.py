@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 from scipy.spatial import cKDTree
 
-from focuskit.core.calibration import Calibration, Seeing, SeenStep, Shown, Spherical, pool_steps
+from focuskit.core.calibration import Calibration, Seeing, SeenStep, Shown, Spherical, pool_spherical, pool_steps
 from focuskit.core.errors import FocuskitError
 from focuskit.core.optics import ARCSEC_PER_RADIAN
 from focuskit.stars import MeasuredFrame, StarMatch
@@ -173,28 +173,6 @@ def _step_of_others(
         return {}
     (value, err), (own, own_err) = pool_steps([*tonight, *logged], run.rig, errors), solved.log_step
     return {"log_slope": (value, err)} if abs(value - own) < _ANOTHER * math.hypot(err, own_err) else {}
-
-
-def pool_spherical(known: Sequence[Spherical], wavelength_um: float) -> tuple[float, float]:
-    """Return value and error of the spherical term from other runs, in waves at one wavelength.
-
-    What each run took from the wide prior is taken out first, and the prior put in once; runs that
-    disagree by more than their errors widen the error. Without any, the wide prior.
-    """
-    value, precision = 0.0, 0.0
-    parts = []
-    for one in known:
-        prior = SPHERICAL_PRIOR[1] * one.wavelength_um
-        own = max(1.0 / one.err_um**2 - 1.0 / prior**2, 1e-9)
-        parts.append((one.path_um / one.err_um**2 / own, own))
-        value += one.path_um / one.err_um**2
-        precision += own
-    middle = value / precision if known else 0.0
-    excess = sum(own * (path - middle) ** 2 for path, own in parts) / max(len(parts) - 1, 1)
-    precision /= max(1.0, excess)
-    wide = 1.0 / (SPHERICAL_PRIOR[1] * wavelength_um) ** 2
-    total = precision + wide
-    return middle * precision / total / wavelength_um, 1.0 / math.sqrt(total) / wavelength_um
 
 
 def pool_seeing(seeings: Sequence[Seeing]) -> list[Seeing]:

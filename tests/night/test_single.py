@@ -10,7 +10,7 @@ import pytest
 from astropy.io import fits
 
 from focuskit.cli.run import main
-from focuskit.core.calibration import Spherical
+from focuskit.core.calibration import Calibration, Spherical
 from focuskit.core.errors import FocuskitError
 from focuskit.core.filters import FilterTable, OwnFilter
 from focuskit.core.optics import Rig
@@ -69,7 +69,12 @@ def test_defocus_and_seeing_lie_within_their_errors(folder, truth):
         excess, scatter = SEEING_EXCESS[truth[frame.info.name]["position"] - 9000]
         ratio = frame.defocus.seeing_arcsec / truth[frame.info.name]["seeing_arcsec"]
         assert ratio == pytest.approx(1.0 + excess, abs=3.0 * scatter)
-        assert frame.side is None  # nothing is known of the aberration
+        # Nothing is known of the aberration, but frames at other positions of the same minute tell the side.
+        away = truth[frame.info.name]["position"] - 9000
+        assert frame.side in (("outside" if away > 0 else "inside"), *([None] if abs(away) < 40 else []))
+        assert frame.focus.side_from in ("sweep", None)
+        if frame.side:
+            assert abs(frame.focus.best_position - 9000.0) < 3.0 * frame.focus.best_position_err
     in_focus, farthest = frames[0], frames[4]
     assert in_focus.growth < 1.02
     # Seeing and donut of 74 µm together, over the seeing alone: D √((1+ε²)/2) = 56 µm against about 20 µm.
@@ -78,10 +83,10 @@ def test_defocus_and_seeing_lie_within_their_errors(folder, truth):
 
 def test_with_the_aberration_known_the_distance_is_right_and_focus_a_limit(folder, truth):
     """0.3 to 0.7 µm of scatter far from focus; in focus and 80 µm from it only a limit, which contains the truth."""
-    none = [Spherical(0.0, 1e-5, 0.55)]
+    none = Calibration(spherical=(Spherical(0.0, 1e-5, 0.55),))
     for name in truth:
         away_um = 4.0 * abs(truth[name]["position"] - 9000)
-        found = single_frame(measure_frame(folder / name, rig_file=RIG_FILE), RIG_FILE, spherical=none).defocus
+        found = single_frame(measure_frame(folder / name, rig_file=RIG_FILE), RIG_FILE, calibration=none).defocus
         if away_um > 200.0:
             assert found.limit_um() is None
             for side in found.sides:
@@ -94,10 +99,10 @@ def test_with_the_aberration_known_the_distance_is_right_and_focus_a_limit(folde
 
 def test_a_known_aberration_tells_the_side(tmp_path):
     truth = light_frames(tmp_path, spherical_waves=0.05)
-    known = [Spherical(0.05 * 0.55, 0.001 * 0.55, 0.55)]
+    known = Calibration(spherical=(Spherical(0.05 * 0.55, 0.001 * 0.55, 0.55),))
     told = {}
     for name in sorted(truth):
-        told[name] = single_frame(measure_frame(tmp_path / name, rig_file=RIG_FILE), RIG_FILE, spherical=known)
+        told[name] = single_frame(measure_frame(tmp_path / name, rig_file=RIG_FILE), RIG_FILE, calibration=known)
     for name, frame in told.items():
         away = truth[name]["position"] - 9000
         # From where the HFD is least in the seeing of this frame.

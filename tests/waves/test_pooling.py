@@ -7,10 +7,10 @@ import numpy as np
 import pytest
 from scipy.stats import multivariate_normal
 
-from focuskit.core.calibration import Seeing, Spherical
+from focuskit.core.calibration import Seeing, Spherical, pool_spherical
 from focuskit.core.optics import ARCSEC_PER_RADIAN
 from focuskit.stars import StarMatch
-from focuskit.waves import pool_spherical, stack_tasks, star_weights
+from focuskit.waves import stack_tasks, star_weights
 from focuskit.waves.fit import SPHERICAL_PRIOR
 from focuskit.waves.shared import _RUN_WIDTHS, _in_typical_seeing, _spherical_of, pool_seeing
 

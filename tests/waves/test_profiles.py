@@ -8,11 +8,11 @@ import pytest
 from profile_runs import RIG, WAVELENGTH_UM, synthetic_frame, synthetic_run
 
 import focuskit
-from focuskit.core.calibration import Spherical
+from focuskit.core.calibration import Spherical, pool_spherical
 from focuskit.core.optics import Rig
 from focuskit.frames import RigFile
 from focuskit.scenes import Passband, Scene, Sweep, strew_stars, write_night
-from focuskit.waves import RunProfiles, fit_night, measure_defocus, pool_spherical, profile_model
+from focuskit.waves import RunProfiles, fit_night, measure_defocus, profile_model
 from focuskit.waves.fit import SPHERICAL_PRIOR
 from focuskit.waves.model import fwhm_factor
 
