@@ -51,12 +51,15 @@ class FrameInfo(HeaderFacts):
         Rows and columns of the image.
     planes : int
         1, or 3 for an image in red, green and blue.
+    bayer_said : str or None
+        The Bayer pattern of the rows as stored by the header, where the pixels show another: ``bayer``.
     """
 
     path: str
     name: str
     shape: tuple[int, int]
     planes: int = 1
+    bayer_said: str | None = None
 
     @property
     def optics(self) -> Optics:
@@ -282,9 +285,16 @@ def read_frame(
 def _frame_info(image: FitsImage, path: str | Path, name: str, rig_file: RigFile | None) -> FrameInfo:
     facts = read_facts(image.header, Path(path).name, rig_file)
     values = {field.name: getattr(facts, field.name) for field in fields(facts)}
+    said = None
     if image.planes == 3:
         values["bayer"] = None  # what the header still says of the raw frame
-    return FrameInfo(path=str(path), name=name, shape=image.shape, planes=image.planes, **values)
+    elif facts.bayer:
+        # The pattern begins in the upper left corner as shown. Where no order of rows is named, that is the first row.
+        stored = facts.bayer[2:] + facts.bayer[:2] if facts.bottom_up and image.shape[0] % 2 == 0 else facts.bayer
+        values["bayer"] = stored
+        if image.pixels is not None and image.pixels.contradicts(stored):
+            said, values["bayer"] = stored, stored[2:] + stored[:2]
+    return FrameInfo(path=str(path), name=name, shape=image.shape, planes=image.planes, bayer_said=said, **values)
 
 
 def _relative_name(path: str | Path, root: str | Path | None) -> str:

@@ -51,6 +51,7 @@ ALIASES: dict[str, tuple[str, ...]] = {
     "bayer": ("BAYERPAT", "COLORTYP"),
     "bayer_x": ("XBAYROFF", "BAYOFFX"),
     "bayer_y": ("YBAYROFF", "BAYOFFY"),
+    "row_order": ("ROWORDER",),
     "saturation": ("SATURATE", "SATLEVEL", "DATAMAX"),
     "gain": ("EGAIN", "CCDGAIN", "GAINADU", "RDGAIN"),
     "rotator": ("ROTATANG", "ROTATOR", "ROTANGLE", "ROTANG"),
@@ -88,7 +89,9 @@ class HeaderFacts:
         Size of a pixel of the image, that is after binning.
     focal_length_mm, aperture_mm, obstruction, um_per_step : float
     bayer : str
-        ``RGGB`` and so on: the colours of the first two pixels of the first two rows as stored.
+        ``RGGB`` and so on: the colours of the first two pixels of the first two rows.
+    bottom_up : bool
+        Whether the first row stored is said to be the lowest one; else it is the first of ``bayer``.
     saturation_adu : float
     gain : float
         Electrons per ADU.
@@ -116,6 +119,7 @@ class HeaderFacts:
     obstruction: float | None = None
     um_per_step: float | None = None
     bayer: str | None = None
+    bottom_up: bool = False
     saturation_adu: float | None = None
     gain: float | None = None
     rotator_deg: float | None = None
@@ -211,6 +215,7 @@ def read_facts(header: Header, file_name: str, rig_file: RigFile | None = None) 
         obstruction=obstruction if rig.obstruction is None else rig.obstruction,
         um_per_step=rig.um_per_step or look.positive("um_per_step", highest=1e5),
         bayer=_bayer(look),
+        bottom_up=(look.text("row_order") or "").upper().startswith("BOTTOM"),
         saturation_adu=look.positive("saturation", highest=1e12),
         gain=look.positive("gain", highest=1e6),
         rotator_deg=look.number("rotator", -720.0, 720.0),
@@ -354,7 +359,7 @@ def _optics(look: _Look) -> tuple[float | None, float | None, float | None]:
 
 
 def _bayer(look: _Look) -> str | None:
-    """Return the colour pattern as it lies in the stored image, offsets applied."""
+    """Return the colour pattern of the image, offsets applied."""
     pattern = next((t for t in (str(v).strip().upper() for v in look.values("bayer")) if t in BAYER_PATTERNS), None)
     if pattern is None:
         return None

@@ -99,8 +99,22 @@ def _filled(runs: Sequence[ShapedRun], rig_file: RigFile) -> NightRig:
         else next((source for source in ("fitted", "rig file", "header") if source in lengths), "fitted")
     )
     unit = _position_unit(runs)
-    notes = _notes(rig, filled, ratio_err, profiles, UNIT_WORDS[unit])
+    notes = (*_notes(rig, filled, ratio_err, profiles, UNIT_WORDS[unit]), *_matrix_note(runs))
     return NightRig(filled, way_err, ratio_err, known, notes, unit)
+
+
+def _matrix_note(runs: Sequence[ShapedRun]) -> tuple[str, ...]:
+    """Say where the pixels show another matrix of colours than the headers."""
+    infos = [frame.info for run in runs for frame in run.frames]
+    other = [info for info in infos if info.bayer_said]
+    if not other:
+        return ()
+    of = f"{plain_text(runs[0].rig.name)}: " if runs[0].rig.name else ""
+    return (
+        f"{of}in {len(other)} of {len(infos)} frames the pixels that headers call green (pattern {other[0].bayer_said} "
+        f"as stored) differ, and the others are alike: {other[0].bayer} was used; red and blue are exchanged where the "
+        "pattern begins a column further and not a row",
+    )
 
 
 def _position_unit(runs: Sequence[ShapedRun]) -> str:

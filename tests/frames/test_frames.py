@@ -395,6 +395,30 @@ def test_frame_infos_can_be_made_by_hand():
     assert info.rig() == Rig()
 
 
+@pytest.mark.parametrize("pattern", ["RGGB", "BGGR", "GRBG", "GBRG"])
+@pytest.mark.parametrize("order", ["TOP-DOWN", "BOTTOM-UP", None])
+@pytest.mark.parametrize("rows", [40, 41])
+def test_rows_stored_from_the_bottom_turn_the_matrix(tmp_path, pattern, order, rows):
+    """The pattern is that of the upper left corner as shown; where the header is wrong about it, the pixels decide."""
+    shown = np.empty((rows, 50), "u2")
+    for k, colour in enumerate(pattern):
+        shown[k // 2 :: 2, k % 2 :: 2] = {"R": 540, "G": 600, "B": 575}[colour]
+    stored = shown[::-1] if order == "BOTTOM-UP" else shown
+    noise = np.random.default_rng(1).integers(-20, 21, stored.shape)
+    header = fits.Header({"BAYERPAT": pattern} | ({"ROWORDER": order} if order else {}))
+    for said, image in (("right", stored + noise), ("wrong", (stored + noise)[:, 1:])):
+        fits.PrimaryHDU(image.astype("u2"), header).writeto(tmp_path / f"{said}.fits")
+        info, pixels = read_frame(tmp_path / f"{said}.fits")
+        green = [pixels.physical()[row::2, column::2].mean() for row, column in info.sites()]
+        assert green == pytest.approx([600.0, 600.0], abs=5.0)
+        assert (info.bayer_said is None) is (said == "right")
+    # Nothing shows where all colours are alike.
+    fits.PrimaryHDU((600 + noise).astype("u2"), header).writeto(tmp_path / "even.fits")
+    info, _ = read_frame(tmp_path / "even.fits")
+    swapped = order == "BOTTOM-UP" and rows % 2 == 0
+    assert (info.bayer, info.bayer_said) == (pattern[2:] + pattern[:2] if swapped else pattern, None)
+
+
 @pytest.mark.parametrize("name", ["a.fits", "a.fits.gz", "a.fits.fz"])
 def test_of_three_planes_one_colour_is_read(tmp_path, name):
     """Green where nothing is said; the pattern of the raw frame no longer holds."""

@@ -2,6 +2,7 @@
 
 import re
 from collections import Counter
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -13,6 +14,7 @@ from focuskit.core.errors import FocuskitError
 from focuskit.core.filters import FilterKind
 from focuskit.frames import RigFile
 from focuskit.night import analyse, measure_single_frames
+from focuskit.night.rigs import rigs_of
 from focuskit.waves import stack_files
 
 RIG_FILE = RigFile(rig=HERON)
@@ -104,6 +106,13 @@ def test_a_frame_lost_while_other_colours_are_stacked_is_said(folder, monkeypatc
     assert set(times.values()) == {3}
     assert result["flags"] == ["shapes_incomplete"]
     check_colours(result)
+
+
+def test_a_matrix_by_the_pixels_is_said_in_a_note(run):
+    assert rigs_of([run], RIG_FILE)[0].notes == ()
+    frames = tuple(replace(one, info=replace(one.info, bayer_said="BGGR")) for one in run.frames)
+    (note,) = rigs_of([replace(run, frames=frames)], RIG_FILE)[0].notes
+    assert re.search(r"in 7 of 7 frames .* green \(pattern BGGR as stored\) differ.* GBRG was used", note)
 
 
 def test_colours_have_their_wavelength_only_behind_a_filter_for_all():
