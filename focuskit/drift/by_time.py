@@ -44,6 +44,7 @@ _SPREAD_OF_LOG, _MIDDLE_SLOPE, _MIDDLE_WALK, _NO_WALK = 1.0, 0.2, 1.0, 0.2
 _SLOPES = np.geomspace(0.01, 2.0, 8)  # of the prior of the curve; below the first errors hardly change
 _WALKS = np.append(0.0, np.geomspace(0.1, 12.8, 8))  # in scatters of a run, as those of a season with temperatures
 _OUT = 1e6  # factor on the variance of a run that is set aside: it has no influence, and its distance is still known
+_LEAST_FREE = 0.5  # degrees of freedom: fewer, part of one that the prior leaves, say nothing of the scatter (chosen)
 _MOST_TURNS = 6  # of setting runs aside; seasons end after two or three
 
 
@@ -226,8 +227,8 @@ def _average(setup: _Setup, variance: Array, out: int) -> _Averaged:
         for walk in _WALKS.tolist():
             trial = fit_nights(setup.nights, variance, (slope * setup.steps_per_h) ** 2, walk**2 * setup.typical)
             free = trial.free - out
-            scale = max(trial.chi2 / free, setup.floor, 1e-100) if free > 0 else 1.0
-            restricted = trial.log_determinant + max(free, 0) * math.log(scale) + trial.chi2 / scale
+            scale = max(trial.chi2 / free, setup.floor, 1e-100) if free > _LEAST_FREE else 1.0
+            restricted = trial.log_determinant + max(free, 0.0) * math.log(scale) + trial.chi2 / scale
             log_weight.append(_log_prior(slope, walk) - 0.5 * restricted)
             trials.append(trial)
             scales.append(scale)
@@ -314,7 +315,7 @@ def _flags(filters: Sequence[FilterOffset], season: Season, degrees: float, has_
     raised = {
         "no_thermometer": True,
         "wild_runs": has_outliers,
-        "too_few_runs": degrees <= 0.0,
+        "too_few_runs": degrees <= _LEAST_FREE,
         "one_run_filter": any(one.runs == 1 for one in filters) and len(filters) > 1,
         "offset_unknown": any(one.offset_steps is None for one in filters[1:]),
         "no_shared_night": is_apart(season),

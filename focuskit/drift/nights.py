@@ -64,7 +64,7 @@ class NightFit:
     precision: Array
     variance: Array
     chi2: float
-    free: int
+    free: float
     log_determinant: float
     slope: float
     walk: float
@@ -78,6 +78,9 @@ class NightFit:
 
 def fit_nights(nights: Nights, variance: Array, slope: float, walk: float) -> NightFit:
     """Fit by generalised least squares, each night with a base of its own.
+
+    ``chi2`` and ``free`` are those of the runs alone: the prior is so wide that the curve hardly departs from it, and
+    would make the scatter too small. It gives back as many parameters as the sum of its leverages.
 
     Also returned are (P y) and the diagonal of P for every run, P = V⁻¹ − V⁻¹X(XᵀV⁻¹X)⁻¹XᵀV⁻¹: their
     ratio is how far a run lies off the fit to all others, with the variance 1/P.
@@ -124,8 +127,8 @@ def fit_nights(nights: Nights, variance: Array, slope: float, walk: float) -> Ni
         unlike=unlike[nights.taken],
         precision=(np.sum(inverse**2, axis=1) - taken_up)[nights.taken],
         variance=np.broadcast_to(variance, nights.taken.shape)[nights.taken],
-        chi2=float(np.sum(over**2)),
-        free=int(nights.taken.sum()) - len(own) - int(known.sum()) + int(np.sum(nights.prior > 0.0)),
+        chi2=float(np.sum(over[:-p] ** 2)),
+        free=float(np.sum(nights.taken) - len(own) - np.sum(known) + np.sum(direct[-p:] ** 2)),
         log_determinant=float(
             2.0 * np.sum(np.log(np.diagonal(root, axis1=1, axis2=2)))
             + np.sum(np.log(base_weight))

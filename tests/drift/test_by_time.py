@@ -11,6 +11,8 @@ from focuskit.core.errors import FocuskitError
 from focuskit.core.flags import describe
 from focuskit.core.picture import Line
 from focuskit.drift import fit_drift
+from focuskit.drift.choose import make_season as make_arrays
+from focuskit.drift.nights import Nights, fit_nights
 
 
 def without_temperatures(season):
@@ -45,6 +47,21 @@ def test_errors_cover_what_they_say_without_temperatures():
         pulls += list(np.abs(off) / err)
     assert 0.48 < np.mean(np.array(pulls) < 1.0) < 0.84
     assert np.mean(np.array(pulls) < 1.96) >= 0.88
+
+
+@pytest.mark.parametrize(("sharpness", "parameters"), [(1e-4, 4), (1e6, 2)])
+def test_the_scatter_counts_what_the_runs_determine(sharpness, parameters):
+    """Two nights, two offsets and the curve: a prior that says nothing leaves the scatter of least squares."""
+    season = make_season(np.random.default_rng(42), nights=2, jump=0.0, wild=0.0)
+    runs = replace(make_arrays(season.runs, list(FILTERS), None), filter_index=season.filter_index % 3)
+    hours = np.mod(runs.time_s, 86400.0) / 3600.0 - 3.0
+    columns = np.column_stack([runs.filter_index == 1, runs.filter_index == 2, hours, hours**2]).astype(float)
+    prior = np.array([0.0, 0.0, sharpness, sharpness])
+    fit = fit_nights(Nights.of(runs, columns, hours, prior), np.ones((2, 8)), 0.0, 0.0)
+    design = np.column_stack([runs.block == 0, runs.block == 1, columns[:, :parameters]])
+    _, chi2, rank, _ = np.linalg.lstsq(design, runs.position, rcond=None)
+    assert fit.free == pytest.approx(16 - rank, abs=1e-4)
+    assert fit.chi2 == pytest.approx(chi2[0], rel=1e-4)
 
 
 def test_offsets_are_nearly_as_good_as_with_temperatures_and_wild_runs_are_named():
