@@ -134,6 +134,8 @@ def record_night(args: argparse.Namespace, night: Night) -> Renewal | None:
 
 def _recorded(came: Renewal) -> str:
     parts = [f"{came.new} new run{'s' * (came.new != 1)} recorded"]
+    if came.lights:
+        parts.append(f"{came.lights} new light frame{'s' * (came.lights > 1)}")
     if came.renewed:
         parts.append(f"{came.renewed} renewed (logbook show N --earlier shows what they said before)")
     if came.kept:

@@ -208,18 +208,17 @@ def record_runs(
 ) -> Renewal | None:
     """Record runs and light frames; return what came of the runs, None where the logbook cannot be written.
 
-    Then a line says why, and of light frames how many are new.
+    Then a line says why.
     """
     path = logbook_path(args)
     try:
         book = Logbook(path)
         came = book.renew(runs)
-        new = book.record_lights(lights) if lights else 0
+        came = replace(came, lights=book.record_lights(lights)) if lights else came
     except FocuskitError as problem:
         print_remarks([f"the runs are not recorded: {problem}"])
         return None
     use_logbook(args, path)
-    print_remarks([f"{new} new light frame{'s' * (new > 1)} recorded"] if new else [])
     return came
 
 

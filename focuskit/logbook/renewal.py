@@ -24,11 +24,14 @@ class Renewal:
         Known runs that say something else now.
     kept : int
         Known runs that stay as they were, because more was known when they were analysed.
+    lights : int
+        Light frames that the logbook did not know.
     """
 
     new: int
     renewed: int
     kept: int
+    lights: int = 0
 
 
 def earlier_of(row: Mapping[str, Any], logged: Sequence[Row]) -> list[Row]:
