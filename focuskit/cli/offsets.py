@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from focuskit.cli.progress import print_answer, print_next, print_written
-from focuskit.cli.sources import find_drift, read_log, read_source, refuse_overwriting, source_words
+from focuskit.cli.sources import find_drift, read_lights, read_log, read_source, refuse_overwriting, source_words
 from focuskit.core.errors import FocuskitError
 from focuskit.core.flags import describe
 from focuskit.core.text import plus_minus, text_table, write_whole
@@ -31,7 +31,7 @@ def run_offsets(args: argparse.Namespace) -> int:
     refuse_overwriting(args, writes=[Path(args.tables) / OFFSETS] if args.tables else [])
     log = read_log(args, night="all") if args.temps else None
     source = read_source(args)
-    drift = find_drift(args, source, log)
+    drift = find_drift(args, source, log, read_lights(args, source))
     predictions = _predict(drift, args)
     written = []
     try:
@@ -95,9 +95,10 @@ def offsets_as_text(
     drift: Drift, predictions: list[dict[str, Any]], *, quiet: bool = False, verbose: bool = False
 ) -> str:
     """Return the answer as text for a terminal."""
-    rig, used = f" of {drift.rig}" if drift.rig else "", len(drift.used)
+    rig, used = f" of {drift.rig}" if drift.rig else "", drift.runs_used
     parts = [
         [f"Drift and filter offsets{rig}, from {used} run{'s' * (used != 1)}; {len(drift.set_aside)} set aside"],
+        _light_lines(drift),
         _drift_lines(drift),
         _offset_lines(drift),
         [_rebuild_line(drift, rebuild) for rebuild in drift.rebuilds],
@@ -136,6 +137,17 @@ def _drift_lines(drift: Drift) -> list[str]:
             for one in drift.follows
         ),
     ]
+
+
+def _light_lines(drift: Drift) -> list[str]:
+    share = drift.lights
+    if share is None:
+        return []
+    lines = [f"Lights     {share.used} light frames used; the side of focus of {share.not_used} is open"]
+    if share.um_per_c_size:
+        size = plus_minus(share.um_per_c_size, share.um_per_c_size_err)
+        lines.append(f"           where it is, focus moves by {size} µm per °C, up or down")
+    return lines
 
 
 def _offset_lines(drift: Drift) -> list[str]:

@@ -194,6 +194,7 @@ def _add_offsets(commands: Any) -> None:
     )
     model = parser.add_argument_group("model")
     model.add_argument("--reference-filter", metavar="NAME", help="offsets count from this filter (L)")
+    model.add_argument("--no-lights", action="store_true", help="leave out the light frames of the logbook")
     add_drift_options(model)
     answer = parser.add_argument_group("answer")
     add_number(answer, "--at", "temperature_c", "CELSIUS", "predict the best position")

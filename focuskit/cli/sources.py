@@ -269,12 +269,15 @@ def read_source(args: argparse.Namespace) -> Source:
     return Source(replace(rig_file, filters=filters), runs, dropped, unit)
 
 
-def find_drift(args: argparse.Namespace, source: Source, log: TemperatureLog | None) -> Drift:
-    """Learn the drift that the options of `add_run_options` and `add_drift_options` point to."""
-    from focuskit.drift import learn_drift
+def find_drift(
+    args: argparse.Namespace, source: Source, log: TemperatureLog | None, lights: Sequence[LoggedLight] = ()
+) -> Drift:
+    """Learn the drift that the options of `add_run_options` and `add_drift_options` point to, from light frames too."""
+    from focuskit.drift import learn_with_lights
 
-    return learn_drift(
+    return learn_with_lights(
         source.runs,
+        lights,
         source.rig_file,
         rig=args.rig_name,
         log=log,
@@ -283,6 +286,16 @@ def find_drift(args: argparse.Namespace, source: Source, log: TemperatureLog | N
         search_rebuilds=not args.declared_only,
         position_unit=source.position_unit,
     )
+
+
+def read_lights(args: argparse.Namespace, source: Source) -> list[LoggedLight]:
+    """Read the light frames of the logbook, with filters as the rig file calls them; a table of runs has none."""
+    if args.runs or args.no_lights:
+        return []
+    dropped: list[Dropped] = []
+    lights = open_logbook(args).lights(dropped)
+    _print_dropped(dropped)
+    return [replace(light, filter=source.rig_file.filters.name(light.filter)) for light in lights]
 
 
 def logbook_path(args: argparse.Namespace) -> Path:

@@ -1,7 +1,6 @@
 """Every flag that focuskit can raise: its name, what it means, what to do about it.
 
-The terminal, the report, the documentation and the tests read this registry,
-so a flag that is not in it cannot be raised.
+The terminal, the report, the documentation and the tests read it, so a flag that is not in it cannot be raised.
 """
 
 from __future__ import annotations
@@ -377,6 +376,12 @@ _add(
     "Refocus by the clock; look for what moves: a mirror, the focuser under load, a sensor away from the tube.",
 )
 
+_add(
+    "light_sides_open",
+    "On which side of focus the light frames were is open: with all signs reversed, the rest fits as well.",
+    "Move the focuser by 30 steps or more once a night, or log one focus run: either shows the side.",
+)
+
 
 def names() -> list[str]:
     """Return the names of all flags, in the order of the registry."""
@@ -389,10 +394,7 @@ def describe(name: str) -> Flag:
 
 
 def check(raised: list[str] | tuple[str, ...]) -> tuple[str, ...]:
-    """Return ``raised`` without repeats, in the order of the registry.
-
-    Raises KeyError for a name that is not in the registry.
-    """
+    """Return ``raised`` without repeats, in the order of the registry; raise KeyError for a name that is not in it."""
     for name in raised:
         describe(name)
     return tuple(name for name in _REGISTRY if name in raised)

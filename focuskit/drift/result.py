@@ -18,6 +18,7 @@ from focuskit.core.statistics import median_of
 from focuskit.core.svg import draw_svg
 from focuskit.core.text import html_table, plus_minus, two_digits
 from focuskit.core.times import format_time
+from focuskit.drift.lights import LightShare
 from focuskit.drift.linear import Array
 from focuskit.drift.models import Weighed
 from focuskit.drift.others import LOG, OTHER, OWN, Follows, Sensor
@@ -55,7 +56,7 @@ class SetAside:
 
 @dataclass(frozen=True)
 class FilterOffset:
-    """Best position of a filter less that of the reference filter, in steps; None where not known."""
+    """Best position of a filter less that of the reference, in steps, by ``runs`` and light frames; None: not known."""
 
     filter: str | None
     offset_steps: float | None
@@ -63,6 +64,7 @@ class FilterOffset:
     runs: int
     range_c: tuple[float, float] | None
     steps_per_c: float | None
+    lights: int = 0
 
 
 @dataclass(frozen=True)
@@ -174,6 +176,8 @@ class Drift:
         How focus moves with the time of night, where the runs have no temperatures.
     position_unit : str
         What positions, and all that ends in ``_steps``, are in, a key of ``UNIT_WORDS``.
+    lights : LightShare or None
+        What light frames, for which some of ``used`` stand, did to it.
     """
 
     rig: str | None
@@ -200,6 +204,7 @@ class Drift:
     follows: tuple[Follows, ...] = ()
     by_time: ByTime | None = None
     position_unit: str = "step"
+    lights: LightShare | None = None
 
     def to_json(self) -> dict[str, object]:
         """Return the object of schema ``focuskit.offsets/1``."""
@@ -207,7 +212,7 @@ class Drift:
             "schema": "focuskit.offsets/1",
             "rig": self.rig,
             "position_unit": self.position_unit,
-            "runs_used": len(self.used),
+            "runs_used": self.runs_used, "lights": asdict(self.lights) if self.lights else None,
             "runs_set_aside": [
                 {"time": format_time(one.run.time), "filter": one.run.filter, "why": str(one.reason)}
                 for one in self.set_aside
@@ -221,7 +226,7 @@ class Drift:
             },
             "time_of_night": self.by_time.to_json() if self.by_time else None,
             "filters": [
-                {"filter": f.filter, "offset_steps": f.offset_steps, "err": f.err, "runs": f.runs,
+                {"filter": f.filter, "offset_steps": f.offset_steps, "err": f.err, "runs": f.runs, "lights": f.lights,
                  "range_c": list(f.range_c) if f.range_c else None, "steps_per_c": f.steps_per_c}
                 for f in self.filters
             ],
@@ -247,6 +252,11 @@ class Drift:
             "follows": [asdict(one) for one in self.follows],
             "flags": list(self.flags),
         }  # fmt: skip
+
+    @property
+    def runs_used(self) -> int:
+        """Number of focus runs used; what stands for light frames does not count."""
+        return sum(one.runs for one in self.filters) if self.lights else len(self.used)
 
     @property
     def unit(self) -> str:
@@ -351,7 +361,7 @@ class Drift:
             If there is no run in the filter.
         """
         of_columns = self.columns_at(filter_name, temperature_c)
-        if self.by_time:
+        if self.by_time or (self.lights and not self.lights.used):
             return None, None
         bases = np.zeros(len(self.fit.likely.bases))
         past = sum(time is None or r.time <= time for r in self.rebuilds)
@@ -368,25 +378,21 @@ class Drift:
         offset_steps : (len(filters), draws) array
             NaN where the runs do not tell.
         """
-        names = [f.filter for f in self.filters]
-        for name in filters:
-            if name not in names:
-                raise FocuskitError(f"there is no logged run in filter {name}; known are {_list(names)}")
+        places = [self._place(name) for name in filters]
         drawn = self.fit.draw(rng, draws)
-        place = len(names) - 1
+        place = len(self.filters) - 1
         k = drawn[:, place] if self.steps_per_c is not None else np.full(draws, np.nan)
         offsets = [np.zeros(draws), *drawn[:, :place].T]
         known = [f.offset_steps is not None for f in self.filters]
-        return k, np.array([offsets[i] if known[i] else np.full(draws, np.nan) for i in map(names.index, filters)])
+        return k, np.array([offsets[i] if known[i] else np.full(draws, np.nan) for i in places])
 
     def columns_at(self, filter_name: str | None, temperature_c: float) -> Array:
         """Return the columns of the fit for a filter at a temperature."""
+        index = self._place(filter_name)
+        return self.terms.columns(np.array([index]), np.array([temperature_c]), len(self.filters))[0]
+
+    def _place(self, name: str | None) -> int:
         names = [f.filter for f in self.filters]
-        if filter_name not in names:
-            raise FocuskitError(f"there is no logged run in filter {filter_name}; known are {_list(names)}")
-        index = names.index(filter_name)
-        return self.terms.columns(np.array([index]), np.array([temperature_c]), len(names))[0]
-
-
-def _list(names: Sequence[str | None]) -> str:
-    return ", ".join(str(name) for name in names)
+        if name not in names:
+            raise FocuskitError(f"there is no logged run in filter {name}; known are {', '.join(map(str, names))}")
+        return names.index(name)
