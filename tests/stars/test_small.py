@@ -70,12 +70,17 @@ def test_small_stars_on_blocks_of_a_large_frame():
     assert field.hfd_px == pytest.approx(recorded(moffat(0.9))[0], rel=0.015)
 
 
-def test_small_stars_on_a_matrix_of_colours():
-    # Circles on green pixels alone read 1.83 px instead of 1.5, from half of the stars.
-    profile = galsim.Kolmogorov(fwhm=1.2)
-    frame, _ = draw(profile, (500, 600), 150, 12)
+@pytest.mark.parametrize(("fwhm_px", "seed", "off"), [(0.8, 13, 0.07), (1.2, 12, 0.03)])
+def test_small_stars_on_a_matrix_of_colours(fwhm_px, seed, off):
+    """Within what the limits in the docs say, of most of the stars.
+
+    Circles on green pixels alone read 1.83 px instead of 1.5, from half of the stars; a shape that had not settled
+    1.44 px instead of 1.19, from three of them.
+    """
+    profile = galsim.Kolmogorov(fwhm=fwhm_px)
+    frame, _ = draw(profile, (500, 600), 150, seed)
     field = measure_pixels(Pixels(frame), bayer="RGGB")
-    assert field.hfd_px == pytest.approx(recorded(profile)[0], rel=0.03)
+    assert field.hfd_px == pytest.approx(recorded(profile)[0], rel=off)
     assert field.count >= 75
 
 
