@@ -32,7 +32,7 @@ def with_left_over(run: ShapedRun, stack: RunProfiles | None) -> ShapedRun:
             away = sign * one.defocus_um
             if one.used and away > _NEAREST_UM:
                 found = distance_on_side(
-                    frame, stack.rig, stack.wavelength_um, profile.spherical_waves, usual, sign, away
+                    frame, profile.rig, stack.wavelength_um, profile.spherical_waves, usual, sign, away
                 )
                 rest.append(found.distance_um - away)
                 noise.append(found.noise_um)
