@@ -49,6 +49,8 @@ def run_offsets(args: argparse.Namespace) -> int:
         text = offsets_as_text(drift, predictions, quiet=args.quiet, verbose=args.verbose)
         print_answer(args, source.named(drift.to_json()) | {"predictions": predictions}, text)
     print_written(args, written)
+    if not drift.runs_used:
+        return 0
     rig = ["--rig", args.rig] if args.rig else []
     if args.temps:
         print_next(args, "when to refocus", "interval", "--temps", *args.temps, *source_words(args), *rig)

@@ -41,7 +41,7 @@ from focuskit.frames import RigFile, TemperatureLog
 # Chosen: fewer frames say nothing that a run does not; frames of one filter and position stand as one run while the
 # temperature moves by less than most sensors resolve.
 _FEWEST, _TOGETHER, _TOGETHER_C = 10, 10, 0.5
-_WILD = 4.0  # standard errors: such frames are left out
+_WILD, _MOST_FIT = 4.0, 0.8  # frames so many standard errors off are left out; the share that has to fit; chosen
 _KEY = "light frames "
 
 
@@ -67,9 +67,13 @@ def learn_with_lights(
     rig_file = rig_file or RigFile()
     name = rig or rig_file.rig.name or _most(runs) or _most(lights)
     whole = [light for light in lights if light.rig == name and light.temperature_c is not None and not light.problem()]
-    usable = [light for light in whole if light.um_per_step and light.defocus_err_um]
+    usable = [light for light in whole if light.um_per_step]
     declared = sorted([*rig_file.rebuilds, *rebuilds])
     own = [run for run in runs if run.rig == name and _is_usable(run)]
+    in_um = not usable and not own and len({light.position for light in whole}) == 1
+    if in_um:
+        # Where the focuser never moved its step does not matter: all is in µm.
+        usable = [replace(light, um_per_step=1.0) for light in whole]
     stretches = [
         _stretch([one for one in usable if _since(one.time, declared) == k],
                  [one for one in own if _since(one.time, declared) == k])
@@ -86,7 +90,7 @@ def learn_with_lights(
     taken = [one for one in known if one.has_sides or open_alone]
     standing = [run for one in taken for run in one.runs]
     drift = learn_drift([*runs, *standing], rig_file, **words)
-    return _with_share(drift, known, taken, open_alone)
+    return _with_share(drift, known, taken, open_alone, in_um)
 
 
 def _most(logged: Sequence[LoggedRun] | Sequence[LoggedLight]) -> str | None:
@@ -130,9 +134,10 @@ def _stretch(lights: Sequence[LoggedLight], runs: Sequence[LoggedRun]) -> _Stret
     found = solve(seen)
     best, count = found[0], len(lights)
     known = is_known(side_probability(found))[:count] | seen.is_near[:count]
-    has_sides = bool(known[~seen.is_near[:count]].any())
-    kept = np.abs(best.off[:count]) < _WILD * best.err[:count]
-    kept &= known if has_sides else True
+    fitting = np.abs(best.off[:count]) < _WILD * best.err[:count]
+    # What most frames contradict, as after a rebuild that nobody declared, shows no side.
+    has_sides = bool(known[~seen.is_near[:count]].any()) and float(np.mean(fitting)) > _MOST_FIT
+    kept = fitting & known if has_sides else fitting
     standing, shifts = _standing([light for light, good in zip(lights, kept, strict=True) if good],
                                  best, np.flatnonzero(kept), seen)  # fmt: skip
     place = len(best.places)
@@ -219,7 +224,7 @@ def _standing(
     return runs, np.array(shifts).reshape(-1, READ)
 
 
-def _with_share(drift: Drift, known: list[_Stretch], taken: list[_Stretch], open_alone: bool) -> Drift:
+def _with_share(drift: Drift, known: list[_Stretch], taken: list[_Stretch], open_alone: bool, in_um: bool) -> Drift:
     """Add to a drift what the light frames did to it, and to its errors what they have in common."""
     first = max(known, key=lambda one: one.used)
     drift = _with_common_errors(drift, taken)
@@ -237,7 +242,7 @@ def _with_share(drift: Drift, known: list[_Stretch], taken: list[_Stretch], open
         used=0 if open_alone else sum(frames.values()),
         not_used=sum(one.open for one in known),
         sides_open=sides_open,
-        steps_per_c_size=abs(first.steps_per_c) if sides_open else None,
+        steps_per_c_size=abs(first.steps_per_c) if sides_open and not in_um else None,
         um_per_c_size=abs(first.steps_per_c) * first.um_per_step if sides_open else None,
         um_per_c_size_err=first.steps_per_c_err * first.um_per_step if sides_open else None,
     )
@@ -245,7 +250,9 @@ def _with_share(drift: Drift, known: list[_Stretch], taken: list[_Stretch], open
     if open_alone:
         others = tuple(replace(one, offset_steps=None, err=None, steps_per_c=None) for one in filters[1:])
         filters = (filters[0], *others)
-        drift = replace(drift, steps_per_c=None, steps_per_c_err=None, advice=())
+        drift = replace(drift, steps_per_c=None, steps_per_c_err=None, rebuilds=(), advice=())
+        if in_um:
+            drift = replace(drift, scatter_steps=None, extra_scatter_steps=None, night_scatter_steps=None, models=())
     aside = tuple(one for one in drift.set_aside if not _stands(one.run))
     return replace(drift, filters=filters, lights=share, flags=check(raised), set_aside=aside)
 

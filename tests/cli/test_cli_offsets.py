@@ -387,11 +387,12 @@ def test_four_commands_learn_one_drift(monkeypatch, tmp_path):
     words = ["--runs", SEASON / "runs.csv", "--temps", SEASON / "temperatures.csv", "--rig", rig]
     asked = []
 
-    def stop(runs, rig_file, *, log, **more):
+    def stop(runs, lights, rig_file, *, log, **more):
+        assert not lights
         asked.append((runs, rig_file, log.time_s.tolist(), log.temperature_c.tolist(), more))
         raise FocuskitError("enough seen")
 
-    monkeypatch.setattr("focuskit.drift.learn_drift", stop)
+    monkeypatch.setattr("focuskit.drift.learn_with_lights", stop)
     for name in ("offsets", "interval", "plan", "report"):
         with pytest.raises(FocuskitError, match="enough seen"):
             call(name, *words, "--rebuild", "2031-10-04T12:00:00Z", "--declared-only", "--rig-name", "Heron")

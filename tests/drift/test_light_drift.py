@@ -1,5 +1,7 @@
 """Drift and offsets from light frames: seeded seasons at the level of measurements, whose truth is known."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from light_seasons import FILTERS, OFFSETS, STEPS_PER_C, UM_PER_STEP, make_season
@@ -61,6 +63,9 @@ def test_without_a_move_all_signs_are_open_together():
     assert drift.predict("L", 5.0) == (None, None)
     size, err = drift.lights.um_per_c_size, drift.lights.um_per_c_size_err
     assert abs(size - abs(STEPS_PER_C) * UM_PER_STEP) < 3.0 * err and err < 0.05 * size
+    unknown = learn_with_lights([], [replace(light, um_per_step=None) for light in lights])
+    assert unknown.lights.um_per_c_size == pytest.approx(size, rel=0.02) and unknown.lights.steps_per_c_size is None
+    assert unknown.steps_per_c is None and "light_sides_open" in unknown.flags
     lights, runs = make_season(np.random.default_rng(11), nights=4, moves=False, runs=1)
     settled = learn_with_lights(runs, lights)
     values, errs = told(settled)
