@@ -84,7 +84,8 @@ def draw_stars(
 ):  # fmt: skip
     """Return an image of stars side by side with its noise, and their true centres; each has one of the shapes."""
     size = 2 * (radius + 3) + 1
-    spectra = [star_spectrum(shape, field_for(shape, size)) for shape in shapes]
+    # What is no shape draws itself.
+    spectra = [star_spectrum(one, field_for(one, size)) if isinstance(one, StarShape) else one for one in shapes]
     drawn = [[[spectrum.image(size, dx, dy) for dx in PLACES] for dy in PLACES] for spectrum in spectra]
     across = math.ceil(math.sqrt(flux.size))
     image = np.zeros((math.ceil(flux.size / across) * size, across * size))

@@ -5,13 +5,16 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from functools import lru_cache
+from typing import TYPE_CHECKING
 
 from focuskit.core.calibration import Expected
 from focuskit.core.errors import FocuskitError
 from focuskit.core.logged import LoggedRun
 from focuskit.core.statistics import median_of
-from focuskit.drift import Drift, fit_drift
-from focuskit.frames import FrameInfo
+
+if TYPE_CHECKING:
+    from focuskit.drift import Drift
+    from focuskit.frames import FrameInfo
 
 # In tolerances, where the runs do not show it: by how much focus moves per °C, from night to night, in the root of an
 # hour, and from filter to filter. Chosen to be wide: tubes move by 0.2 to 0.6 per °C, filters by up to 3.
@@ -71,6 +74,8 @@ def _offset(drift: Drift | None, before: str | None, now: str | None) -> tuple[f
 @lru_cache(maxsize=8)
 def _drift(runs: tuple[LoggedRun, ...]) -> Drift | None:
     """Return the drift of the runs; None where they are too few to tell any."""
+    from focuskit.drift import fit_drift  # a frame without logged runs need not wait for it
+
     try:
         return fit_drift(runs, search_rebuilds=False)
     except FocuskitError:

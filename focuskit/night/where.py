@@ -270,7 +270,9 @@ def _answer(
 def _why_not(frame: Single, best_position: float, distance_um: float, left: Left) -> str | None:
     """Say why the focuser is not to be sent to a best position; None where nothing speaks against it."""
     if frame.travel and not frame.travel[0] <= best_position <= frame.travel[1]:
-        return f"{best_position:.10g} lies beyond the travel of {frame.travel[0]:.10g} to {frame.travel[1]:.10g}"
+        return (
+            f"{round(best_position, 1):.10g} lies beyond the travel of {frame.travel[0]:.10g} to {frame.travel[1]:.10g}"
+        )
     if left.runs and distance_um > _BEYOND * left.farthest_um:
         return f"{distance_um:.0f} µm is farther from focus than the runs reach, {left.farthest_um:.0f} µm"
     return None
