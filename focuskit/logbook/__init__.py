@@ -1,6 +1,6 @@
-"""Logbook: every focus run ever, and tables of runs.
+"""Logbook: every focus run and light frame ever, and tables of runs.
 
-In: `LoggedRun` and CSV files. Out: one SQLite file, CSV and ECSV tables.
+In: `LoggedRun`, `LoggedLight` and CSV files. Out: one SQLite file, CSV and ECSV tables.
 """
 
 from focuskit.logbook.book import Logbook

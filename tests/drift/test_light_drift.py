@@ -21,8 +21,8 @@ def told(drift):
 
 @pytest.fixture(scope="module")
 def alone():
-    """Learn four seasons of light frames alone."""
-    return [learn_with_lights([], make_season(np.random.default_rng(100 + k))[0]) for k in range(4)]
+    """Learn two seasons of light frames alone."""
+    return [learn_with_lights([], make_season(np.random.default_rng(100 + k))[0]) for k in range(2)]
 
 
 def test_light_frames_alone_give_drift_and_offsets(alone):
@@ -46,7 +46,7 @@ def test_what_light_frames_did_is_in_the_answer(alone):
 
 def test_runs_and_light_frames_together_are_better_than_either():
     """The error of the drift is smaller than that of either alone, and the truth within three of it."""
-    lights, runs = make_season(np.random.default_rng(7), runs=5)
+    lights, runs = make_season(np.random.default_rng(7), nights=6, per_night=30, runs=5)
     both, of_lights, of_runs = learn_with_lights(runs, lights), learn_with_lights([], lights), learn_drift(runs)
     assert both.runs_used == len(runs) == 15
     assert both.steps_per_c_err < min(of_lights.steps_per_c_err, of_runs.steps_per_c_err)
@@ -56,7 +56,7 @@ def test_runs_and_light_frames_together_are_better_than_either():
 
 def test_without_a_move_all_signs_are_open_together():
     """No sign is given, but the size of the drift in µm per °C; one focus run in each filter settles it."""
-    lights, _ = make_season(np.random.default_rng(11), nights=4, moves=False)
+    lights, _ = make_season(np.random.default_rng(11), nights=3, per_night=30, moves=False)
     drift = learn_with_lights([], lights)
     assert "light_sides_open" in drift.flags and drift.lights.sides_open and drift.lights.used == 0
     assert drift.steps_per_c is None and all(one.offset_steps is None for one in drift.filters[1:])
@@ -66,7 +66,7 @@ def test_without_a_move_all_signs_are_open_together():
     unknown = learn_with_lights([], [replace(light, um_per_step=None) for light in lights])
     assert unknown.lights.um_per_c_size == pytest.approx(size, rel=0.02) and unknown.lights.steps_per_c_size is None
     assert unknown.steps_per_c is None and "light_sides_open" in unknown.flags
-    lights, runs = make_season(np.random.default_rng(11), nights=4, moves=False, runs=1)
+    lights, runs = make_season(np.random.default_rng(11), nights=3, per_night=30, moves=False, runs=1)
     settled = learn_with_lights(runs, lights)
     values, errs = told(settled)
     assert not settled.lights.sides_open and np.all(np.abs(values - TRUTH) < 3.0 * errs)
@@ -74,5 +74,5 @@ def test_without_a_move_all_signs_are_open_together():
 
 def test_too_few_light_frames_change_nothing():
     """Nine frames beside runs leave the answer of the runs alone."""
-    lights, runs = make_season(np.random.default_rng(7), runs=5)
+    lights, runs = make_season(np.random.default_rng(7), nights=3, per_night=30, runs=3)
     assert learn_with_lights(runs, lights[:9]).to_json() == learn_drift(runs).to_json()
