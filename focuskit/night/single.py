@@ -270,7 +270,9 @@ def single_frame(
         If the optics are not known, the stars are too few, or the frame cannot be read again.
     """
     rig = rig or frame.info.rig(rig_file)
-    rig, _ = optics_of(rig, calibration) or (rig, None)
+    filled = optics_of(rig, calibration)
+    if filled and filled[1].in_um:  # else they have no scale, and no length in µm would be right
+        rig = filled[0]
     _check_optics(frame, rig)
     filters = rig_file.of(frame.info.optics).filters if rig_file else USUAL_FILTERS
     wavelength_um = filters.kind(frame.info.filter).seen_by(frame.info.colour) / 1e3

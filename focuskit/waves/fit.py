@@ -205,7 +205,7 @@ class SolvedRun:
         value = self.solution.state.spherical + float(move[SPHERICAL])
         return value, math.sqrt(float(covariance[SPHERICAL, SPHERICAL]))
 
-    @property
+    @cached_property
     def log_step(self) -> tuple[float, float]:
         """ln(µm per step) and its standard deviation, without that of the optics."""
         covariance = self._covariance(self.matches, np.zeros((1, len(Parameter))))

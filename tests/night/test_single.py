@@ -1,6 +1,7 @@
 """Defocus of single frames: rendered light frames with a known truth."""
 
 import json
+import math
 import shutil
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -10,7 +11,7 @@ import pytest
 from astropy.io import fits
 
 from focuskit.cli.run import main
-from focuskit.core.calibration import Calibration, Spherical
+from focuskit.core.calibration import Calibration, SeenOptics, Spherical
 from focuskit.core.errors import FocuskitError
 from focuskit.core.filters import FilterTable, OwnFilter
 from focuskit.core.optics import Rig
@@ -124,6 +125,18 @@ def test_the_rig_files_wavelength_goes_before_the_usual_one(folder, truth):
     assert (same.sides, same.seeing_arcsec) == (usual.sides, usual.seeing_arcsec)
     # More of the same width is diffraction, so less of it is seeing.
     assert infrared.seeing_arcsec < 0.99 * usual.seeing_arcsec
+
+
+def test_logged_optics_stand_in_for_those_not_given_where_they_have_a_scale(folder, truth):
+    """520 µm out: with the pixel and the runs' focal ratio over pixel within its 7 %; without a pixel no length is."""
+    (name,) = (name for name, one in truth.items() if one["position"] == 9000 + AWAY[4])
+    frame = measure_frame(folder / name, rig_file=RIG_FILE)
+    nothing = dict.fromkeys(("pixel_um", "focal_length_mm", "aperture_mm", "obstruction", "um_per_step"))
+    known = Calibration(optics=(SeenOptics(math.log(7.0 / 3.76), 0.01, 0.36, 0.01, 0.0),))
+    found = single_frame(replace(frame, info=replace(frame.info, **nothing | {"pixel_um": 3.76})), calibration=known)
+    assert abs(found.defocus.defocus_um) == pytest.approx(abs(truth[name]["defocus_um"]), rel=0.07)
+    with pytest.raises(FocuskitError, match="pixel_um"):
+        single_frame(replace(frame, info=replace(frame.info, **nothing)), calibration=known)
 
 
 def test_what_cannot_be_told_is_named(folder, truth, tmp_path):
