@@ -9,7 +9,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from focuskit.stars import run_key
+from focuskit.stars import growth, run_key
 from focuskit.stars.catalogue import MeasuredImage, Stars, typical_size
 from focuskit.stars.checks import doubled, drawn_out, has_neighbour, least_snr, outlying
 from focuskit.stars.cutouts import lies_inside, sum_squares
@@ -181,6 +181,39 @@ def test_one_far_value_does_not_enter_a_mean_of_profiles():
 
 
 # Which stars count ---------------------------------------------------------------------------------
+
+
+def test_the_growth_curve_is_that_of_the_brightest_clean_stars(monkeypatch):
+    """Sizes scatter by 1 %: one bright star of twice the size is out, a faint one as wide may owe it to its noise."""
+
+    class CutError(Exception):
+        """Raised with the places of the stars that are cut out for the curve."""
+
+    def cut(image, x, *_):
+        raise CutError(x)
+
+    rng = np.random.default_rng(31)
+    count = 45
+    signal = rng.permutation(np.geomspace(3.0, 3000.0, count))
+    rough = 4.0 * np.exp(0.01 * rng.standard_normal(count))
+    order = np.argsort(-signal)
+    rough[order[[2, 44]]] = 8.0
+    flag = np.zeros(count, int)
+    flag[order[:2]] = 1
+    monkeypatch.setattr(growth, "lies_inside", lambda shape, x, y, margin: np.ones(x.size, bool))
+    monkeypatch.setattr(growth, "has_neighbour", lambda pieces, x, *_: np.zeros(x.size, bool))
+    monkeypatch.setattr(growth, "star_stamps", cut)
+    x = np.arange(count, dtype=float)
+    light = SimpleNamespace(x=x, y=x, bins=1, rough=rough, snr=signal, size=4.0, sky=x)
+    image = SimpleNamespace(pixels=SimpleNamespace(raw=np.zeros((9, 9))))
+    targets = SimpleNamespace(height=signal, pieces=None, own_reach=1.0)
+    with pytest.raises(CutError) as many:
+        growth.frame_growth(image, targets, light, flag)
+    assert many.value.args[0].tolist() == order[3:43].tolist()
+    flag[order[3:40]] = 1
+    with pytest.raises(CutError) as few:
+        growth.frame_growth(image, targets, light, flag)
+    assert few.value.args[0].tolist() == order[40:].tolist()
 
 
 def test_the_least_signal_follows_the_twelfth_brightest():
