@@ -9,6 +9,7 @@ from focuskit.frames import Pixels
 from focuskit.stars.cutouts import prepare_image
 from focuskit.stars.detect import SkyMap, block_side, clipped_means, find_peaks, pyramid, sum_blocks
 from focuskit.stars.first_look import saturation_level
+from focuskit.stars.hot import brightest_alone
 
 SHAPES = [(300, 400), (1500, 1600), (2900, 3000)]  # blocks of 1, 2 and 4 pixels
 
@@ -85,6 +86,24 @@ def test_hot_pixels_are_cleaned(shape):
     image[rng.integers(10, shape[0] - 10, 40), rng.integers(10, shape[1] - 10, 40)] += 20_000.0
     blocks = sum_blocks(Pixels(image.astype(np.float32)))
     assert blocks.level.max() < 8.0 * blocks.noise * blocks.side
+
+
+def test_a_pixel_is_alone_where_its_neighbours_have_a_twenty_fifth_of_its_height():
+    """The brightest pixel of each block stands at its corner; the sky of green ones is 100, of red 40, of blue 60."""
+    image = np.random.default_rng(9).normal(100.0, 3.0, (60, 60))
+    image[::2, ::2] -= 60.0
+    image[1::2, 1::2] -= 40.0
+    image[0, 5] = image[59, 4] = 1100.0  # on the border a pixel is its own neighbour
+    around = {(11, 20): (0, 0, 0, 0), (21, 30): (164, 0, 0, 0), (31, 40): (220, 5, 5, 5), (41, 10): (50, 50, 50, 50)}
+    for (row, column), light in around.items():
+        image[row, column] = 1100.0
+        for (down, across), more in zip(((-1, 0), (1, 0), (0, -1), (0, 1)), light, strict=True):
+            image[row + down, column + across] = (40.0 if (row + down) % 2 == 0 else 60.0) + more
+    places = [*around, (0, 5), (59, 4)]
+    blocks = np.array([row // 2 * 30 + column // 2 for row, column in places])
+    alone, step = brightest_alone(Pixels(image.astype(np.float32), sites=((0, 1), (1, 0))), blocks, 30, 2)
+    assert alone.tolist() == [True, True, False, False, False, False]
+    assert step == pytest.approx(-50.0, abs=0.5)
 
 
 def test_clipped_means():
