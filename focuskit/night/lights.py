@@ -31,6 +31,7 @@ from focuskit.waves import Defocus
 # the focus frames of their filter, by far; without focus frames beside them, for half a minute and longer where the
 # header calls them light frames, else for a minute.
 _STANDS, _LONGER, _CALLED_LIGHT_S, _LIGHT_S = 5, 2.0, 30.0, 60.0
+_SHARP_PERCENT = 10.0  # of light frames without a run: chosen, as the sharpest alone may be few stars or luck
 _SURE_SIDE = 0.975  # as for a side that the stars tell
 _SIGMA_95 = 1.645  # one-sided
 # Best seeing that a frame may have had, over the typical one: two standard deviations of the usual jitter of 12 %.
@@ -101,8 +102,8 @@ class LightFrame:
 
     @property
     def within_tolerance(self) -> float | None:
-        """Probability that the frame was within the tolerance of focus."""
-        if self.single is None:
+        """Probability that the frame was within the tolerance of focus; None where smear hides how far it was."""
+        if self.single is None or self.losses.smear >= NAMED:
             return None
         step, tolerance, found = self.rig.um_per_step, self.tolerance_steps, self.single.defocus
         in_um = tolerance * step if step and tolerance else found.tolerance_um
@@ -228,14 +229,24 @@ def measure_lights(
     work = partial(_single_or_say, rig_file=rig_file, limits=limits)
     singles = pool.map(work, tasks, process_lost, keys=keys)
     bright = brightness(seen, [_field(frame.info) for frame in seen])
+    shapes = [one if isinstance(one, SingleFrame) else None for one in singles]
+    sharp = _sharpest(seen, shapes)
     lights = []
-    for frame, single, clear in zip(seen, singles, bright, strict=True):
+    for frame, shape, clear in zip(seen, shapes, bright, strict=True):
         camera = _camera(frame.info)
         own = [run for run in of_camera[camera] if run.filter == frame.info.filter] or of_camera[camera]
-        rig = rig_of[camera] or frame.info.rig(rig_file)
-        shape = single if isinstance(single, SingleFrame) else None
-        lights.append(_light(frame, rig, shape, clear, own))
+        least = _median(run.fit.hfd_best_px for run in own) or sharp.get((*camera, frame.info.filter))
+        lights.append(_light(frame, rig_of[camera] or frame.info.rig(rig_file), shape, clear, own, least))
     return lights, left
+
+
+def _sharpest(frames: Sequence[MeasuredFrame], shapes: Sequence[SingleFrame | None]) -> dict[Camera, float]:
+    """Return the size that the sharpest light frames of each camera and filter had in focus, where they are several."""
+    sizes: dict[Camera, list[float]] = {}
+    for frame, shape in zip(frames, shapes, strict=True):
+        growth = shape.growth if shape and shape.defocus.limit_um() is None else 1.0
+        sizes.setdefault((*_camera(frame.info), frame.info.filter), []).append((frame.hfd_px or math.nan) / growth)
+    return {name: float(np.percentile(own, _SHARP_PERCENT)) for name, own in sizes.items() if len(own) >= _STANDS}
 
 
 def _time(frame: MeasuredFrame) -> str | None:
@@ -282,13 +293,17 @@ def _single_or_say(
 
 
 def _light(
-    frame: MeasuredFrame, rig: Rig, single: SingleFrame | None, clear: float | None, runs: Sequence[ShapedRun]
+    frame: MeasuredFrame,
+    rig: Rig,
+    single: SingleFrame | None,
+    clear: float | None,
+    runs: Sequence[ShapedRun],
+    least: float | None,
 ) -> LightFrame:
     alike = [run for run in runs if run.filter == frame.info.filter]
     tolerance = _median(run.fit.tolerance_steps for run in alike or runs)
-    least = _median(run.fit.hfd_best_px for run in alike or runs)
     step = rig.um_per_step
-    outside, limit_um, growth, by_size = 0.5, None, 1.0, None
+    outside, limit_um, growth, by_size = 0.5, None, None, None
     if single is not None:
         found = single.defocus
         outside = _outside(frame.info, found, step, alike) if step else found.outside

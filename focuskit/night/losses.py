@@ -25,19 +25,21 @@ class Losses:
     ----------
     size : float or None
         ln of the squared half-flux diameter over the least one of the runs; below 0 in better seeing.
-    focus, smear : float
-        What of it is defocus and a smear along one line.
+    focus : float or None
+        What of it is defocus.
+    smear : float
+        What of it is a smear along one line.
     cloud : float or None
         -ln of the squared share of light that came through: what it costs where the sky sets the noise.
     """
 
     size: float | None
-    focus: float
+    focus: float | None
     smear: float
     cloud: float | None
 
     @classmethod
-    def of(cls, frame: MeasuredFrame, least_px: float | None, growth: float, clear: float | None) -> Losses:
+    def of(cls, frame: MeasuredFrame, least_px: float | None, growth: float | None, clear: float | None) -> Losses:
         """Return the losses of a frame: ``growth`` in diameter by defocus, ``clear`` is the light that came through.
 
         The model of defocus knows of no smear and takes it for defocus, which therefore counts without it.
@@ -45,7 +47,8 @@ class Losses:
         size = 2.0 * math.log(frame.hfd_px / least_px) if least_px and frame.hfd_px else None
         cloud = None if clear is None else max(-2.0 * math.log(clear), 0.0)
         smear = smear_of(frame)
-        return cls(size, max(2.0 * math.log(growth) - smear, 0.0), smear, cloud)
+        focus = None if growth is None else max(2.0 * math.log(growth) - smear, 0.0)
+        return cls(size, focus, smear, cloud)
 
     @property
     def depth_pct(self) -> float | None:
@@ -54,10 +57,12 @@ class Losses:
 
     @property
     def lost_to(self) -> str | None:
-        """The largest cause, where the frame lost a tenth or more; else None."""
-        parts = {"cloud": self.cloud or 0.0}
+        """The largest cause, where the frame lost a tenth or more and that is known; else None."""
+        parts: dict[str | None, float] = {"cloud": self.cloud or 0.0}
         if self.size is not None and self.size >= NAMED:
-            parts |= {"focus": self.focus, "smear": self.smear, "seeing": self.size - self.focus - self.smear}
+            # Without a fit of the shapes defocus and seeing are not told apart.
+            parts |= {"focus": self.focus or 0.0, "smear": self.smear}
+            parts["seeing" if self.focus is not None else None] = self.size - self.smear - (self.focus or 0.0)
         cause = max(parts, key=lambda name: parts[name])
         return cause if parts[cause] >= NAMED else None
 

@@ -9,6 +9,7 @@ from small_nights import HERON, START, take_run, write_run
 
 from focuskit.frames import RigFile
 from focuskit.night import analyse
+from focuskit.night.losses import Losses
 
 RIG_FILE = RigFile(rig=HERON)
 BIAS = 500  # of the simulated camera, ADU
@@ -74,12 +75,14 @@ def test_light_frames_say_how_far_from_focus_they_were_and_to_what_they_lost(nig
         "inside": ("focus", True),
         "seeing": ("seeing", False),
         "cloud": ("cloud", False),
-        "smear": ("smear", told["smear"][1]),
+        "smear": ("smear", False),
     }
     assert lights["sharp"]["depth_lost_pct"] < 10.0 < lights["seeing"]["depth_lost_pct"]
     least = night.runs[0].fit.hfd_best_px
     lost = 100.0 * (1.0 - (least / lights["outside"]["hfd_px"]) ** 2)
     assert lights["outside"]["depth_lost_pct"] == pytest.approx(lost)
+    # Smear looks like defocus, so that it shows no distance.
+    assert lights["smear"]["within_tolerance"] is None and lights["smear"]["from_focus_steps"] is None
     assert lights["outside"]["within_tolerance"] < 0.01 < 0.5 < lights["sharp"]["within_tolerance"]
 
 
@@ -102,3 +105,11 @@ def test_light_frames_are_logged_as_they_are_given(night):
             assert abs(answer["from_focus_steps"]) == pytest.approx(logged.defocus_um / 4.0)
             assert logged.side == ("outside" if answer["from_focus_steps"] > 0.0 else "inside")
     assert len({light.logged().key for light in night.lights}) == len(LIGHTS)
+
+
+def test_without_a_fit_of_the_shapes_defocus_and_seeing_are_not_told_apart():
+    """What is known to be larger than all else is named, and nothing where the rest may be the largest."""
+    assert Losses(0.9, 0.6, 0.1, 0.0).lost_to == "focus" and Losses(0.9, 0.2, 0.1, 0.0).lost_to == "seeing"
+    assert Losses(0.9, None, 0.1, 0.0).lost_to is None
+    assert Losses(0.9, None, 0.5, 0.0).lost_to == "smear" and Losses(0.9, None, 0.1, 1.0).lost_to == "cloud"
+    assert Losses(0.09, 0.09, 0.0, None).lost_to is None and Losses(None, None, 0.0, 0.5).lost_to == "cloud"
