@@ -4,16 +4,17 @@ import json
 import math
 import shutil
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
 from astropy.io import fits
 
 from focuskit.cli.run import main
-from focuskit.core.calibration import Calibration, SeenOptics, Spherical
+from focuskit.core.calibration import Calibration, SeenOptics, SeenSide, Spherical
 from focuskit.core.errors import FocuskitError
 from focuskit.core.filters import FilterTable, OwnFilter
+from focuskit.core.logged import LoggedRun
 from focuskit.core.optics import Rig
 from focuskit.frames import RigFile
 from focuskit.night import measure_single_frames
@@ -113,6 +114,29 @@ def test_a_known_aberration_tells_the_side(tmp_path):
         assert abs(frame.defocus.defocus_um - away_um) < 3.5 * frame.defocus.defocus_err_um
         assert frame.side in (None, "outside" if away > 0 else "inside")
     assert sum(frame.side is not None for frame in told.values()) >= 4
+
+
+def test_a_run_that_a_frame_belongs_to_changes_nothing_of_its_answer(folder, truth):
+    """A logged run with much left over: of those minutes it is left out, of another night not."""
+    left = SeenSide(30.0, 0.5, 4.0, 0.0, 200.0, 600.0, 1.0, 0.55)
+    run = LoggedRun(
+        datetime(2031, 3, 4, 20, tzinfo=UTC), 9000.0, "L", rig="Heron", seconds=60.0, tolerance_steps=18.0,
+        spherical=Spherical(0.0, 1e-3, 0.55), outside=left, inside=left, key="own",
+    )  # fmt: skip
+    (name,) = [name for name in truth if truth[name]["position"] == 9110]
+
+    def look(*history):
+        ((frame,), _) = measure_single_frames(
+            folder / name, rig_file=RIG_FILE, workers=1, history=history, side="outside"
+        )
+        return frame.to_json()
+
+    alone, own, other = look(), look(run), look(replace(run, time=run.time - timedelta(days=1)))
+    assert own == alone
+    assert not alone["calibrated"] and other["calibrated"]
+    assert other["best_position_err"] < alone["best_position_err"]
+    # 30 µm that frames of such a telescope say too much.
+    assert other["best_position"] - alone["best_position"] > 25.0 / 4.0
 
 
 def test_the_rig_files_wavelength_goes_before_the_usual_one(folder, truth):
