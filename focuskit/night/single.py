@@ -31,6 +31,7 @@ _LEAST_STARS = 3  # one may be a double star; chosen, not tuned
 # Frames of one group begin no further apart than their exposure and so many seconds, and all within so many. Chosen: in
 # that time a tube that cools by 2 °C an hour moves focus by less than the error of a frame.
 _GAP_S, _GROUP_S = 120.0, 1200.0
+_GROUP_C = 0.3  # and within so many °C; chosen: it moves focus by less than the tolerance
 
 Expect = Callable[[FrameInfo, Sequence[LoggedRun]], Expected | None]
 
@@ -221,24 +222,28 @@ def _belongs(info: FrameInfo, run: LoggedRun) -> bool:
 def _groups(frames: Sequence[SingleFrame]) -> list[int]:
     """Number the groups of frames of one rig, filter and exposure within minutes; frames are in order of time."""
     numbers: list[int] = []
-    last: dict[tuple[Any, ...], tuple[int, datetime, datetime]] = {}
+    last: dict[tuple[Any, ...], tuple[int, FrameInfo, datetime]] = {}
     for number, frame in enumerate(frames):
-        info = frame.info
-        kind, time = (frame.rig.name, info.instrument, info.filter, info.exposure_s), info.time
-        before = last.get(kind)
-        if (
-            before
-            and time
-            and time - before[2] <= timedelta(seconds=_GAP_S + (info.exposure_s or 0.0))
-            and time - before[1] <= timedelta(seconds=_GROUP_S)
-        ):
-            numbers.append(before[0])
-            last[kind] = (before[0], before[1], time)
-        else:
-            numbers.append(number)
-            if time:
-                last[kind] = (number, time, time)
+        info, time = frame.info, frame.info.time
+        kind = (frame.rig.name, info.instrument, info.filter, info.exposure_s)
+        group, first, before = last.get(kind, (number, info, time))
+        if time is None or before is None or not _are_together(first, info, before):
+            group, first = number, info
+        numbers.append(group)
+        if time:
+            last[kind] = (group, first, time)
     return numbers
+
+
+def _are_together(first: FrameInfo, info: FrameInfo, before: datetime) -> bool:
+    """Return whether focus stood still from the first frame of a group to this one; ``before`` is when the last was."""
+    if info.time is None or first.time is None:
+        return False
+    warmer = abs((info.temperature_c or 0.0) - (first.temperature_c or 0.0))
+    if warmer > _GROUP_C and None not in (info.temperature_c, first.temperature_c):
+        return False
+    gap, span = info.time - before, info.time - first.time
+    return gap <= timedelta(seconds=_GAP_S + (info.exposure_s or 0.0)) and span <= timedelta(seconds=_GROUP_S)
 
 
 def _single_or_say(

@@ -25,6 +25,9 @@ _STARS_MOST = 0.99
 _WRONG, _WRONG_REACH = 0.005, 50.0
 # Frames of one group count by no more than so many standard deviations each: one bad frame is outvoted by two.
 _MOST_SIGMA = 4.0
+# Where sides are decided, focus may have moved between the frames of a group, and slack may have shifted one: chosen, a
+# third of a usual tolerance.
+_MOVED_UM = 20.0
 _BEYOND = 1.25  # of the farthest calibrated distance a move is still given; chosen
 _PLACES = 2001  # best positions tried for a group
 # Rounds of the fit of best position and step, which is bilinear: the third changes nothing. Longest step of ln(step).
@@ -140,6 +143,8 @@ def _together(frames: Sequence[Single]) -> list[Answer | None]:
     # Near focus a frame says little of it, and what it says is skewed.
     sharp = [(frame, sign) for frame, sign in decided if frame.defocus.places_um is None]
     both = _locate(sharp) if {sign for _, sign in sharp} == {1.0, -1.0} else None
+    if both and not all(_agree(_locate([one]), both) for one in sharp):
+        both = None
     answers: list[Answer | None] = []
     for frame in frames:
         if id(frame) not in signs:
@@ -151,6 +156,11 @@ def _together(frames: Sequence[Single]) -> list[Answer | None]:
             places[0 if signs[id(frame)] > 0.0 else 1] = both
         answers.append(_answer(frame, places, outside, word))
     return answers
+
+
+def _agree(own: tuple[float, float] | None, both: tuple[float, float]) -> bool:
+    """Return whether a frame by itself puts focus where its group does: focus may have moved between them."""
+    return own is not None and abs(own[0] - both[0]) < _MOST_SIGMA * own[1]
 
 
 def _sides_of_group(frames: Sequence[Single]) -> list[float]:
@@ -167,7 +177,8 @@ def _sides_of_group(frames: Sequence[Single]) -> list[float]:
         off = np.empty(best.size)
         for side in _sides(frame):
             here = side.sign * away >= 0.0
-            off[here] = (np.abs(away[here]) - side.distance_um) / np.hypot(side.err_um, rel * away[here])
+            err = np.hypot(math.hypot(side.err_um, _MOVED_UM), rel * away[here])
+            off[here] = (np.abs(away[here]) - side.distance_um) / err
         chi2 += np.minimum(off**2, _MOST_SIGMA**2)
         stars = min(max(frame.defocus.outside, 1.0 - _STARS_MOST), _STARS_MOST)
         chi2 -= 2.0 * np.log(np.where(away >= 0.0, stars, 1.0 - stars))

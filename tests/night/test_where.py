@@ -83,6 +83,14 @@ def test_a_pair_on_opposite_sides_needs_no_calibration_but_the_spherical_term():
     assert find_focus([far, replace(near, group=1)])[0].side is None
 
 
+def test_focus_that_moved_within_a_group_is_no_common_one():
+    """The second frame was taken after focus had moved by 10 steps: each says where it was."""
+    later = replace(frame(-400.0), position=4910.0)
+    first, second = find_focus([frame(400.0), later])
+    assert (first.best_position, second.best_position) == (pytest.approx(5000.0), pytest.approx(5010.0))
+    assert first.best_position_err < 0.2
+
+
 def test_frames_on_one_side_tell_it_by_how_their_distances_differ():
     answers = find_focus([frame(300.0, known=UNKNOWN), frame(500.0, known=UNKNOWN)])
     assert [(one.side, one.side_from) for one in answers] == [("outside", "pair")] * 2
