@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 # hour, and from filter to filter. Chosen to be wide: tubes move by 0.2 to 0.6 per °C, filters by up to 3.
 _PER_C, _PER_NIGHT, _PER_ROOT_H, _PER_FILTER = 0.7, 1.5, 0.3, 4.0
 _UNKNOWN_C = 5.0  # °C between a run and a frame where a temperature is not known; chosen
-_SAME_NIGHT_H = 12.0
+_SAME_NIGHT_H = 12.0  # a run and a frame less far apart are of one night; chosen, few nights are longer
 
 
 def expected_of(info: FrameInfo, runs: Sequence[LoggedRun]) -> Expected | None:
