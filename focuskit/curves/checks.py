@@ -7,8 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import fdtrc
-from scipy.stats import t as t_law
+from scipy.special import fdtrc, stdtrit
 
 from focuskit.core.reasons import Reason
 from focuskit.curves.estimate import Estimate, Points
@@ -168,7 +167,7 @@ def no_curve(points: Points) -> Health:
         off = distance - distance.mean()
         rise = float(off @ squares / (off @ off))
         left = float(np.sum((squares - squares.mean() - rise * off) ** 2))
-        most = max(rise, 0.0) + t_law.ppf(0.975, spare) * np.sqrt(left / spare / float(off @ off))
+        most = max(rise, 0.0) + stdtrit(spare, 0.975) * np.sqrt(left / spare / float(off @ off))
         if 1.0 + most * distance.max() / np.median(squares) > _SHALLOW_GROWTH**2:
             return Health(True, ("no_minimum",))
     return Health(True, ("flat_curve",))

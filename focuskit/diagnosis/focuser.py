@@ -7,10 +7,9 @@ from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import chi2 as chi2_law
 
 from focuskit.core import optics
-from focuskit.core.statistics import SEEN_SIGMA, as_sigma, student_sigma, weighted_mean
+from focuskit.core.statistics import SEEN_SIGMA, as_sigma, chi2_chance, student_sigma, weighted_mean
 from focuskit.core.text import plus_minus, two_digits
 from focuskit.diagnosis.finding import Finding
 from focuskit.night import Backlash, RunResult
@@ -206,7 +205,7 @@ def _uneven_steps(runs: Sequence[RunResult]) -> Finding | None:
         return None
     scatter = math.sqrt(max(squares - freedom, 0.0) / weights)
     known = math.sqrt(freedom / weights) / math.sqrt(2.0 * freedom)  # of the scatter, were it all noise
-    sigma = as_sigma(float(chi2_law.sf(squares, freedom)))
+    sigma = as_sigma(chi2_chance(squares, freedom))
     move, unit = float(np.median(moves)), runs[0].unit
     if sigma <= SEEN_SIGMA or scatter < _UNEVEN_MATTERS * move:
         limit = scatter + 2.0 * known

@@ -13,10 +13,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import f as f_law
 
 from focuskit.core.optics import ARCSEC_PER_RADIAN
-from focuskit.core.statistics import SEEN_SIGMA, as_sigma
+from focuskit.core.statistics import SEEN_SIGMA, as_sigma, f_chance
 from focuskit.core.text import plus_minus
 from focuskit.diagnosis.finding import Finding
 from focuskit.night import RunResult
@@ -156,7 +155,7 @@ def _finding(fit: _Fit, name: str, width_mm: float) -> Finding:
     amount = float(np.hypot(*tilt))
     along = tilt / amount if amount > 0 else np.array([1.0, 0.0])
     err = math.sqrt(float(along @ covariance @ along))
-    sigma = as_sigma(float(f_law.sf(float(tilt @ np.linalg.solve(covariance, tilt)) / 2.0, 2, fit.freedom)))
+    sigma = as_sigma(f_chance(float(tilt @ np.linalg.solve(covariance, tilt)) / 2.0, 2, fit.freedom))
     value, err = amount * width_mm, err * width_mm
     if sigma <= SEEN_SIGMA:
         text = f"{what}: none seen, below {value + 2.0 * err:.2g} µm over the width of the image"

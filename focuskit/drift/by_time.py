@@ -17,7 +17,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
+from scipy.special import ndtr, stdtrit
 
 from focuskit.core.flags import check
 from focuskit.core.logged import LoggedRun
@@ -212,7 +212,7 @@ def _find_sound(setup: _Setup) -> tuple[NDArray[np.bool_], _Averaged]:
         own = np.where(sound, 0.0, _OUT * typical - setup.variance)
         err2 = np.maximum(1.0 / np.maximum(likely.precision, 1e-300) - own, setup.variance)
         err2 *= float(found.weight @ found.scale)
-        limit = float(stats.t.isf(stats.norm.sf(OUTLIER_SIGMA), max(likely.free - int(np.sum(~sound)), 1)))
+        limit = -float(stdtrit(max(likely.free - int(np.sum(~sound)), 1), ndtr(-OUTLIER_SIGMA)))
         now = likely.off**2 <= limit**2 * err2
         if now.tobytes() in seen:
             break

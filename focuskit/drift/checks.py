@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from scipy import stats
+from scipy.special import ndtr
 
-from focuskit.core.statistics import SEEN_SIGMA, as_sigma
+from focuskit.core.statistics import SEEN_SIGMA, as_sigma, chi2_chance
 from focuskit.drift.linear import Array
 from focuskit.drift.rebuilds import LONG_GAP
 from focuskit.drift.result import Drift
@@ -68,7 +68,7 @@ def flag_slopes(drift: Drift, season: Season, terms: Terms) -> list[str]:
     differ = max(significances(between_nights(season, warmth))) if enough else 0.0
     changes = significances(by_stretch(season, warmth)) if stretches > 1 else []
     # the largest of several is larger by chance: a threshold of SEEN_SIGMA for all together
-    needed = as_sigma(2.0 * stats.norm.sf(SEEN_SIGMA) / max(len(changes), 1))
+    needed = as_sigma(2.0 * float(ndtr(-SEEN_SIGMA)) / max(len(changes), 1))
     raised = {
         "slopes_differ": differ > SEEN_SIGMA,
         "drift_changed": max(changes, default=0.0) > needed,
@@ -90,7 +90,7 @@ def _fans_out(residuals: Array, season: Season, warmth: Array) -> bool:
     design = np.column_stack([np.ones(len(warmth)), warmth, warmth**2])
     left = squares - design @ np.linalg.lstsq(design, squares, rcond=None)[0]
     explained = 1.0 - float(np.sum(left**2)) / max(float(np.sum((squares - squares.mean()) ** 2)), 1e-300)
-    return as_sigma(float(stats.chi2.sf(len(warmth) * explained, 2))) > FAN_SIGMA
+    return as_sigma(chi2_chance(len(warmth) * explained, 2)) > FAN_SIGMA
 
 
 def _hangs_on_gap(season: Season, columns: Array) -> bool:

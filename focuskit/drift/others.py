@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import stats
+from scipy.special import ndtr, stdtrit
 
 from focuskit.core.logged import LoggedRun
 from focuskit.core.statistics import SEEN_SIGMA, as_sigma
@@ -88,7 +88,7 @@ def compare_sensors(runs: Sequence[LoggedRun], season: Season, terms: Terms) -> 
     seasons = [replace(season, temperature_c=np.where(known, c, 0.0)).only(known) for c in read.values()]
     sound = np.all([find_sound(one, columns_of(one, terms)).sound for one in seasons], axis=0)
     costs, scatters = zip(*(_costs(one.only(sound), terms) for one in seasons), strict=True)
-    chance = stats.norm.sf(SEEN_SIGMA) / (len(read) * (len(read) - 1) / 2.0)
+    chance = ndtr(-SEEN_SIGMA) / (len(read) * (len(read) - 1) / 2.0)
     kept = seasons[0].only(sound)
     free = len(kept.position) - kept.filters - kept.block[-1] - 1
     best = [all(_is_less(mine, c, chance, free) for c in costs if c is not mine) for mine in costs]
@@ -118,7 +118,7 @@ def _is_less(mine: Array, others: Array, chance: float, free: int) -> bool:
     Student's t with half the degrees (chosen).
     """
     gain = others - mine
-    limit = float(stats.t.isf(chance, free / 2.0)) * math.sqrt(len(gain)) * float(gain.std())
+    limit = -float(stdtrit(free / 2.0, chance)) * math.sqrt(len(gain)) * float(gain.std())
     return bool(gain.sum() > MARGIN and gain.sum() * free / len(gain) > limit)
 
 
@@ -140,7 +140,7 @@ def find_followed(runs: Sequence[LoggedRun], season: Season, terms: Terms) -> tu
     west = np.array([names.index(side) - 0.5 if side else math.nan for side in sides]) if len(names) == 2 else None
     tried = {} if west is None else {"pier_side": west}
     tried |= {"altitude": altitude} if len(np.unique(altitude[np.isfinite(altitude)])) > 1 else {}
-    limit = as_sigma(2.0 * stats.norm.sf(SEEN_SIGMA) / max(len(tried), 1))
+    limit = as_sigma(2.0 * ndtr(-SEEN_SIGMA) / max(len(tried), 1))
     found = [one for name, values in tried.items() if (one := _followed(name, values, season, terms)) is not None]
     return tuple(found), [f"follows_{one.follows}" for one in found if one.significance > limit]
 

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import optimize, stats
+from scipy import optimize, special
 
 from focuskit.core.statistics import robust_scatter
 from focuskit.drift.linear import Array, GroupedFit, Integers, fit_grouped, residuals_of
@@ -15,9 +16,10 @@ from focuskit.drift.season import Season
 # A run this many standard errors off is an outlier: 1 of 2150 sound runs is by chance, that is one in a
 # season of 160 runs in 14 (chosen).
 OUTLIER_SIGMA = 3.5
-_OUTLIER_TAIL = float(stats.norm.sf(OUTLIER_SIGMA))
+_OUTLIER_TAIL = float(special.ndtr(-OUTLIER_SIGMA))
 # What is left of the variance of a normal distribution cut at ±OUTLIER_SIGMA.
-_CUT_VARIANCE = 1.0 - 2.0 * OUTLIER_SIGMA * float(stats.norm.pdf(OUTLIER_SIGMA)) / (1.0 - 2.0 * _OUTLIER_TAIL)
+_DENSITY = math.exp(-0.5 * OUTLIER_SIGMA**2) / math.sqrt(2.0 * math.pi)
+_CUT_VARIANCE = 1.0 - 2.0 * OUTLIER_SIGMA * _DENSITY / (1.0 - 2.0 * _OUTLIER_TAIL)
 # Wider than OUTLIER_SIGMA, for the first scatter is rough (chosen: what is kept too much goes in later turns).
 _FIRST_SIGMA = 4.5
 
@@ -133,7 +135,7 @@ def _find_sound(season: Season, columns: Array, y: Array, sound: NDArray[np.bool
             extra = extra_variance(fit.residuals[kept], known[kept], _CUT_VARIANCE * degrees)
         own = np.maximum(known + extra, floor)
         predicted = fit.leverage * used
-        limit = float(stats.t.isf(_OUTLIER_TAIL, max(degrees, 1.0)))
+        limit = -float(special.stdtrit(max(degrees, 1.0), _OUTLIER_TAIL))
         sound = fit.residuals**2 <= limit**2 * np.where(kept, own - predicted, own + predicted)
         # the only sound run of a filter fits exactly: nothing speaks against it
         sound |= kept & (fit.leverage > 1.0 - 1e-6)

@@ -13,9 +13,9 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import stats
+from scipy.special import stdtrit
 
-from focuskit.core.statistics import robust_scatter
+from focuskit.core.statistics import chi2_chance, robust_scatter
 from focuskit.drift.linear import Array, Integers
 from focuskit.drift.outliers import OUTLIER_SIGMA, SoundRuns, find_sound, fit_absolute
 from focuskit.drift.scatter import SHIFT_RATIOS, highest, likely_walk, run_variance, try_shifts
@@ -75,8 +75,8 @@ def penalty(n: int, degrees: float, is_long: bool = False) -> float:
     wanted = max(3.0 * math.log(max(n, 2)), SMALLEST_PENALTY)
     if is_long:
         wanted = math.log(n)
-    tail = stats.chi2.sf(wanted, 1) / 2.0
-    return float(stats.t.isf(tail, max(degrees, 1.0))) ** 2
+    tail = chi2_chance(wanted, 1) / 2.0
+    return float(stdtrit(max(degrees, 1.0), tail)) ** 2
 
 
 def toll_of(season: Season, start: int, degrees: float) -> float:

@@ -17,7 +17,7 @@ from functools import cached_property, partial
 from types import MappingProxyType
 
 import numpy as np
-from scipy import optimize, special, stats
+from scipy import optimize, special
 
 from focuskit.core.statistics import as_sigma
 from focuskit.drift.linear import Array, GroupedFit, correct_for_noise, fit_grouped, scan_shifts, sum_by
@@ -54,7 +54,7 @@ LEAST_RELIABLE = 0.4
 # 1.96: few nights leave long tails, and neither alone makes both one and two errors cover what they should.
 _TWO_SIDED = 1.96
 NONE_OPTIONAL: Mapping[int, float] = MappingProxyType({})
-_SHARES = [float(stats.norm.cdf(times) - stats.norm.cdf(-times)) for times in (1.0, _TWO_SIDED)]
+_SHARES = [float(special.ndtr(times) - special.ndtr(-times)) for times in (1.0, _TWO_SIDED)]
 
 
 @dataclass(frozen=True)

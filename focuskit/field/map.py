@@ -9,12 +9,12 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.stats import chi2, norm
+from scipy.special import ndtr
 
 from focuskit.core import flags
 from focuskit.core.optics import TOLERATED_GROWTH
 from focuskit.core.picture import Axis, Cells, Layer, Panel, Picture, Text
-from focuskit.core.statistics import SEEN_SIGMA, as_sigma, weighted_mean
+from focuskit.core.statistics import SEEN_SIGMA, as_sigma, chi2_chance, weighted_mean
 from focuskit.core.text import number, round_pair
 
 # Prior of tilt and curvature: widths of normal laws, and the share of telescopes with each. Assumed, fitted to no set
@@ -289,8 +289,8 @@ def pool_maps(maps: Sequence[FieldMap]) -> FieldMap:
         last,
         **pooled,
         # Each map rests on a dozen stars at least, and with several of them the normal law will do.
-        tilt_sigma=as_sigma(float(chi2.sf(x**2 + y**2, 2))),
-        curvature_sigma=as_sigma(2.0 * float(norm.sf(abs(curvature)))),
+        tilt_sigma=as_sigma(chi2_chance(x**2 + y**2, 2)),
+        curvature_sigma=as_sigma(2.0 * float(ndtr(-abs(curvature)))),
         corners=tuple(_pool_corners([m.corners[k] for m in maps], maps) for k in range(len(last.corners))),
         stars=max(m.stars for m in maps),
     )

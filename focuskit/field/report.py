@@ -8,10 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import minimize_scalar
-from scipy.stats import f as f_law
 
 from focuskit.core import optics
-from focuskit.core.statistics import as_sigma
+from focuskit.core.statistics import as_sigma, f_chance
 from focuskit.field.map import Corner, FieldMap
 from focuskit.field.sizes import StarSizes
 
@@ -131,7 +130,7 @@ def _size_um(fit: FieldFit, defocus_um: float, place: Array, blur: Array) -> flo
 
 def _sigmas(wald: float, values: int, freedom: int) -> float:
     """Return the significance of a Wald statistic whose covariance comes from the scatter itself."""
-    return as_sigma(float(f_law.sf(wald / values, values, freedom)))
+    return as_sigma(f_chance(wald / values, values, freedom))
 
 
 def _own_blur(fit: FieldFit) -> tuple[Array, Array]:

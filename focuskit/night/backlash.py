@@ -14,10 +14,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.stats import f as f_law
 
 from focuskit.core.reasons import Reason
-from focuskit.core.statistics import SEEN_SIGMA, as_sigma
+from focuskit.core.statistics import SEEN_SIGMA, as_sigma, f_chance
 from focuskit.core.text import two_digits
 from focuskit.curves import CurveFit
 from focuskit.waves import ProfileFit
@@ -191,7 +190,7 @@ def find_backlash(
     best = problem.misfit(np.array([backlash]), np.array([start]))[0]
     freedom = _PRIOR_FREEDOM + told.sum() - unknowns
     scale = (_PRIOR_FREEDOM + best) / freedom
-    chance = float(f_law.sf(max(none - best, 0.0) / (unknowns - 3) / scale, unknowns - 3, freedom))
+    chance = f_chance((none - best) / (unknowns - 3) / scale, unknowns - 3, freedom)
     err = problem.error(backlash, start, whole) * math.sqrt(scale)
     if not math.isfinite(err):
         return None  # no frame that was told lies where the backlash shows

@@ -11,7 +11,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.stats import norm
 
 from focuskit.core.calibration import Expected
 from focuskit.night.known import Known, Left
@@ -124,7 +123,7 @@ def _alone(frame: Single, given: str | None) -> Answer:
 def _chance_of(expected: Expected, place: tuple[float, float]) -> float:
     """Return how likely the expectation makes a best position with its error, as a density."""
     err = math.hypot(expected.err, place[1])
-    usual = float(norm.pdf(place[0], expected.position, err))
+    usual = math.exp(-0.5 * ((place[0] - expected.position) / err) ** 2) / (math.sqrt(2.0 * math.pi) * err)
     return (1.0 - _WRONG) * usual + _WRONG / (2.0 * _WRONG_REACH * err)
 
 

@@ -15,7 +15,7 @@ from itertools import combinations
 
 import numpy as np
 from scipy.spatial import cKDTree
-from scipy.stats import binom
+from scipy.special import bdtrc
 
 # Stars so near to one another are taken for one. Chosen: the centroids of wide donuts are off by a pixel or two.
 AGREE_PX = 3.0
@@ -156,7 +156,7 @@ class _Field:
             return agree, math.inf
         beside = min(self.home.size, self.here.size) - made_by
         crowd = self.here.size * math.pi * AGREE_PX**2 / self.area
-        return agree, tries * float(binom.sf(agree - made_by - 1, beside, -math.expm1(-crowd)))
+        return agree, tries * float(bdtrc(agree - made_by - 1, beside, -math.expm1(-crowd)))
 
 
 def _candidates(field: _Field) -> Iterator[tuple[Placement, float]]:

@@ -8,8 +8,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.spatial import cKDTree
-from scipy.stats import f as f_law
 
+from focuskit.core.statistics import f_chance
 from focuskit.stars.align import AGREE_PX, Placement, find_placement, plane
 from focuskit.stars.catalogue import FAINT, MeasuredImage, Stars, typical_size
 
@@ -185,7 +185,7 @@ def _fit(placement: Placement, home: np.ndarray, seen: np.ndarray, weight: np.nd
         return turned
     plain, less = (float(trusted @ np.abs(other - p.there(one)) ** 2) for p in (shifted, turned))
     gain = 0.5 * (plain - less) / max(less / spare, 1e-300)
-    return turned if f_law.sf(gain, 2.0, spare) < _TURN_BY_CHANCE else shifted
+    return turned if f_chance(gain, 2.0, spare) < _TURN_BY_CHANCE else shifted
 
 
 def _is_near(off: np.ndarray) -> np.ndarray:

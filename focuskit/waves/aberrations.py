@@ -8,11 +8,10 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-from scipy.stats import f as f_law
 
 from focuskit.core import flags
 from focuskit.core.optics import TOLERATED_GROWTH
-from focuskit.core.statistics import SEEN_SIGMA, as_sigma
+from focuskit.core.statistics import SEEN_SIGMA, as_sigma, f_chance
 from focuskit.core.text import round_pair
 
 _DIRECTIONS = ("right", "bottom right", "bottom", "bottom left", "left", "top left", "top", "top right")
@@ -62,7 +61,7 @@ class Amount:
 
 def make_amount(cosine: float, sine: float, err: float, freedom: int) -> Amount:
     """Return an amount with its significance, by Fisher's law of two components and ``freedom``."""
-    chance = float(f_law.sf((cosine**2 + sine**2) / err**2 / 2.0, 2, freedom))
+    chance = f_chance((cosine**2 + sine**2) / err**2 / 2.0, 2, freedom)
     return Amount(cosine, sine, err, as_sigma(chance), freedom)
 
 

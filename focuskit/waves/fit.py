@@ -17,7 +17,7 @@ from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
+from scipy.special import chdtrc, ndtr, ndtri, stdtrit
 
 from focuskit.core.calibration import SPHERICAL_PRIOR
 from focuskit.core.errors import FocuskitError
@@ -62,9 +62,9 @@ _NO_MATCH = 5.0
 # Stars are left out that move the best position by more than so many times their noise, or the scatter of the others,
 # at most this part of all. Chosen: noise makes one in thirty thousand runs lose one of sixty.
 _ODD_SIGMA, _ODD_STARS = 5.0, 0.2
-_MIDDLE_OFF = float(stats.norm.ppf(0.75))  # of a normal law, the median of absolute values
+_MIDDLE_OFF = float(ndtri(0.75))  # of a normal law, the median of absolute values
 _SMALL = 0.02  # relative change of the focal ratio for the derivative of the results: well below its error
-_ONE_SIGMA = float(stats.norm.cdf(1.0))  # chance of a normal law below one standard deviation
+_ONE_SIGMA = float(ndtr(1.0))  # chance of a normal law below one standard deviation
 
 
 def solve_profiles(
@@ -138,7 +138,7 @@ class SolvedRun:
             gained = run.solution.cost - trial.solution.cost - float(run.data.dof[run.used][worst])
             # The scatter of few frames is itself uncertain, hence Student's t.
             count = int(run.used.sum())
-            limit = stats.t.isf(_RARE / count, max(count - len(Parameter) + 1, 2))
+            limit = -stdtrit(max(count - len(Parameter) + 1, 2), _RARE / count)
             if gained < limit**2 * trial._excess:
                 break
             run = trial
@@ -236,7 +236,7 @@ class SolvedRun:
         # Each studentised displacement has unit variance, but only all less three are independent.
         free = max(int(self.used.sum()) - 3, 1)
         displaced = free * float(np.mean(displacements(self.solution) ** 2))
-        chances = stats.chi2.sf([float(self.solution.normal.chi2.sum()), displaced], [self.freedom, free])
+        chances = chdtrc([self.freedom, free], [float(self.solution.normal.chi2.sum()), displaced])
         return bool(min(chances) > _UNLIKELY)
 
     def report(self, errors: OpticsErrors = GIVEN) -> ProfileFit:
@@ -292,7 +292,7 @@ class SolvedRun:
             # The frames' own scatter says it of the best position, where misfit alike on both sides does no harm.
             apart, degrees = jackknife(self.solution, self.data.position[self.used])
             # Student's t for one standard deviation.
-            widened = (float(stats.t.ppf(_ONE_SIGMA, degrees)) * apart) ** 2
+            widened = (float(stdtrit(degrees, _ONE_SIGMA)) * apart) ** 2
             wider *= np.outer(*2 * [np.arange(len(Parameter)) != BEST])
             wider[BEST, BEST] = max(widened - float(noise[BEST, BEST]), 0.0)
         by_star = (scatter_of_stars(self.model, self.data.pick(self.used), self.solution)[0] ** 2).sum(axis=0)

@@ -15,7 +15,7 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import brentq
-from scipy.stats import norm
+from scipy.special import ndtr
 
 from focuskit.core.optics import TOLERATED_GROWTH, Rig
 from focuskit.core.reasons import Reason
@@ -109,8 +109,8 @@ class Defocus:
         chances = shares or (self.outside, 1.0 - self.outside)
         if self.places_um is None or self.density is None:
             return float(sum(
-                p * (norm.cdf((distance_um - one.distance_um) / one.err_um)
-                     - norm.cdf((-distance_um - one.distance_um) / one.err_um))
+                p * (ndtr((distance_um - one.distance_um) / one.err_um)
+                     - ndtr((-distance_um - one.distance_um) / one.err_um))
                 for p, one in zip(chances, self.sides, strict=True)
             ))  # fmt: skip
         return float(np.interp(distance_um, *self._shares_within(chances)))
