@@ -8,7 +8,7 @@ import pytest
 from small_nights import HERON, take_run, write_run
 
 import focuskit
-from focuskit.core.calibration import Spherical
+from focuskit.core.calibration import Shown, Spherical
 from focuskit.core.optics import critical_focus_zone_um
 from focuskit.diagnosis.optics import optics_findings
 from focuskit.field import FieldMap, pool_maps
@@ -71,14 +71,14 @@ def test_what_is_seen_is_stated_with_its_error_and_what_to_do(run):
 
 def test_spherical_aberration_of_the_runs_together(run):
     # 0.03 and 0.032 waves, each to 0.002: together seen, and harmless by Maréchal's 1/14 wave.
-    runs = [replace(run, spherical=Spherical(0.55 * w, 0.55 * 0.002, 0.55)) for w in (0.030, 0.032)]
+    runs = [replace(run, shown=Shown(Spherical(0.55 * w, 0.55 * 0.002, 0.55))) for w in (0.030, 0.032)]
     spherical = found(runs)["spherical"]
     assert spherical.value == pytest.approx(0.031, rel=0.02)
     assert spherical.err == pytest.approx(math.hypot(0.002 / math.sqrt(2.0), 0.001), rel=0.1)
     assert "a hint of spherical aberration, 0.0311 ± 0.0017 waves rms" in spherical.text
     assert spherical.text.endswith("it does no harm")
     assert not spherical.advice
-    strong = replace(run, spherical=Spherical(0.55 * 0.1, 0.55 * 0.002, 0.55))
+    strong = replace(run, shown=Shown(Spherical(0.55 * 0.1, 0.55 * 0.002, 0.55)))
     assert found([strong])["spherical"].advice
 
 

@@ -190,27 +190,12 @@ def quiet_run(rng, *, noise=4e-5, gusts_px2=0.0, zones_waves=0.0, frames=9):
         profiles.append(FrameProfile(dz, flat, star, variance, 30, values, np.full((ZONES**2, radius), noise**2)))
         fits.append(FrameFit(dz, dz, 0.1, dz, 0.1, 17.6, 2.6, 1.0, radius, True, None))
     fit = ProfileFit(
-        0.0,
-        0.1,
-        0.0,
-        1.0,
-        0.01,
-        1.0,
-        0.0,
-        0.001,
-        0.1,
-        5.0 / 3.0,
-        2.87,
-        0.03,
-        0.0,
-        1.0,
-        True,
-        True,
-        RIG,
-        GIVEN,
-        tuple(fits),
-        np.ones((1, 1)),
-    )
+        best_position=0.0, err=0.1, optics_err=0.0, um_per_step=1.0, um_per_step_err=0.01, slope_factor=1.0,
+        spherical_waves=0.0, spherical_err=0.001, seeing_scatter=0.1, seeing_exponent=5.0 / 3.0,
+        seeing_exponent_err=0.0, log_seeing=2.87, log_seeing_err=0.03, best_per_log_seeing=0.0,
+        chi2_reduced=1.0, matches=True, converged=True,
+        rig=RIG, errors=GIVEN, frames=tuple(fits), star_shares=np.ones((1, 1)),
+    )  # fmt: skip
     return measure_aberrations(profiles, fit, WAVELENGTH_UM)
 
 
