@@ -115,4 +115,7 @@ def optics_moves(
     along = 0.5 * (up[1] + down[1] - 2.0 * here[1]) / _RATIO_STEP**2
     across = (wide[1] - here[1] + (small[1] - here[1] if low else 0.0)) / (_HOLE_STEP**2 * (2.0 if low else 1.0))
     mixed = (both[1] - up[1] - wide[1] + here[1]) / (2.0 * _RATIO_STEP * _HOLE_STEP)
+    # Differences over steps of this size contain higher derivatives, but no information is negative.
+    along, across = max(along, 0.0), max(across, 0.0)
+    mixed = float(np.clip(mixed, -math.sqrt(along * across), math.sqrt(along * across)))
     return moves, np.array([[along, mixed], [mixed, across]])
