@@ -20,27 +20,38 @@ _STEP_GIVEN_ERR = 0.1
 _LEFT_PRIOR_UM = 8.0
 # Colours of light that differ by more are another filter's: chosen, a third of a usual band.
 _SAME_COLOUR = 0.06
+# Fewer runs in one colour do not show how far runs differ; then those in other colours are taken too (chosen).
+_FEW_RUNS = 4
 
 
 @dataclass(frozen=True)
 class Left:
-    """What is left of the distances of frames on one side: mean over the runs, its error, and scatter beside noise.
+    """What is left of the distances of frames on one side.
 
-    ``nearest_um`` and ``farthest_um`` are the distances that it is known for; ``runs`` is 0 where it is not known.
+    ``mean_um`` is over the runs. ``err_um`` is its error for another run, and so contains how far runs differ;
+    ``common_um`` is what aberrations that no run has shown leave, the same on both sides; ``scatter_um`` is that of
+    the frames of one run, beside their noise. ``nearest_um`` and ``farthest_um`` are the
+    distances that it is known for; ``runs`` is 0 where it is not known.
     """
 
     mean_um: float = 0.0
-    err_um: float = _LEFT_PRIOR_UM
+    err_um: float = 0.0
     scatter_um: float = 0.0
     nearest_um: float = 0.0
     farthest_um: float = 0.0
     direction: float = 0.0
     runs: int = 0
+    common_um: float = _LEFT_PRIOR_UM
+
+    @property
+    def whole_err_um(self) -> float:
+        """Error of a frame on this side alone."""
+        return math.hypot(self.err_um, self.common_um)
 
     @property
     def is_calibrated(self) -> bool:
         """Whether runs have shown it: its error is below half of what it was before any."""
-        return self.err_um < 0.5 * _LEFT_PRIOR_UM
+        return self.whole_err_um < 0.5 * _LEFT_PRIOR_UM
 
 
 @dataclass(frozen=True)
@@ -101,18 +112,21 @@ def _pool_left(known: Sequence[SeenSide], wavelength_um: float) -> Left:
     if not use:
         return Left()
     mean, err, apart = _pooled([(one.mean_um, one.err_um) for one in use])
+    if len(use) < _FEW_RUNS:
+        apart = max(apart, _pooled([(one.mean_um, one.err_um) for one in known])[2])
     other = 0.0 if same else 0.5 * _LEFT_PRIOR_UM
     within = sum(one.excess_um2 * (one.frames - 1.0) for one in use) / max(sum(one.frames - 1.0 for one in use), 1.0)
-    spread = math.hypot(err, other)
-    share = _LEFT_PRIOR_UM**2 / (_LEFT_PRIOR_UM**2 + spread**2)
+    own = math.hypot(err, apart)
+    share = _LEFT_PRIOR_UM**2 / (_LEFT_PRIOR_UM**2 + own**2 + other**2)
     return Left(
         mean_um=share * mean,
-        err_um=min(spread, _LEFT_PRIOR_UM),
-        scatter_um=math.sqrt(max(within, 0.0) + apart**2),
+        err_um=min(own, _LEFT_PRIOR_UM),
+        scatter_um=math.sqrt(max(within, 0.0)),
         nearest_um=min(one.nearest_um for one in use),
         farthest_um=max(one.farthest_um for one in use),
         direction=sum(one.direction for one in use) / len(use),
         runs=len(use),
+        common_um=other,
     )
 
 

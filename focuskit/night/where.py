@@ -16,6 +16,7 @@ from focuskit.core.calibration import Expected
 from focuskit.night.known import Known, Left
 from focuskit.waves import Defocus
 
+_EXACT_UM = 1e-3  # an error below this counts as none
 SURE = 0.975  # a side that is less probable is left open: 2 standard deviations
 # The stars' own word on the side counts for no more than this: chosen, as a coma that the model lacks looks like it.
 _STARS_MOST = 0.99
@@ -199,7 +200,7 @@ class _Side:
 
     @property
     def err_um(self) -> float:
-        return math.hypot(self.noise_um, self.by_spherical_um, self.left.err_um)
+        return math.hypot(self.noise_um, self.by_spherical_um, self.left.whole_err_um)
 
 
 def _sides(frame: Single) -> list[_Side]:
@@ -216,8 +217,8 @@ def _sides(frame: Single) -> list[_Side]:
 def _locate(frames: Sequence[tuple[Single, float]]) -> tuple[float, float] | None:
     """Return best position and error by frames whose sides are known; None without positions or a step size.
 
-    A distance is what position and step make it, plus what is left, the same on both sides: best position, step and
-    that are fitted together, the latter two with what is known of them. On opposite sides they cancel.
+    A distance is what position and step make it, plus what is left, in common and on its side: best position, step and
+    these are fitted together, the latter with what is known of them. On opposite sides step and the common part cancel.
     """
     log_step = frames[0][0].known.log_step
     positions = np.array([frame.position for frame, _ in frames], float)
@@ -226,12 +227,16 @@ def _locate(frames: Sequence[tuple[Single, float]]) -> tuple[float, float] | Non
     sides = [next(one for one in _sides(frame) if one.sign == sign) for frame, sign in frames]
     signs, away, noise = np.array([(one.sign, one.distance_um, one.noise_um) for one in sides]).T
     step, reference = math.exp(log_step[0]), float(positions.mean())
-    prior = np.diag([0.0, log_step[1] ** -2.0, max(one.left.err_um for one in sides) ** -2.0])
+    lefts = frames[0][0].known.outside, frames[0][0].known.inside
+    open_um = [max(left.common_um for left in lefts), *(left.err_um for left in lefts)]
+    prior = np.diag([0.0, log_step[1] ** -2.0, *(max(one, _EXACT_UM) ** -2.0 for one in open_um)])
     best = scale = 0.0
     for _ in range(_ROUNDS):
         way = step * math.exp(scale)
         distance = signs * (positions - reference - best) * way
-        design = np.stack((-signs * way, distance, np.ones(signs.size)), axis=1) / noise[:, None]
+        design = (
+            np.stack((-signs * way, distance, np.ones(signs.size), signs > 0.0, signs < 0.0), axis=1) / noise[:, None]
+        )
         matrix = design.T @ design + prior
         pull = design.T @ ((away - distance) / noise)
         pull[1] -= scale * prior[1, 1]

@@ -51,7 +51,7 @@ def test_an_old_file_a_folder_and_a_file_that_stays_cut_keep_nobody_waiting(tmp_
     assert sleeps == []
 
 
-LEFT = Left(0.0, 0.3, 0.0, 200.0, 700.0, -1.0, 3)
+LEFT = Left(0.0, 0.3, 0.0, 200.0, 700.0, -1.0, 3, common_um=0.0)
 KNOWN = Known((0.0, 0.001), (5 / 3, 0.02), (1.386294, 1e-4), LEFT, LEFT)
 
 

@@ -20,7 +20,7 @@ from focuskit.waves.single import Defocus, SideDefocus
 STEP_UM = 4.0
 HERON = Rig("Heron", 1400.0, 200.0, 0.36, 3.76, STEP_UM)
 FOCUS = 5000.0
-CALIBRATED = Left(0.0, 0.3, 0.0, 200.0, 700.0, -1.0, 3)
+CALIBRATED = Left(0.0, 0.3, 0.0, 200.0, 700.0, -1.0, 3, common_um=0.0)
 KNOWN = Known((0.0, 0.001), (5 / 3, 0.02), (math.log(STEP_UM), 2e-4), CALIBRATED, CALIBRATED)
 UNKNOWN = Known((0.0, 0.03), (5 / 3, 0.1), (math.log(STEP_UM), 0.1), Left(), Left())
 
@@ -79,6 +79,11 @@ def test_a_pair_on_opposite_sides_needs_no_calibration_but_the_spherical_term():
         assert (answer.side, answer.side_from) == (side, "pair")
         assert answer.best_position == pytest.approx(FOCUS, abs=0.2)
         assert answer.best_position_err == pytest.approx(17.0 / STEP_UM, rel=0.03)
+    # What differs from run to run on either side does not cancel.
+    left = replace(CALIBRATED, err_um=6.0)
+    known = replace(frame(400.0).known, outside=left, inside=left)
+    (answer, _) = find_focus([frame(away, known=known) for away in (400.0, -400.0)])
+    assert answer.best_position_err == pytest.approx(6.0 / math.sqrt(2.0) / STEP_UM, rel=0.05)
     # Frames of other minutes are no pair.
     assert find_focus([far, replace(near, group=1)])[0].side is None
 
@@ -116,15 +121,19 @@ def test_runs_calibrate_what_is_left_by_side_and_a_constant_counts_from_half_its
     seen = Calibration(step=(step,) * 3, wings=(wings,) * 3, outside=tuple(map(side_of, (2.0, 3.0, 4.0))))
     known = known_of(seen, HERON, 0.55)
     assert known.outside.mean_um == pytest.approx(3.0, abs=0.1)
-    # Runs that differ by 1 µm with errors of 0.5: the mean to 1/√3, single frames by the excess.
-    assert known.outside.err_um == pytest.approx(1.0 / math.sqrt(3.0), rel=0.1)
-    assert known.outside.scatter_um == pytest.approx(math.sqrt(1.0 - 0.25), rel=0.1)
+    # Runs that differ by 1 µm with errors of 0.5: the mean to 1/√3, another run by the excess, all its frames alike.
+    assert known.outside.whole_err_um == pytest.approx(math.hypot(1.0 / math.sqrt(3.0), math.sqrt(1.0 - 0.25)), rel=0.1)
+    assert known.outside.scatter_um == 0.0
+    # Of two runs in one colour nobody knows by how much runs differ; those in other colours show it.
+    far = tuple(side_of(mean, wavelength=0.66) for mean in (0.0, 4.0, 8.0))
+    two = known_of(replace(seen, outside=(side_of(2.0), side_of(2.1), *far)), HERON, 0.55)
+    assert two.outside.whole_err_um > 2.0
     assert known.outside.is_calibrated and not known.inside.is_calibrated
     assert known.exponent == pytest.approx((1.70, 0.02), abs=1e-3)
     assert known.log_step == pytest.approx((math.log(STEP_UM), 1e-4 / math.sqrt(3.0)), rel=1e-3)
     # In another colour it is only a hint.
     other = known_of(seen, HERON, 0.656).outside
-    assert known.outside.err_um < other.err_um < known.inside.err_um
+    assert known.outside.whole_err_um < other.whole_err_um < known.inside.whole_err_um
     assert not other.is_calibrated
 
 
