@@ -240,11 +240,11 @@ def _lights(night: Night) -> list[str]:
     """Say what the light frames lost, in a line for each cause and one for all."""
     count = len(night.lights)
     lost = Counter(light.losses.lost_to for light in night.lights)
-    parts = [f"{lost[cause]} most of it to {cause}" for cause in ("focus", "seeing", "cloud", "smear") if lost[cause]]
+    parts = [f"{lost[cause]} to {cause}" for cause in ("focus", "seeing", "cloud", "smear") if lost[cause]]
     shapes = sum(light.distance_steps[0] is not None for light in night.lights)
-    line = f"{count} light frame{'s' * (count > 1)}, {count - lost[None]} of which lost a tenth of the depth or more"
-    line += f": {', '.join(parts)}." if parts else "."
-    return [line, *([f"The stars of {shapes} show how far from focus they were; --json gives each."] if shapes else [])]
+    line = f"{count - lost[None] or 'None'} of {count} light frame{'s' * (count > 1)} lost 10 % of the exposure or more"
+    line += f", mostly {', '.join(parts)}." if parts else "."
+    return [line, *([f"The distance from focus is known for {shapes}; --json gives each."] if shapes else [])]
 
 
 def _small_curve(points: list[dict[str, Any]]) -> str:

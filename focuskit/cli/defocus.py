@@ -96,29 +96,29 @@ def answer_of(frame: SingleFrame, unit: str) -> list[str]:
     elif focus.side:
         first = f"{name}: {plus_minus(abs(focus.defocus_um), focus.defocus_err_um)} µm {focus.side} of focus."
     elif focus.limit_um is not None:
-        chance = 100.0 * focus.within_tolerance
-        first = f"{name}: less than {focus.limit_um:.0f} µm from focus (95 %); within the tolerance by {chance:.0f} %."
+        first = f"{name}: less than {focus.limit_um:.0f} µm from focus (95 %); "
+        first += f"within the tolerance with a probability of {100.0 * focus.within_tolerance:.0f} %."
     else:
         first = f"{name}: {plus_minus(focus.defocus_um, focus.defocus_err_um)} µm from focus; the side is open."
     lines = [first]
     if focus.side and focus.best_position is not None:
         source = _FROM[focus.side_from or ""]
-        lines.append(f"  The frame lay {abs(focus.defocus_um):.0f} µm {focus.side} of focus, by {source}.")
+        lines.append(f"  The frame lay {abs(focus.defocus_um):.0f} µm {focus.side} of focus, according to {source}.")
     elif focus.side is None:
         for one in focus.candidates:
             if one.best_position is not None and focus.limit_um is None:
                 best = plus_minus(one.best_position, one.best_position_err)
                 lines.append(f"  If {one.side} ({100.0 * one.probability:.0f} %): focus at {best}.")
-        lines.append("  The side follows from --side, from a second frame at another position, or from logged runs.")
+        lines.append("  To settle the side: give --side, add a frame at another position, or record focus runs.")
     if not frame.known.is_calibrated:
-        lines.append("  Logged runs of this telescope would make the error smaller: analyse some with --record.")
+        lines.append("  Logged runs of this telescope make the error smaller: analyse some with --record.")
     if focus.move is not None and focus.approach:
         lines.append(f"  Arrive there moving {focus.approach}, as the runs did that calibrate this.")
     return lines
 
 
 _FROM = {
-    "given": "you", "stars": "its stars", "pair": "the other frame", "sweep": "the other frames",
+    "given": "--side", "stars": "its stars", "pair": "the other frame", "sweep": "the other frames",
     "logbook": "the logged runs",
 }  # fmt: skip
 

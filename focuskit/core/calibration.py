@@ -21,6 +21,8 @@ OPTICS_PRIOR_ERRS = (math.log(F_RATIOS[1] / F_RATIOS[0]) / math.sqrt(12.0), 0.2)
 # a field tilted by 160 µm, more in worse ones. For the focal ratio the same number was taken; simulated runs give it to
 # 0.01 to 0.05.
 FOUND_ERRS = (0.05, 0.05)
+# A side of focus counts as known from this probability on: that of two standard deviations, one tail.
+SIDE_KNOWN = 0.975
 # Before anything is known of the telescope: a well corrected one has a few hundredths of a wave of aberration.
 SPHERICAL_PRIOR = (0.0, 0.03)
 # Relative, of a step of the focuser from place to place of its travel: chosen, as screws and gears are cut to some

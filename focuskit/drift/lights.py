@@ -20,6 +20,7 @@ from itertools import product
 import numpy as np
 from numpy.typing import NDArray
 
+from focuskit.core.calibration import SIDE_KNOWN
 from focuskit.core.optics import F_RATIO_ERR
 from focuskit.drift.linear import Array, Integers
 
@@ -34,8 +35,7 @@ _SEARCH_UM, _MOST_OFF = 20.0, 3.0
 _SLOPES, _PLACES, _SLOPES_TRIED, _TRIED = 61, 121, 6, 24
 _STEPS = 30
 _SHIFT_UM = 20.0  # of the shift of a night: a fifth of a tube's drift in a night
-_NU = 4.0  # of Student's t: measured distances have a few wild ones
-_KNOWN_SIDE = 0.975
+_NU = 4.0  # of Student's t: a few measured distances are outliers
 READ = 3  # parameters of `Solution.read`
 
 
@@ -174,7 +174,7 @@ def side_probability(found: Sequence[Solution]) -> Array:
 
 def is_known(outside: Array) -> NDArray[np.bool_]:
     """Return which frames have a side."""
-    return np.asarray(np.maximum(outside, 1.0 - outside) >= _KNOWN_SIDE)
+    return np.asarray(np.maximum(outside, 1.0 - outside) >= SIDE_KNOWN)
 
 
 def _starts(seen: Witnesses, filters: int) -> list[tuple[float, Array]]:

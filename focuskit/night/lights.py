@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from focuskit.core.calibration import Calibration
+from focuskit.core.calibration import SIDE_KNOWN, Calibration
 from focuskit.core.errors import FocuskitError
 from focuskit.core.logged import LoggedRun, calibration_of
 from focuskit.core.logged_light import LoggedLight
@@ -32,7 +32,6 @@ from focuskit.waves import Defocus
 # header calls them light frames, else for a minute.
 _STANDS, _LONGER, _CALLED_LIGHT_S, _LIGHT_S = 5, 2.0, 30.0, 60.0
 _SHARP_PERCENT = 10.0  # of light frames without a run: chosen, as the sharpest alone may be few stars or luck
-_SURE_SIDE = 0.975  # as for a side that the stars tell
 _SIGMA_95 = 1.645  # one-sided
 # Best seeing that a frame may have had, over the typical one: two standard deviations of the usual jitter of 12 %.
 _BEST_SEEING = 0.8
@@ -78,7 +77,7 @@ class LightFrame:
     @property
     def side(self) -> str | None:
         """``outside`` or ``inside`` of focus where that is known, else None."""
-        if max(self.outside, 1.0 - self.outside) < _SURE_SIDE:
+        if max(self.outside, 1.0 - self.outside) < SIDE_KNOWN:
             return None
         return "outside" if self.outside > 0.5 else "inside"
 

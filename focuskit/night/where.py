@@ -12,12 +12,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from focuskit.core.calibration import Expected
+from focuskit.core.calibration import SIDE_KNOWN, Expected
 from focuskit.night.known import Known, Left
 from focuskit.waves import Defocus
 
 _EXACT_UM = 1e-3  # an error below this counts as none
-SURE = 0.975  # a side that is less probable is left open: 2 standard deviations
 # The stars' own word on the side counts for no more than this: chosen, as a coma that the model lacks looks like it.
 _STARS_MOST = 0.99
 # One expectation in so many is wrong altogether, after a bump or a rebuild, and then by anything up to so many of its
@@ -137,7 +136,7 @@ def _together(frames: Sequence[Single]) -> list[Answer | None]:
     signs = {
         id(frame): 1.0 if by_frame[id(frame)] > 0.5 else -1.0
         for frame in usable
-        if max(by_frame[id(frame)], 1.0 - by_frame[id(frame)]) >= SURE
+        if max(by_frame[id(frame)], 1.0 - by_frame[id(frame)]) >= SIDE_KNOWN
     }
     decided = [(frame, signs[id(frame)]) for frame in usable if id(frame) in signs]
     # Near focus a frame says little of it, and what it says is skewed.
@@ -260,7 +259,7 @@ def _answer(
             one = replace(one, move=None if why else best - frame.position, why_no_move=why)
         candidates.append(one)
     likely = candidates[0] if outside >= 0.5 else candidates[1]
-    is_open = likely.probability < SURE
+    is_open = likely.probability < SIDE_KNOWN
     mean = sum(one.probability * one.distance_um for one in candidates)
     variance = sum(one.probability * (one.err_um**2 + (one.distance_um - mean) ** 2) for one in candidates)
     sign = 1.0 if likely.side == "outside" else -1.0

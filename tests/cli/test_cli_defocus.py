@@ -67,7 +67,7 @@ def frame(known=KNOWN, side=None, travel=None):
 def test_one_line_says_where_focus_is_and_which_move_leads_there():
     first, why, approach = defocus.answer_of(frame(side="outside"), "steps")
     assert first == "a.fits: focus is at 5000.00 ± 0.14; move 100 steps down from 5100."
-    assert "400 µm outside of focus, by you" in why
+    assert "400 µm outside of focus, according to --side" in why
     assert "Arrive there moving downwards" in approach
 
 
